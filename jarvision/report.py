@@ -1,0 +1,307 @@
+"""Readings -> text: `readings.csv` for a spreadsheet, a card for the gardener."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+import textwrap
+import unicodedata
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from jarvision.measured import Doubt
+from jarvision.texture import TextureClass
+
+_WIDTH = 78
+_NAME_WIDTH = 60
+_LAYERS = ("sand", "silt", "clay")
+
+Three = tuple[float, float, float]
+"""One number each for sand, silt and clay; NaN where unknown."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """What is printed about one jar.
+
+    Attributes
+    ----------
+    jar : str
+        Number on the strip, or the name of the jar's file or folder.
+    photos : tuple of str
+        Names of the photos that were read.
+    tops_mm, top_sds_mm : tuple of 3 floats
+        Tops of sand, silt and clay above the inside floor [mm], and one standard deviation.
+    pcts, pct_sds : tuple of 3 floats
+        Shares of the height [%], and one standard deviation [points].
+    texture_class, next_class : TextureClass or None
+        The likeliest class and the next; None when unknown or when there is no next.
+    class_odds, next_odds : float
+        How likely each is, 0 to 1.
+    doubts : tuple of Doubt
+        Doubts about this jar.
+
+    Numbers that are unknown are NaN.
+    """
+
+    jar: str
+    photos: tuple[str, ...]
+    tops_mm: Three
+    top_sds_mm: Three
+    pcts: Three
+    pct_sds: Three
+    texture_class: TextureClass | None
+    class_odds: float
+    next_class: TextureClass | None
+    next_odds: float
+    doubts: tuple[Doubt, ...]
+
+
+def readings_csv(rows: Iterable[ReadingRow]) -> str:
+    """Write readings as CSV (RFC 4180: commas, CRLF, a header line), one row a jar.
+
+    Unknown numbers are left empty. Several photos or doubts in a cell are joined by ``;``.
+    Text that a spreadsheet would take for a formula gets a leading apostrophe.
+
+    Parameters
+    ----------
+    rows : iterable of ReadingRow
+        The jars, in the order they shall stand.
+
+    Returns
+    -------
+    str
+        The whole file; write it as UTF-8 without translating its line ends.
+    """
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([name for name, _ in _COLUMNS])
+    writer.writerows([cell(row) for _, cell in _COLUMNS] for row in rows)
+    return out.getvalue()
+
+
+def card(row: ReadingRow) -> str:
+    """Describe one reading to the gardener, in lines of plain text.
+
+    Parameters
+    ----------
+    row : ReadingRow
+        The reading; the heights' column is left out when none of them is known.
+
+    Returns
+    -------
+    str
+        The card, safe to print on a terminal, ending in a newline. The layers stand as they do
+        in the jar, clay on top.
+    """
+    blocks = [
+        _fill(f"{_title(row.jar)}: {texture_in_words(row)}"),
+        _layer_table(row),
+        "  ± is one standard deviation: the true value lies within it 2 times in 3.",
+        _listed("Doubts", _unique(doubt.sentence for doubt in row.doubts)),
+        _fill("Read from " + ", ".join(map(_short_name, row.photos)), indent=2)
+        if row.photos
+        else "",
+    ]
+    return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def unread_card(jar: str, sentence: str) -> str:
+    """Tell the gardener that a jar could not be read.
+
+    Parameters
+    ----------
+    jar : str
+        Number or name of the jar.
+    sentence : str
+        What is wrong and what to do, as the error says it.
+
+    Returns
+    -------
+    str
+        The card, safe to print on a terminal, ending in a newline.
+    """
+    return _fill(f"{_title(jar)}: not read") + "\n\n" + _fill(plain_text(sentence), indent=2) + "\n"
+
+
+def texture_in_words(row: ReadingRow) -> str:
+    """Say the class and its odds, such as ``loam (8 in 10); next: clay loam (2 in 10)``."""
+    if row.texture_class is None:
+        return "texture not known"
+    words = f"{row.texture_class} ({odds_in_words(row.class_odds)})"
+    if row.next_class is None:
+        return words
+    return f"{words}; next: {row.next_class} ({odds_in_words(row.next_odds)})"
+
+
+def odds_in_words(odds: float) -> str:
+    """Say odds from 0 to 1 in tenths; never as certainty, and never as nothing."""
+    if math.isnan(odds):
+        return "odds unknown"
+    if odds > 0.95:
+        return "better than 19 in 20"
+    if odds < 0.05:
+        return "less than 1 in 20"
+    return f"{min(max(round(odds * 10), 1), 9)} in 10"
+
+
+def plain_text(text: str) -> str:
+    """Make text from a file's name safe to print: one line, no control or direction marks.
+
+    White space of any kind becomes a single space, bytes that are not text become ``?``, and
+    characters that steer a terminal or turn the direction of writing are dropped. Joiners that
+    some scripts and emoji need stay.
+    """
+    return " ".join("".join(map(_plain_character, text)).split())
+
+
+def _plain_character(character: str) -> str:
+    category = unicodedata.category(character)
+    if character.isspace() or category in {"Zl", "Zp"}:
+        return " "
+    if category == "Cs":
+        return "?"
+    if category in {"Cc", "Cf"} and character not in "\u200c\u200d":
+        return ""
+    return character
+
+
+def _unique(items: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(items))
+
+
+# --- the card's parts
+
+
+def _title(jar: str) -> str:
+    name = _short_name(jar) or "(no name)"
+    return name if name.casefold().startswith("jar") else f"Jar {name}"
+
+
+def _short_name(name: str) -> str:
+    """Cut the middle out of a long name, so that its number and ending stay."""
+    name = plain_text(name)
+    if len(name) <= _NAME_WIDTH:
+        return name
+    half = (_NAME_WIDTH - 1) // 2
+    return f"{name[:half]}…{name[-half:]}"
+
+
+def _layer_table(row: ReadingRow) -> str:
+    shares = [_with_sd(*share, "%") for share in zip(row.pcts, row.pct_sds, strict=True)]
+    columns = [["layer", *reversed(_LAYERS)], ["share of the height", *reversed(shares)]]
+    if not all(map(math.isnan, row.tops_mm)):
+        tops = [_with_sd(*top, "mm") for top in zip(row.tops_mm, row.top_sds_mm, strict=True)]
+        columns.insert(1, ["top above the floor", *reversed(tops)])
+    names, *numbers = columns
+    lines = [
+        "  " + "   ".join([name.ljust(5), *cells])
+        for name, *cells in zip(names, *map(_right_aligned, numbers), strict=True)
+    ]
+    return "\n".join(lines)
+
+
+def _right_aligned(cells: list[str]) -> list[str]:
+    width = max(map(len, cells))
+    return [cell.rjust(width) for cell in cells]
+
+
+def _with_sd(value: float, sd: float, unit: str) -> str:
+    """Print value ± sd with no more digits than the sd carries, and never ± 0."""
+    if not math.isfinite(value):
+        return "unknown"
+    if not math.isfinite(sd):
+        return f"{_number(value, 0)} ± ? {unit}"
+    digits = 1 if sd < 3 else 0
+    return f"{_number(value, digits)} ± {_number(max(sd, 0.1), digits)} {unit}"
+
+
+def _listed(heading: str, sentences: list[str]) -> str:
+    items = [_fill(plain_text(sentence), indent=4, bullet="  - ") for sentence in sentences]
+    return "\n".join([f"  {heading}", *items]) if items else ""
+
+
+def _fill(text: str, *, indent: int = 0, bullet: str | None = None) -> str:
+    return textwrap.fill(
+        text,
+        _WIDTH,
+        initial_indent=" " * indent if bullet is None else bullet,
+        subsequent_indent=" " * max(indent, 2),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+# --- the CSV's cells
+
+
+def _number(value: float, decimals: int) -> str:
+    """Print a number with fixed decimals; unknown is empty, and zero has no sign."""
+    if not math.isfinite(value):
+        return ""
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+
+
+def _sd(sd: float, decimals: int) -> str:
+    """Print an sd with the given decimals, or more where two of its digits would not show."""
+    if not math.isfinite(sd):
+        return ""
+    needed = 1 - math.floor(math.log10(sd)) if sd > 0 else 0
+    return _number(sd, min(max(decimals, needed), 6))
+
+
+def _odds(odds: float) -> str:
+    """Print odds to two decimals, but never as 0 or 1: no number of draws shows that."""
+    return _number(min(max(odds, 0.01), 0.99), 2) if math.isfinite(odds) else ""
+
+
+_PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.][0-9]+)?")
+
+
+def _text(text: str) -> str:
+    """Make a name safe in a cell: one line, no ``;`` (it separates names), not a formula.
+
+    The first character is judged in its compatibility form, so that full-width variants of
+    = + - @ count too; a plain number, signed or not, stays a number.
+    """
+    name = plain_text(text).replace(";", "_")
+    first = unicodedata.normalize("NFKC", name.lstrip("\u200c\u200d ")[:1])
+    is_formula = first.startswith(("=", "+", "-", "@")) and not _PLAIN_NUMBER.fullmatch(name)
+    return f"'{name}" if is_formula else name
+
+
+_Cell = Callable[[ReadingRow], str]
+
+
+def _three(
+    column: str,
+    numbers: Callable[[ReadingRow], Three],
+    text: Callable[[float, int], str],
+    /,
+    *,
+    decimals: int,
+) -> list[tuple[str, _Cell]]:
+    """Make the columns of sand, silt and clay."""
+
+    def cell(index: int) -> _Cell:
+        return lambda row: text(numbers(row)[index], decimals)
+
+    return [(column.format(layer), cell(index)) for index, layer in enumerate(_LAYERS)]
+
+
+_COLUMNS: tuple[tuple[str, _Cell], ...] = (
+    ("jar", lambda row: _text(row.jar)),
+    ("photos", lambda row: ";".join(map(_text, row.photos))),
+    *_three("{}_top_mm", lambda row: row.tops_mm, _number, decimals=2),
+    *_three("{}_top_sd_mm", lambda row: row.top_sds_mm, _sd, decimals=2),
+    *_three("{}_pct", lambda row: row.pcts, _number, decimals=1),
+    *_three("{}_sd_pct", lambda row: row.pct_sds, _sd, decimals=1),
+    ("texture_class", lambda row: row.texture_class or ""),
+    ("class_odds", lambda row: _odds(row.class_odds)),
+    ("next_class", lambda row: row.next_class or ""),
+    ("next_odds", lambda row: _odds(row.next_odds)),
+    ("doubts", lambda row: ";".join(_unique(doubt.name for doubt in row.doubts))),
+)
+"""Columns in the order of the file; new ones go to the end, so that old readers go on working."""

@@ -1,0 +1,295 @@
+"""Golden texts of the CSV and the card, and names that try to be something else."""
+
+import csv
+import dataclasses
+import io
+import math
+import unicodedata
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from jarvision.measured import DoubtName, doubt
+from jarvision.report import (
+    ReadingRow,
+    card,
+    odds_in_words,
+    plain_text,
+    readings_csv,
+    texture_in_words,
+    unread_card,
+)
+from jarvision.texture import TextureClass
+
+NAN = math.nan
+UNKNOWN = (NAN, NAN, NAN)
+
+HEADER = (
+    "jar,photos,sand_top_mm,silt_top_mm,clay_top_mm,sand_top_sd_mm,silt_top_sd_mm,clay_top_sd_mm,"
+    "sand_pct,silt_pct,clay_pct,sand_sd_pct,silt_sd_pct,clay_sd_pct,"
+    "texture_class,class_odds,next_class,next_odds,doubts"
+)
+
+FULL = ReadingRow(
+    jar="3",
+    photos=("jar-03-1min.jpg", "jar-03-2h.jpg", "jar-03-48h.jpg"),
+    tops_mm=(24.004, 48.0, 60.006),
+    top_sds_mm=(0.3, 0.345, 0.041),
+    pcts=(40.04, 39.96, 20.0),
+    pct_sds=(0.46, 1.234, 3.6),
+    texture_class=TextureClass.LOAM,
+    class_odds=0.81,
+    next_class=TextureClass.CLAY_LOAM,
+    next_odds=0.18,
+    doubts=(
+        doubt(DoubtName.DIM, photo="jar-03-2h.jpg"),
+        doubt(DoubtName.DIM, photo="jar-03-48h.jpg"),
+        doubt(DoubtName.THIN_LAYER, layer="clay", thick_mm=12),
+    ),
+)
+
+NO_SCALE = dataclasses.replace(
+    FULL,
+    jar="north bed",
+    photos=("north bed.heic",),
+    tops_mm=UNKNOWN,
+    top_sds_mm=UNKNOWN,
+    class_odds=1.0,
+    next_class=None,
+    next_odds=NAN,
+    doubts=(doubt(DoubtName.NO_STRIP),),
+)
+
+NOTHING_KNOWN = ReadingRow(
+    "", (), UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, None, NAN, None, NAN, doubts=()
+)
+
+
+def cells(*rows):
+    """Read the CSV back with the standard library's reader."""
+    return list(csv.DictReader(io.StringIO(readings_csv(rows), newline=""), strict=True))
+
+
+def test_golden_csv():
+    assert readings_csv([FULL, NO_SCALE, NOTHING_KNOWN]) == (
+        HEADER + "\r\n"
+        "3,jar-03-1min.jpg;jar-03-2h.jpg;jar-03-48h.jpg,24.00,48.00,60.01,0.30,0.34,0.041,"
+        "40.0,40.0,20.0,0.46,1.2,3.6,loam,0.81,clay loam,0.18,dim;thin_layer\r\n"
+        "north bed,north bed.heic,,,,,,,40.0,40.0,20.0,0.46,1.2,3.6,loam,0.99,,,no_strip\r\n"
+        ",,,,,,,,,,,,,,,,,,\r\n"
+    )
+
+
+def test_a_file_without_jars_has_its_header():
+    assert readings_csv([]) == HEADER + "\r\n"
+
+
+def test_golden_card():
+    assert (
+        card(FULL)
+        == """\
+Jar 3: loam (8 in 10); next: clay loam (2 in 10)
+
+  layer   top above the floor   share of the height
+  clay          60.0 ± 0.1 mm              20 ± 4 %
+  silt          48.0 ± 0.3 mm          40.0 ± 1.2 %
+  sand          24.0 ± 0.3 mm          40.0 ± 0.5 %
+
+  ± is one standard deviation: the true value lies within it 2 times in 3.
+
+  Doubts
+  - jar-03-2h.jpg is dark, so boundaries are less sure; add light from the
+    side.
+  - jar-03-48h.jpg is dark, so boundaries are less sure; add light from the
+    side.
+  - The clay layer is only about 12.0 mm thick, thinner than the photo can
+    measure well; its share is rough.
+
+  Read from jar-03-1min.jpg, jar-03-2h.jpg, jar-03-48h.jpg
+"""
+    )
+
+
+def test_golden_card_without_millimetres():
+    assert (
+        card(NO_SCALE)
+        == """\
+Jar north bed: loam (better than 19 in 20)
+
+  layer   share of the height
+  clay               20 ± 4 %
+  silt           40.0 ± 1.2 %
+  sand           40.0 ± 0.5 %
+
+  ± is one standard deviation: the true value lies within it 2 times in 3.
+
+  Doubts
+  - No scale strip was seen, so there are percentages but no millimetres; tape
+    a printed strip beside the layers to get both.
+
+  Read from north bed.heic
+"""
+    )
+
+
+def test_golden_card_with_gaps():
+    row = dataclasses.replace(
+        NOTHING_KNOWN,
+        jar="jar-08",
+        tops_mm=(20, NAN, 30),
+        top_sds_mm=(NAN, NAN, 4),
+    )
+    assert (
+        card(row)
+        == """\
+jar-08: texture not known
+
+  layer   top above the floor   share of the height
+  clay              30 ± 4 mm               unknown
+  silt                unknown               unknown
+  sand              20 ± ? mm               unknown
+
+  ± is one standard deviation: the true value lies within it 2 times in 3.
+"""
+    )
+
+
+def test_golden_unread_card():
+    sentence = "No jar was found in IMG_1234.jpg; photograph one jar, upright, filling the picture."
+    assert (
+        unread_card("7", sentence)
+        == """\
+Jar 7: not read
+
+  No jar was found in IMG_1234.jpg; photograph one jar, upright, filling the
+  picture.
+"""
+    )
+
+
+@pytest.mark.parametrize("render", [card, lambda row: unread_card(row.jar, "Why; what to do.")])
+def test_a_nameless_jar(render):
+    assert render(dataclasses.replace(FULL, jar="\n\x07")).startswith("Jar (no name): ")
+
+
+@pytest.mark.parametrize(
+    ("odds", "words"),
+    [
+        (1.0, "better than 19 in 20"),
+        (0.951, "better than 19 in 20"),
+        (0.95, "9 in 10"),
+        (0.81, "8 in 10"),
+        (0.75, "8 in 10"),
+        (0.25, "2 in 10"),
+        (0.05, "1 in 10"),
+        (0.049, "less than 1 in 20"),
+        (0.0, "less than 1 in 20"),
+        (NAN, "odds unknown"),
+    ],
+)
+def test_odds_in_words(odds, words):
+    assert odds_in_words(odds) == words
+
+
+def test_texture_in_words():
+    assert texture_in_words(FULL) == "loam (8 in 10); next: clay loam (2 in 10)"
+    assert texture_in_words(NO_SCALE) == "loam (better than 19 in 20)"
+    assert texture_in_words(NOTHING_KNOWN) == "texture not known"
+
+
+def test_odds_in_the_csv_are_never_certain_nor_nothing():
+    row = dataclasses.replace(FULL, class_odds=0.9985, next_odds=0.0015)
+    [cell] = cells(row)
+    assert (cell["class_odds"], cell["next_odds"]) == ("0.99", "0.01")
+
+
+@pytest.mark.parametrize(
+    ("sd", "printed"),
+    [(12.345, "12.35"), (0.1, "0.10"), (0.0996, "0.100"), (0.0123, "0.012"), (NAN, "")],
+)
+def test_an_sd_keeps_two_digits(sd, printed):
+    [cell] = cells(dataclasses.replace(FULL, top_sds_mm=(sd, 1, 1)))
+    assert cell["sand_top_sd_mm"] == printed
+
+
+def test_numbers_stay_numbers():
+    [cell] = cells(dataclasses.replace(FULL, jar="-3", tops_mm=(-0.5, -0.001, math.inf)))
+    assert (cell["jar"], cell["sand_top_mm"]) == ("-3", "-0.50")
+    assert (cell["silt_top_mm"], cell["clay_top_mm"]) == ("0.00", "")
+
+
+@pytest.mark.parametrize(
+    ("name", "cell"),
+    [
+        ("=1+1", "'=1+1"),
+        ("+cmd", "'+cmd"),
+        ("-2+3", "'-2+3"),
+        ("@SUM(A1)", "'@SUM(A1)"),
+        ("\t=1", "'=1"),
+        ("\r=1", "'=1"),
+        ("  =1", "'=1"),
+        ("\u200d=1", "'\u200d=1"),
+        ("\ufeff=1", "'=1"),
+        ("\uff1d1", "'\uff1d1"),
+        ("\uff0b1", "'\uff0b1"),
+        ("\uff0d1", "'\uff0d1"),
+        ("\uff201", "'\uff201"),
+        ("\ufe631", "'\ufe631"),
+        ("+15", "+15"),
+        ("bed = 3", "bed = 3"),
+        ('the "good" bed, north', 'the "good" bed, north'),
+        ("a;=1", "a_=1"),
+        ("two\r\nlines", "two lines"),
+        ("\x1b[2Jgone", "[2Jgone"),
+        ("\u202egpj.exe", "gpj.exe"),
+        ("not\udcfftext", "not?text"),
+        ("\u2028", ""),
+        ("café 🌱", "café 🌱"),
+    ],
+)
+def test_names_are_text_and_nothing_else(name, cell):
+    [found] = cells(dataclasses.replace(FULL, jar=name, photos=(name, "b.jpg")))
+    assert found["jar"] == cell
+    assert found["photos"] == f"{cell};b.jpg"
+
+
+def test_quotes_and_commas_are_quoted_as_rfc_4180_says():
+    text = readings_csv([dataclasses.replace(FULL, jar='the "good" bed, north')])
+    assert '\r\n"the ""good"" bed, north",' in text
+
+
+def test_a_long_name_is_cut_in_the_card_only():
+    name = "x" * 250 + ".jpg"
+    row = dataclasses.replace(FULL, photos=(name,))
+    assert all(len(line) <= 78 for line in card(row).splitlines())
+    assert "xxx.jpg" in card(row)
+    assert cells(row)[0]["photos"] == name
+
+
+@given(st.text(), st.lists(st.text(), max_size=3))
+def test_any_name_gives_one_safe_row(jar, photos):
+    text = readings_csv([dataclasses.replace(FULL, jar=jar, photos=tuple(photos))])
+    text.encode("utf-8")
+    assert text.count("\r\n") == text.count("\n") == text.count("\r") == 2
+    [row] = csv.reader(text.splitlines(keepends=True)[1:], strict=True)
+    assert len(row) == len(HEADER.split(","))
+    pieces = [row[0], *row[1].split(";")]
+    assert len(pieces) == 1 + max(len(photos), 1)
+    for piece in pieces:
+        if piece[:1] and piece[0] in "=+-@\uff1d\uff0b\uff0d\uff20":
+            float(piece)
+
+
+@given(st.text(), st.text())
+def test_any_name_is_safe_on_a_terminal(jar, sentence):
+    shown = card(dataclasses.replace(FULL, jar=jar, photos=(jar,))) + unread_card(jar, sentence)
+    shown.encode("utf-8")
+    steering = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+    found = {mark for mark in shown if unicodedata.category(mark) in steering}
+    assert found <= {"\n", "\u200c", "\u200d"}
+
+
+@given(st.text())
+def test_plain_text_is_stable(text):
+    assert plain_text(plain_text(text)) == plain_text(text)
