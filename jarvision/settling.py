@@ -1,0 +1,364 @@
+"""How grains fall through a jar, and how the deposit grows under them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from jarvision.errors import ValueRefusedError
+from jarvision.water import density_kg_m3, viscosity_pa_s
+
+Array = NDArray[np.float64]
+
+GRAVITY_M_S2 = 9.80665
+"""Standard gravity (CGPM 1901)."""
+
+GRAIN_DENSITY_KG_M3 = 2650.0
+"""Density of quartz-like soil grains; the convention of sedimentation tables (from memory)."""
+
+CLAY_LIMIT_UM = 2.0
+SAND_LIMIT_UM = 50.0
+GRAVEL_LIMIT_UM = 2000.0
+"""USDA limits of clay, silt and sand [µm] (Soil Survey Manual, Agriculture Handbook 18)."""
+
+# Above this share of solids the suspension is a packed bed, and the power law means nothing.
+_MOST_SOLIDS = 0.55
+
+
+class Shape(StrEnum):
+    """What the falling grains look like."""
+
+    NATURAL = "natural"
+    SPHERE = "sphere"
+
+
+def _metres(diameter_um: ArrayLike) -> Array:
+    diameter = np.asarray(diameter_um, dtype=np.float64)
+    if not np.all(diameter > 0):
+        msg = "A grain's diameter must be more than zero micrometres."
+        raise ValueRefusedError(msg)
+    return diameter * 1e-6
+
+
+def stokes_mm_s(
+    diameter_um: ArrayLike, temp_c: ArrayLike, *, grain_density_kg_m3: ArrayLike = 2650.0
+) -> Array:
+    """Settling speed by Stokes' law.
+
+    Parameters
+    ----------
+    diameter_um : array_like
+        Grain diameter [µm]; within 3 % of a sphere's speed up to 50 µm, far too fast for sand.
+    temp_c : array_like
+        Water temperature [°C].
+    grain_density_kg_m3 : array_like
+        Density of the grains [kg/m³].
+
+    Returns
+    -------
+    ndarray
+        Speed [mm/s], by the shape that the three broadcast to.
+
+    Raises
+    ------
+    ValueRefusedError
+        A diameter is zero, negative or not a number.
+    """
+    excess = np.asarray(grain_density_kg_m3, dtype=np.float64) - density_kg_m3(temp_c)
+    speed = GRAVITY_M_S2 * excess * _metres(diameter_um) ** 2 / (18.0 * viscosity_pa_s(temp_c))
+    return np.asarray(1e3 * speed, dtype=np.float64)
+
+
+def terminal_velocity_mm_s(
+    diameter_um: ArrayLike,
+    temp_c: ArrayLike,
+    *,
+    grain_density_kg_m3: ArrayLike = GRAIN_DENSITY_KG_M3,
+    shape: Shape = Shape.NATURAL,
+) -> Array:
+    """Settling speed of one grain alone in still water, from clay to very coarse sand.
+
+    Parameters
+    ----------
+    diameter_um : array_like
+        Grain diameter [µm], up to 2000.
+    temp_c : array_like
+        Water temperature [°C].
+    grain_density_kg_m3 : array_like
+        Density of the grains [kg/m³].
+    shape : Shape
+        `NATURAL` sand by Ferguson & Church (2004), J. Sediment. Res. 74:933-937, with C1 = 18 and
+        C2 = 1.0 (from memory); `SPHERE` by the drag law of Schiller & Naumann (1933), good to
+        about 5 % while the Reynolds number stays under 800. Both become Stokes' law for fine
+        grains.
+
+    Returns
+    -------
+    ndarray
+        Speed [mm/s], by the shape that the arguments broadcast to.
+
+    Raises
+    ------
+    ValueRefusedError
+        A diameter is zero, negative or not a number.
+    """
+    diameter = _metres(diameter_um)
+    density = density_kg_m3(temp_c)
+    lift = np.asarray(grain_density_kg_m3, dtype=np.float64) / density - 1.0
+    kinematic = viscosity_pa_s(temp_c) / density
+    if shape is Shape.SPHERE:
+        return 1e3 * _sphere_speed(diameter, lift, kinematic)
+    inertia = np.sqrt(0.75 * 1.0 * lift * GRAVITY_M_S2 * diameter**3)
+    speed = lift * GRAVITY_M_S2 * diameter**2 / (18.0 * kinematic + inertia)
+    return np.asarray(1e3 * speed, dtype=np.float64)
+
+
+def _sphere_speed(diameter: Array, lift: Array, kinematic: Array) -> Array:
+    """Solve 18 Re (1 + 0.15 Re^0.687) = Ar for the Reynolds number by Newton's steps in ln Re."""
+    archimedes = lift * GRAVITY_M_S2 * diameter**3 / kinematic**2
+    log_re = np.log(archimedes / 18.0)
+    for _ in range(12):
+        reynolds = np.exp(log_re)
+        bend = 0.15 * reynolds**0.687
+        gap = 18.0 * reynolds * (1.0 + bend) - archimedes
+        log_re = log_re - gap / (18.0 * reynolds * (1.0 + 1.687 * bend))
+    return np.asarray(np.exp(log_re) * kinematic / diameter, dtype=np.float64)
+
+
+def hindering(solids: ArrayLike, exponent: ArrayLike) -> Array:
+    """How much slower a crowd of grains falls than one alone.
+
+    Parameters
+    ----------
+    solids : array_like
+        Share of the suspension's volume taken by grains [-]; held at 0.55 above that.
+    exponent : array_like
+        Power of Richardson & Zaki (1954), Trans. Inst. Chem. Eng. 32:35-53: 4.65 for slow grains
+        (from memory); a review of later data (arXiv 1710.09314) gives 5.6 ± 0.1 for Brownian and
+        4.48 ± 0.04 for larger grains.
+
+    Returns
+    -------
+    ndarray
+        Speed in the crowd over speed alone [-].
+    """
+    share = np.clip(np.asarray(solids, dtype=np.float64), 0.0, _MOST_SOLIDS)
+    return np.asarray((1.0 - share) ** np.asarray(exponent), dtype=np.float64)
+
+
+def deposited_share(
+    speed_mm_s: ArrayLike,
+    clear_s: ArrayLike,
+    *,
+    column_mm: ArrayLike,
+    bed_mm: ArrayLike = 0.0,
+) -> Array:
+    """Share of each size that lies on the bed (Odén's balance, forward form).
+
+    Grains of one size start evenly spread over the column; those that started lower than they
+    have fallen are down, and so are those that the rising bed has met.
+
+    Parameters
+    ----------
+    speed_mm_s : array_like
+        Speed alone [mm/s].
+    clear_s : array_like
+        Time of falling [s], counted in seconds of unhindered fall.
+    column_mm : array_like
+        Water line above the floor [mm].
+    bed_mm : array_like
+        Top of the deposit above the floor [mm].
+
+    Returns
+    -------
+    ndarray
+        Share [0-1], by the shape that the arguments broadcast to.
+    """
+    fallen = np.asarray(speed_mm_s, dtype=np.float64) * np.asarray(clear_s, dtype=np.float64)
+    height = fallen + np.asarray(bed_mm, dtype=np.float64)
+    return np.asarray(np.minimum(1.0, height / np.asarray(column_mm)), dtype=np.float64)
+
+
+def cut_diameter_um(
+    clear_s: ArrayLike, *, fall_mm: ArrayLike, temp_c: float, shape: Shape = Shape.NATURAL
+) -> Array:
+    """Size of which the last grain, from the water's surface, is just down.
+
+    Parameters
+    ----------
+    clear_s : array_like
+        Time since shaking [s], counted in seconds of unhindered fall.
+    fall_mm : array_like
+        From the water line down to the deposit [mm].
+    temp_c : float
+        Water temperature [°C].
+    shape : Shape
+        Of the grains.
+
+    Returns
+    -------
+    ndarray
+        Diameter [µm]: all coarser grains are down. NaN outside 0.01 to 5000 µm.
+    """
+    sizes = np.geomspace(0.01, 5000.0, 2400)
+    speeds = terminal_velocity_mm_s(sizes, temp_c, shape=shape)
+    with np.errstate(divide="ignore"):
+        wanted = np.log(np.asarray(fall_mm, dtype=np.float64) / np.asarray(clear_s))
+    log_size = np.interp(wanted, np.log(speeds), np.log(sizes), left=np.nan, right=np.nan)
+    return np.asarray(np.exp(log_size), dtype=np.float64)
+
+
+def fall_time_s(
+    diameter_um: ArrayLike, *, fall_mm: ArrayLike, temp_c: float, shape: Shape = Shape.NATURAL
+) -> Array:
+    """Seconds that one grain alone takes from the water line down to the deposit.
+
+    Parameters
+    ----------
+    diameter_um : array_like
+        Grain diameter [µm].
+    fall_mm : array_like
+        Height of fall [mm].
+    temp_c : float
+        Water temperature [°C].
+    shape : Shape
+        Of the grains.
+
+    Returns
+    -------
+    ndarray
+        Time [s].
+
+    Raises
+    ------
+    ValueRefusedError
+        A diameter is zero, negative or not a number.
+    """
+    speed = terminal_velocity_mm_s(diameter_um, temp_c, shape=shape)
+    return np.asarray(np.asarray(fall_mm) / speed, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """What was shaken up in N columns, each as K kinds of grain.
+
+    Attributes
+    ----------
+    speed_mm_s : ndarray, shape (N, K)
+        Speed of each kind alone [mm/s].
+    mass_g_cm2 : ndarray, shape (N, K)
+        Dry mass of each kind over the jar's floor [g/cm²].
+    layer_g_cm3 : ndarray, shape (N, K)
+        Dry mass of each kind in a volume of its own deposit [g/cm³].
+    bulk_g_cm3 : ndarray, shape (N, K)
+        Dry mass in a volume of the falling grain or floc, with the water inside it [g/cm³].
+    """
+
+    speed_mm_s: Array
+    mass_g_cm2: Array
+    layer_g_cm3: Array
+    bulk_g_cm3: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """How N columns settled.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (T,)
+        Time since shaking [s].
+    clear_s : ndarray, shape (N, T)
+        The same in seconds of unhindered fall.
+    bed_mm : ndarray, shape (N, T)
+        Top of the deposit above the floor [mm].
+    solids : ndarray, shape (N, T)
+        Share of the volume above the deposit that grains take [-].
+    """
+
+    time_s: Array
+    clear_s: Array
+    bed_mm: Array
+    solids: Array
+
+
+def settle(
+    charge: Charge,
+    *,
+    column_mm: ArrayLike,
+    exponent: ArrayLike,
+    time_s: Array,
+    late_s: ArrayLike = 0.0,
+) -> Path:
+    """Let N columns settle, each size hindered by what is still up, on a rising bed.
+
+    Parameters
+    ----------
+    charge : Charge
+        What was shaken up, K kinds in N columns.
+    column_mm : array_like, shape (N,) or scalar
+        Water line above the floor [mm].
+    exponent : array_like, shape (N,) or scalar
+        Power of Richardson & Zaki [-].
+    time_s : ndarray, shape (T,)
+        Rising times since shaking [s] at which the bed is wanted; they are also the steps of the
+        calculation, so that neighbours should not differ by more than a factor of about 1.6.
+    late_s : array_like, shape (N,) or scalar
+        How much later than the clock says the settling began [s].
+
+    Returns
+    -------
+    Path
+        The columns at `time_s`.
+
+    Notes
+    -----
+    The hindering is that of the mean concentration above the bed. A layer's height is its mass
+    over its density, summed over the kinds.
+    """
+    count = charge.mass_g_cm2.shape[0]
+    column = np.broadcast_to(np.asarray(column_mm, dtype=np.float64), (count,))
+    since = np.maximum(0.0, time_s[None, :] - np.reshape(late_s, (-1, 1)))
+    steps = np.broadcast_to(np.diff(since, axis=1, prepend=0.0), (count, time_s.size))
+    reach = charge.speed_mm_s / column[:, None]
+    thick = 10.0 * charge.mass_g_cm2 / charge.layer_g_cm3
+    space = 10.0 * charge.mass_g_cm2 / charge.bulk_g_cm3
+    total = space.sum(axis=1)
+    clear, bed, down = np.zeros(count), np.zeros(count), np.zeros(count)
+    rows = []
+    for step in steps.T:
+        solids = (total - down) / np.maximum(column - bed, 1.0)
+        clear = clear + hindering(solids, exponent) * step
+        share = reach * clear[:, None]
+        share += (bed / column)[:, None]
+        np.minimum(share, 1.0, out=share)
+        bed = np.einsum("nk,nk->n", share, thick)
+        down = np.einsum("nk,nk->n", share, space)
+        rows.append((clear, bed, (total - down) / np.maximum(column - bed, 1.0)))
+    stacked = np.array(rows).transpose(1, 2, 0)
+    return Path(time_s, stacked[0], stacked[1], stacked[2])
+
+
+def steps_s(*ends_s: float, first_s: float = 2.0, ratio: float = 1.6) -> Array:
+    """Rising times that hold `ends_s` and leave no gap wider than `ratio`.
+
+    Parameters
+    ----------
+    *ends_s : float
+        Times that must be among them [s]; the largest is the last.
+    first_s : float
+        First time [s].
+    ratio : float
+        Largest ratio of neighbours.
+
+    Returns
+    -------
+    ndarray, shape (T,)
+        Times [s].
+    """
+    last = max(*ends_s, first_s * ratio)
+    count = int(np.ceil(np.log(last / first_s) / np.log(ratio))) + 1
+    return np.unique(np.concatenate([np.geomspace(first_s, last, count), np.asarray(ends_s)]))
