@@ -62,6 +62,7 @@ class RibbonChart:
     name: str
     medium_from_mm: float
     strong_from_mm: float
+    printed: Mapping[UnitSystem, str]
     source: Source
 
 
@@ -69,12 +70,14 @@ THIEN = RibbonChart(
     "the usual chart",
     25.4,
     50.8,
+    MappingProxyType({UnitSystem.US: "1 and 2 in", UnitSystem.METRIC: "2.5 and 5 cm"}),
     Source(Quality.PUBLISHED, "Thien 1979, J. Agron. Educ. 8:54–55; lengths as NRCS prints them"),
 )
 WETLAND = RibbonChart(
     "a wetland manual's version of it",
     50.8,
     76.2,
+    MappingProxyType({UnitSystem.US: "2 and 3 in", UnitSystem.METRIC: "5 and 7.5 cm"}),
     Source(Quality.PUBLISHED, "A wetland field manual's texture key, 'modified from Thien'"),
 )
 
@@ -324,7 +327,8 @@ def _lengths_text(ribbon: Ribbon, system: UnitSystem) -> str:
     count = len(ribbon.lengths_mm)
     noun = "ribbon" if count == 1 else f"{count} ribbons"
     mean = about_text(ribbon.mean_mm.times(unit.per_base))
-    return f"{noun.capitalize()}: {each} {unit.label}; mean with its likely range: {mean} {unit.label}."
+    seen = f"{noun.capitalize()}: {each} {unit.label}"
+    return f"{seen}; mean with its likely range: {mean} {unit.label}."
 
 
 def ribbon_statements(
@@ -383,11 +387,7 @@ def _spread_notes(ribbon: Ribbon) -> list[Statement]:
 
 def _disagreement(ribbon: Ribbon, system: UnitSystem) -> str:
     def by(chart: RibbonChart) -> str:
-        limits = " and ".join(
-            show(limit_mm, Quantity.SOIL_DEPTH, system)
-            for limit_mm in (chart.medium_from_mm, chart.strong_from_mm)
-        )
-        return f"by {chart.name} (limits {limits})"
+        return f"by {chart.name} (limits {chart.printed[system]})"
 
     return (
         f"Published charts disagree on the limits: {by(THIEN)} this is "

@@ -65,8 +65,8 @@ def test_at_a_published_limit_the_odds_are_even(limit_in):
 def test_charts_that_disagree_are_both_named():
     """A wetland manual prints 2 and 3 inches: a ribbon of 1.5 in is weak there, medium here."""
     text = ribbon_text(["1.5 in"] * 3, feel="neither")
-    assert "by the usual chart (limits 1 in and 2 in) this is clay loam" in text
-    assert "(limits 2 in and 3 in) it is loam" in text
+    assert "by the usual chart (limits 1 and 2 in) this is clay loam" in text
+    assert "(limits 2 and 3 in) it is loam" in text
     assert "disagree" not in ribbon_text(["0.5 in"] * 3, feel="neither")
 
 
