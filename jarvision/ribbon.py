@@ -21,7 +21,6 @@ from jarvision.units import (
     UnitSystem,
     about_text,
     length_mm,
-    show,
     system_of,
     unit_of,
 )
