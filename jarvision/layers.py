@@ -1,0 +1,320 @@
+"""Find the layer boundaries on unrolled walls: grain first, then colour, all photos together.
+
+Two independent cues. *Grain*: sand, silt and what is still in suspension differ in how rough they
+look at a few tenths of a millimetre; reflections change brightness but not roughness, so grain
+decides which edge is a boundary. *Colour*: the step in CIE Lab places the boundary to a fraction of
+a pixel. The clay has no grain of its own: its top is the edge at the front wall that goes with
+the far rim of the deposit's surface, seen through the clear water above it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar import Jar
+from jarvision.wallmap import COLUMN_MM, ROW_MM, WallMap
+
+Array: TypeAlias = NDArray[np.float64]
+
+WATER_INDEX = 1.333  # water at 20 degC, sodium D line; handbook value, from memory
+LAYERS = ("sand", "silt", "clay")
+
+_BIN_MM = 0.5  # height of a step of the grain search
+_LEVELS = np.arange(-2.6, 1.3, 0.1)  # log grain levels tried
+_OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare, the far rim
+_ROW_CAP = 5.0
+_BLOCK_MM = 5.0  # width of the strips of wall that vote on a boundary
+_FINE_MM, _COARSE_MM = 0.18, 0.5  # grain is what lies between the picture and these blurs
+
+
+@dataclass(frozen=True, slots=True)
+class Boundary:
+    """One boundary in one photo.
+
+    Attributes
+    ----------
+    layer : str
+        The layer whose top this is.
+    top_mm, sd_mm : float
+        Height above the strip's zero and one standard deviation [mm].
+    colour_mm, grain_mm : float
+        Where colour alone and grain alone put it; NaN where a cue says nothing.
+    contrast : float
+        Colour step over the noise.
+    uneven_mm : float
+        Spread of the boundary along the front, 5 to 95 % [mm].
+    alternatives : tuple of (float, float)
+        Other places it could be: height [mm] and weight against the main one.
+    """
+
+    layer: str
+    top_mm: float
+    sd_mm: float
+    colour_mm: float
+    grain_mm: float
+    contrast: float
+    uneven_mm: float
+    alternatives: tuple[tuple[float, float], ...] = ()
+
+
+def pieces(wall: WallMap) -> list[NDArray[np.intp]]:
+    """Column indices on each side of the strip."""
+    step = np.diff(np.sin(wall.azimuth))
+    gaps = np.flatnonzero(step > 3 * np.median(step))
+    return [p for p in np.split(np.arange(len(wall.azimuth)), gaps + 1) if len(p) > 8]
+
+
+def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
+    """Column indices of strips of wall about `_BLOCK_MM` wide."""
+    found = []
+    for piece in pieces(wall):
+        count = max(1, round(len(piece) * COLUMN_MM / _BLOCK_MM))
+        found += list(np.array_split(piece, count))
+    return found
+
+
+def roughness(wall: WallMap) -> tuple[Array, Array]:
+    """Absolute fine and coarse grain of each pixel of a wall, two (rows, columns) arrays."""
+    fine_parts, coarse_parts = [], []
+    for piece in pieces(wall):
+        light = np.ascontiguousarray(wall.lab[:, piece, 0])
+        fine, coarse = _blur(light, _FINE_MM), _blur(light, _COARSE_MM)
+        fine_parts.append(np.abs(light - fine))
+        coarse_parts.append(np.abs(fine - coarse))
+    return np.concatenate(fine_parts, axis=1), np.concatenate(coarse_parts, axis=1)
+
+
+def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
+    """Gaussian blur of a wall by a size in millimetres."""
+    across, up = size_mm / COLUMN_MM, size_mm / ROW_MM
+    return np.asarray(cv2.GaussianBlur(light, (0, 0), sigmaX=across, sigmaY=up), dtype=np.float32)
+
+
+def _only_columns(wall: WallMap) -> WallMap:
+    """Leave out columns that stand in no usable piece."""
+    keep = np.concatenate(pieces(wall))
+    return WallMap(wall.z_mm, wall.azimuth[keep], wall.lab[:, keep], wall.px_per_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Evidence:
+    """What one photo says, ready to be searched."""
+
+    settled: int
+    wall: WallMap
+    grain: Array  # (rows, columns), log
+    level: Array  # (bins,), log grain of each half millimetre
+    bins_mm: Array  # (bins,), lower edge of each bin
+
+
+def gather(wall: WallMap, *, settled: int) -> _Evidence:
+    """Prepare one photo; `settled` counts the layers that are down in it (1 to 3)."""
+    wall = _only_columns(wall)
+    fine, coarse = roughness(wall)
+    per = round(_BIN_MM / ROW_MM)
+    bins = len(wall.z_mm) // per
+    level = 0.5 * (_row_level(fine) + _row_level(coarse))
+    level = level[: bins * per].reshape(bins, per).mean(axis=1)
+    grain = np.log(0.3 + fine + coarse)
+    return _Evidence(settled, wall, grain, level, wall.z_mm[0] + _BIN_MM * np.arange(bins))
+
+
+def _row_level(size: Array) -> Array:
+    """Log mean roughness of each row, with single bright or dark lines held down."""
+    capped = np.minimum(size, 5 * np.median(size, axis=1, keepdims=True) + 0.05)
+    return np.asarray(np.log(capped.mean(axis=1) + 0.02))
+
+
+def _prefix_costs(level: Array) -> Array:
+    """Cumulated cost of calling rows a given level, (levels, bins + 1)."""
+    step = np.median(np.abs(np.diff(level)))
+    noise = np.clip(1.7 * step, 0.08, 0.2)
+    cost = np.minimum(0.5 * ((level[None, :] - _LEVELS[:, None]) / noise) ** 2, _ROW_CAP)
+    return np.concatenate([np.zeros((len(_LEVELS), 1)), np.cumsum(cost, axis=1)], axis=1)
+
+
+def _smooth_tail(prefix: Array, least: int = 6) -> Array:
+    """Cost from each bin up: a smooth stretch of at least 3 mm, then rows of no layer."""
+    bins = prefix.shape[1] - 1
+    total = prefix + _OTHER_COST * (bins - np.arange(bins + 1))
+    best = np.minimum.accumulate(total[:, ::-1], axis=1)[:, ::-1]
+    cost = np.full(prefix.shape, 1e6)
+    cost[:, : bins + 1 - least] = best[:, least:] - prefix[:, : bins + 1 - least]
+    return cost
+
+
+def _one_layer(prefix: Array) -> Array:
+    """Cost of each sand top in a photo where only sand is down, (bins + 1,)."""
+    tail = np.minimum.accumulate(_smooth_tail(prefix), axis=0)
+    gap = 4  # sand is at least 0.4 rougher than what is above it
+    return np.asarray((prefix[gap:] + tail[:-gap]).min(axis=0))
+
+
+def _two_layers(prefix: Array) -> Array:
+    """Cost of each pair of sand top and silt top, (bins + 1, bins + 1)."""
+    sand = np.minimum.accumulate(prefix[::-1], axis=0)[::-1]
+    tail = np.minimum.accumulate(_smooth_tail(prefix), axis=0)
+    bins = prefix.shape[1] - 1
+    cost = np.full((bins + 1, bins + 1), np.inf)
+    # sand at least 0.3 rougher than silt, silt at least 0.1 rougher than what is above
+    for i in range(1, len(_LEVELS) - 3):
+        silt = prefix[i][None, :] - prefix[i][:, None]
+        np.minimum(cost, sand[i + 3][:, None] + silt + tail[i - 1][None, :], out=cost)
+    cost[np.tril_indices(bins + 1, 1)] = 1e6
+    return cost
+
+
+def _coarse(photos: Sequence[_Evidence], floor_mm: float) -> tuple[float, float]:
+    """Search grain of all photos together -> heights of the sand and the silt top [mm]."""
+    start = [int(np.searchsorted(p.bins_mm, floor_mm + 0.45)) for p in photos]
+    bins = min(len(p.level) - k for p, k in zip(photos, start, strict=True))
+    total = np.zeros((bins + 1, bins + 1))
+    for photo, k in zip(photos, start, strict=True):
+        prefix = _prefix_costs(photo.level[k : k + bins])
+        if photo.settled == 1:
+            cost = _one_layer(prefix)
+            total += np.minimum(cost, cost.min() + 60)[:, None]
+        else:
+            pair = _two_layers(prefix)
+            # a deposit sinks a little: a later photo may show it one bin lower
+            lower = np.minimum(pair, np.minimum(_shift(pair, 0), _shift(pair, 1)))
+            total += np.minimum(lower, lower.min() + 120)
+    sand, silt = np.unravel_index(np.argmin(total), total.shape)
+    first = photos[0].bins_mm[start[0]]
+    return float(first + _BIN_MM * sand), float(first + _BIN_MM * silt)
+
+
+def _shift(cost: Array, axis: int) -> Array:
+    """Cost one bin lower along an axis."""
+    moved = np.roll(cost, 1, axis=axis)
+    edge = [slice(None), slice(None)]
+    edge[axis] = slice(0, 1)
+    moved[tuple(edge)] = np.inf
+    return moved
+
+
+def _window(z: Array, low: float, high: float) -> NDArray[np.bool_]:
+    """Rows between two heights."""
+    return np.asarray((z > low) & (z < high))
+
+
+def _sides(z: Array, at: float, below: float, above: float) -> tuple[Array, Array]:
+    """Rows that stand for the layer under and over a boundary, kept off its neighbours."""
+    low = _window(z, max(below + 0.6, at - 5.0), at - 1.0)
+    high = _window(z, at + 1.0, min(above - 0.6, at + 5.0))
+    if low.sum() < 4:
+        low = _window(z, below + 0.2, at - 0.35)
+    if high.sum() < 4:
+        high = _window(z, at + 0.35, above - 0.2)
+    return low, high
+
+
+def _crossing(features: Array, z: Array, low: Array, high: Array, span: Array) -> tuple[float, float]:
+    """Height at which features cross from one side to the other, and the step over the noise.
+
+    Features (rows, n) are projected on Fisher's discriminant of the two sides; the crossing is the
+    split that best halves the transition, so a soft edge is read at its middle.
+    """
+    under, over = np.median(features[low], axis=0), np.median(features[high], axis=0)
+    rest = np.concatenate([features[low] - under, features[high] - over])
+    spread = rest.T @ rest / len(rest) + 0.01 * np.eye(features.shape[1])
+    weights = np.linalg.solve(spread, over - under)
+    step = float(np.sqrt(max(weights @ (over - under), 1e-12)))
+    signal = (features[span] - (under + over) / 2) @ weights / step**2
+    cost = np.concatenate([[0.0], np.cumsum(np.clip(signal, -0.5, 0.5))])
+    return float(z[span][0] - ROW_MM / 2 + ROW_MM * int(np.argmin(cost))), step
+
+
+def _place(
+    photo: _Evidence, layer: int, near_mm: float, below_mm: float, above_mm: float, reach_mm: float
+) -> Boundary | None:
+    """Place one boundary of one photo near a coarse height; None where there is no room."""
+    z = photo.wall.z_mm
+    low, high = _sides(z, near_mm, below_mm, above_mm)
+    span = _window(z, max(below_mm + 0.3, near_mm - reach_mm), min(above_mm - 0.3, near_mm + reach_mm))
+    if min(low.sum(), high.sum()) < 2 or span.sum() < 4:
+        return None
+    votes = []
+    for block in blocks(photo.wall):
+        colour = photo.wall.lab[:, block].mean(axis=1).astype(np.float64)
+        grain = 6.0 * photo.grain[:, block].mean(axis=1)[:, None]
+        both = _crossing(np.concatenate([colour, grain], axis=1), z, low, high, span)
+        votes.append((*both, *_crossing(colour, z, low, high, span), *_crossing(grain, z, low, high, span)))
+    return _combine(layer, np.array(votes))
+
+
+def _combine(layer: int, votes: Array) -> Boundary:
+    """Join the votes of the blocks: columns are (height, step) by both cues, colour, grain."""
+    heights = {}
+    for name, column in (("both", 0), ("colour", 2), ("grain", 4)):
+        weight = np.minimum(votes[:, column + 1], 8.0) ** 2
+        centre = np.median(votes[:, column])
+        weight = weight * (np.abs(votes[:, column] - centre) < 1.2)
+        heights[name] = float(np.average(votes[:, column], weights=weight + 1e-9))
+    contrast = float(np.median(votes[:, 1]))
+    spread = float(np.std(votes[:, 0]))
+    sd = float(np.hypot(0.2, spread / np.sqrt(len(votes))))
+    uneven = float(np.subtract(*np.percentile(votes[:, 0], [95, 5])))
+    return Boundary(
+        LAYERS[layer], heights["both"], sd, heights["colour"], heights["grain"], contrast, uneven
+    )
+
+
+def _level_edges(wall: WallMap) -> tuple[Array, Array]:
+    """Strength of level colour edges at each row -> heights [mm], Lab step agreed by the blocks."""
+    n, gap = round(1.5 / ROW_MM), round(0.25 / ROW_MM)
+    rows = np.arange(n + gap, len(wall.z_mm) - n - gap)
+    steps = []
+    for block in blocks(wall):
+        colour = wall.lab[:, block].mean(axis=1)
+        run = np.concatenate([np.zeros((1, 3)), np.cumsum(colour, axis=0)])
+        over = run[rows + gap + n] - run[rows + gap]
+        under = run[rows - gap] - run[rows - gap - n]
+        steps.append((over - under) / n)
+    each = np.array(steps)
+    size = np.linalg.norm(np.median(each, axis=0), axis=1)
+    agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (np.linalg.norm(each, axis=2).mean(axis=0) + 0.1)
+    return wall.z_mm[rows] - ROW_MM / 2, np.asarray(size * agreed**2)
+
+
+def _peaks(z: Array, size: Array, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
+    """Separate edges between two heights: (height [mm], strength)."""
+    reach = round(1.25 / ROW_MM)
+    found = []
+    for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > 0.5)):
+        if size[i] >= size[max(0, i - reach) : i + reach + 1].max():
+            found.append((float(z[i]), float(size[i])))
+    return found
+
+
+def _far_rim_mm(jar: Jar, front_mm: float) -> float:
+    """Least height at which the far rim of a level surface shows on the front wall [mm]."""
+    across = 2 * jar.view.outline.radius_mm
+    shown = front_mm
+    for _ in range(4):
+        slope = np.sin(jar.view.elevation_rad(np.array(shown))) / WATER_INDEX
+        shown = front_mm + across * float(np.tan(np.arcsin(np.clip(slope, -0.9, 0.9))))
+    return shown
+
+
+def _clay_places(
+    photo: _Evidence, jar: Jar, silt_mm: float, water_mm: float
+) -> list[tuple[float, float]]:
+    """Heights where the clay's top can be, best first, each with its score."""
+    z, size = _level_edges(photo.wall)
+    edges = _peaks(z, size, silt_mm + 1.0, water_mm - 6.0)
+    if not edges:
+        return []
+    across = 2 * jar.view.outline.radius_mm
+    scored = []
+    for height, strength in edges:
+        nearest = max(_far_rim_mm(jar, height) - 2.0, height + 3.0)
+        rims = [s for h, s in edges if nearest < h < height + 0.6 * across]
+        scored.append((height, strength * max([1.0, *rims])))
+    return sorted(scored, key=lambda e: -e[1])

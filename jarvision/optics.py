@@ -1,0 +1,134 @@
+"""Where a point of the jar's wall falls in the picture, and what the glass does to it.
+
+Frames. The jar's frame has its origin on the jar's axis at the height of the strip's zero, z up,
+x to the picture's right, y away from the camera; the camera stands at ``(0, -distance, height)``.
+Azimuth 0 faces the camera, positive to the right. Pictures: (x, y) in pixels, y down, the centre
+of the first pixel is (0, 0).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array: TypeAlias = NDArray[np.float64]
+
+GLASS_INDEX = 1.52  # soda-lime glass, sodium D line; handbook value, from memory
+WALL_MM = 2.7  # usual wall of a preserving jar, 2 to 3.5 mm: common practice, no source
+WALL_SD_MM = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """Horizontal cross-section of the jar's outside, a superellipse about the axis.
+
+    Attributes
+    ----------
+    radius_mm : float
+        Half-width of the outside [mm] (or 1 where there is no scale).
+    exponent : float
+        2 for a round jar, 3.5 to 8 for a square one with rounded corners.
+    turn_rad : float
+        How far a square jar is turned against the camera [rad]; 0 for a round one.
+    """
+
+    radius_mm: float
+    exponent: float = 2.0
+    turn_rad: float = 0.0
+
+    @property
+    def is_round(self) -> bool:
+        """Whether the cross-section is a circle."""
+        return self.exponent == 2.0
+
+    def points(self, azimuth: Array) -> tuple[Array, Array]:
+        """Outside wall at each azimuth [rad] -> x, y [mm]."""
+        s, c = np.sin(azimuth - self.turn_rad), np.cos(azimuth - self.turn_rad)
+        p = self.exponent
+        if p == 2.0:
+            r = np.full_like(s, self.radius_mm)
+        else:
+            r = self.radius_mm / (np.abs(s) ** p + np.abs(c) ** p) ** (1.0 / p)
+        return r * np.sin(azimuth), -r * np.cos(azimuth)
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """A pinhole camera in front of the jar.
+
+    Attributes
+    ----------
+    focal_px, centre_x_px, centre_y_px : float
+        Focal length and principal point [working pixels].
+    distance_mm, height_mm : float
+        Horizontal distance to the jar's axis, height above the strip's zero [mm].
+    yaw_rad, pitch_rad, roll_rad : float
+        Turn to the right, downward tilt and roll [rad].
+    """
+
+    focal_px: float
+    centre_x_px: float
+    centre_y_px: float
+    distance_mm: float
+    height_mm: float
+    yaw_rad: float
+    pitch_rad: float
+    roll_rad: float
+
+    def rotation(self) -> Array:
+        """Jar-to-camera rotation, (3, 3); camera axes are right, down, forward."""
+        cy, sy = np.cos(self.yaw_rad), np.sin(self.yaw_rad)
+        cp, sp = np.cos(self.pitch_rad), np.sin(self.pitch_rad)
+        cr, sr = np.cos(self.roll_rad), np.sin(self.roll_rad)
+        yaw = np.array([[cy, 0, -sy], [0, 1, 0], [sy, 0, cy]])
+        pitch = np.array([[1, 0, 0], [0, cp, -sp], [0, sp, cp]])
+        roll = np.array([[cr, sr, 0], [-sr, cr, 0], [0, 0, 1]])
+        return np.asarray(roll @ pitch @ yaw, dtype=np.float64)
+
+    def project(self, x: Array, y: Array, z: Array) -> Array:
+        """Points in the jar's frame [mm] -> picture positions (..., 2) [px]."""
+        v = np.stack(np.broadcast_arrays(x, self.height_mm - z, y + self.distance_mm), -1)
+        q = v @ self.rotation().T
+        centre = np.array([self.centre_x_px, self.centre_y_px])
+        return np.asarray(self.focal_px * q[..., :2] / q[..., 2:] + centre, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One photo's camera and jar together: everything that turns pixels into millimetres."""
+
+    camera: Camera
+    outline: Outline
+
+    def wall_px(self, azimuth: Array, z_mm: Array) -> Array:
+        """Picture positions of the outside of the wall, (..., 2) [px]."""
+        x, y = self.outline.points(np.asarray(azimuth, dtype=np.float64))
+        return self.camera.project(x, y, np.asarray(z_mm, dtype=np.float64))
+
+    def front_px(self, z_mm: Array) -> Array:
+        """Outside of the wall straight in front of the camera, (n, 2) [px]."""
+        z = np.asarray(z_mm, dtype=np.float64)
+        return self.wall_px(np.zeros_like(z), z)
+
+    def elevation_rad(self, z_mm: Array) -> Array:
+        """Downward slope of the line of sight at the front wall [rad]."""
+        gap = self.camera.distance_mm - self.outline.radius_mm
+        return np.arctan2(self.camera.height_mm - np.asarray(z_mm, dtype=np.float64), gap)
+
+    def glass_drop_mm(self, z_mm: Array, wall_mm: float = WALL_MM) -> Array:
+        """How much lower the inside of the wall lies than where the sight line enters the glass.
+
+        Snell's law in a flat wall; exact for the vertical part of the slope, since a vertical
+        wall does not mix the two. Valid for walls much thinner than the radius.
+        """
+        sine = np.sin(self.elevation_rad(z_mm)) / GLASS_INDEX
+        return np.asarray(wall_mm * np.tan(np.arcsin(sine)), dtype=np.float64)
+
+    def edge_azimuth(self, side: int) -> float:
+        """Azimuth [rad] at which the sight line grazes the wall; side is -1 left, +1 right."""
+        azimuth = side * np.linspace(0.8, 1.9, 111)
+        x, y = self.outline.points(azimuth)
+        return float(azimuth[np.argmax(side * x / (y + self.camera.distance_mm))])

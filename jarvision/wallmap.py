@@ -1,0 +1,97 @@
+"""Unroll the front of the jar: a picture whose rows are millimetres of height.
+
+Rows are heights of the *inside* of the wall (the glass is allowed for), columns are azimuths. In it
+layers are straight level bands whatever the camera did; reflections and the far rim are not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar import Jar
+
+Array: TypeAlias = NDArray[np.float64]
+Floats: TypeAlias = NDArray[np.float32]
+
+ROW_MM = 0.125
+COLUMN_MM = 0.2
+FRONT_RAD = np.radians(50.0)  # the front of the wall that is read
+BELOW_MM = 6.0
+_MARGIN_MM = 1.6  # kept clear of the strip's edges and its shadow
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WallMap:
+    """The unrolled front wall of one photo.
+
+    Attributes
+    ----------
+    z_mm : (rows,) array
+        Height of each row above the strip's zero, ascending, on the inside of the wall.
+    azimuth : (columns,) array
+        Azimuth of each column [rad]; columns hidden by the strip are left out.
+    lab : (rows, columns, 3) float32 array
+        CIE Lab colours.
+    px_per_mm : float
+        Working pixels a millimetre at the front of the wall.
+    """
+
+    z_mm: Array
+    azimuth: Array
+    lab: Floats
+    px_per_mm: float
+
+    def row(self, z_mm: float) -> int:
+        """Row nearest to a height."""
+        return int(np.clip(round((z_mm - self.z_mm[0]) / ROW_MM), 0, len(self.z_mm) - 1))
+
+
+def _columns(jar: Jar) -> Array:
+    """Azimuths of the columns, evenly spaced as seen from the camera, without the strip."""
+    radius = jar.view.outline.radius_mm
+    reach = np.sin(FRONT_RAD) * radius
+    azimuth = np.arcsin(np.arange(-reach, reach, COLUMN_MM) / radius)
+    left, right = jar.strip_azimuths
+    margin = _MARGIN_MM / radius
+    return np.asarray(azimuth[(azimuth < left - margin) | (azimuth > right + margin)])
+
+
+def _grid(jar: Jar, z_mm: Array, azimuth: Array) -> Floats:
+    """Picture positions (rows, columns, 2) of points on the inside of the wall.
+
+    The projection of a plane patch is smooth, so it is computed on every 20th row and
+    filled in between; the error is under 0.02 px.
+    """
+    coarse = np.append(z_mm[::20], z_mm[-1])
+    outside = coarse + jar.view.glass_drop_mm(coarse)
+    sparse = jar.view.wall_px(azimuth[None, :], outside[:, None])
+    at = np.searchsorted(coarse, z_mm, side="right").clip(1, len(coarse) - 1)
+    part = ((z_mm - coarse[at - 1]) / (coarse[at] - coarse[at - 1]))[:, None, None]
+    return np.asarray(sparse[at - 1] * (1 - part) + sparse[at] * part, dtype=np.float32)
+
+
+def unroll(bgr: NDArray[np.uint8], jar: Jar, top_mm: float) -> WallMap:
+    """Unroll the front wall from just under the strip's zero to `top_mm`.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    jar : Jar
+        Its jar, in millimetres.
+    top_mm : float
+        Height of the topmost row.
+    """
+    z = np.arange(-BELOW_MM, top_mm, ROW_MM)
+    azimuth = _columns(jar)
+    grid = _grid(jar, z, azimuth)
+    patch = cv2.remap(bgr, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR)
+    lab = cv2.cvtColor(patch.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
+    ends = jar.view.front_px(np.array([10.0, 40.0]))
+    scale = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
+    return WallMap(z, azimuth, np.asarray(lab, dtype=np.float32), scale)
