@@ -79,11 +79,11 @@ def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
     return found
 
 
-def roughness(wall: WallMap) -> tuple[Array, Array]:
+def roughness(wall: WallMap, lab: NDArray[np.float32]) -> tuple[Array, Array]:
     """Absolute fine and coarse grain of each pixel of a wall, two (rows, columns) arrays."""
     fine_parts, coarse_parts = [], []
     for piece in pieces(wall):
-        light = np.ascontiguousarray(wall.lab[:, piece, 0])
+        light = np.ascontiguousarray(lab[:, piece, 0])
         fine, coarse = _blur(light, _FINE_MM), _blur(light, _COARSE_MM)
         fine_parts.append(np.abs(light - fine))
         coarse_parts.append(np.abs(fine - coarse))
@@ -99,30 +99,32 @@ def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
 def _only_columns(wall: WallMap) -> WallMap:
     """Leave out columns that stand in no usable piece."""
     keep = np.concatenate(pieces(wall))
-    return WallMap(wall.z_mm, wall.azimuth[keep], wall.lab[:, keep], wall.px_per_mm)
+    return WallMap(wall.z_mm, wall.azimuth[keep], wall.bgr[:, keep], wall.px_per_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Evidence:
+class Evidence:
     """What one photo says, ready to be searched."""
 
     settled: int
     wall: WallMap
+    lab: NDArray[np.float32]
     grain: Array  # (rows, columns), log
     level: Array  # (bins,), log grain of each half millimetre
     bins_mm: Array  # (bins,), lower edge of each bin
 
 
-def gather(wall: WallMap, *, settled: int) -> _Evidence:
+def gather(wall: WallMap, *, settled: int) -> Evidence:
     """Prepare one photo; `settled` counts the layers that are down in it (1 to 3)."""
     wall = _only_columns(wall)
-    fine, coarse = roughness(wall)
+    lab = wall.lab()
+    fine, coarse = roughness(wall, lab)
     per = round(_BIN_MM / ROW_MM)
     bins = len(wall.z_mm) // per
     level = 0.5 * (_row_level(fine) + _row_level(coarse))
     level = level[: bins * per].reshape(bins, per).mean(axis=1)
     grain = np.log(0.3 + fine + coarse)
-    return _Evidence(settled, wall, grain, level, wall.z_mm[0] + _BIN_MM * np.arange(bins))
+    return Evidence(settled, wall, lab, grain, level, wall.z_mm[0] + _BIN_MM * np.arange(bins))
 
 
 def _row_level(size: Array) -> Array:
@@ -170,7 +172,7 @@ def _two_layers(prefix: Array) -> Array:
     return cost
 
 
-def _coarse(photos: Sequence[_Evidence], floor_mm: float) -> tuple[float, float]:
+def coarse_tops(photos: Sequence[Evidence], floor_mm: float) -> tuple[float, float]:
     """Search grain of all photos together -> heights of the sand and the silt top [mm]."""
     start = [int(np.searchsorted(p.bins_mm, floor_mm + 0.45)) for p in photos]
     bins = min(len(p.level) - k for p, k in zip(photos, start, strict=True))
@@ -215,7 +217,9 @@ def _sides(z: Array, at: float, below: float, above: float) -> tuple[Array, Arra
     return low, high
 
 
-def _crossing(features: Array, z: Array, low: Array, high: Array, span: Array) -> tuple[float, float]:
+def _crossing(
+    features: Array, z: Array, low: Array, high: Array, span: Array
+) -> tuple[float, float]:
     """Height at which features cross from one side to the other, and the step over the noise.
 
     Features (rows, n) are projected on Fisher's discriminant of the two sides; the crossing is the
@@ -231,21 +235,25 @@ def _crossing(features: Array, z: Array, low: Array, high: Array, span: Array) -
     return float(z[span][0] - ROW_MM / 2 + ROW_MM * int(np.argmin(cost))), step
 
 
-def _place(
-    photo: _Evidence, layer: int, near_mm: float, below_mm: float, above_mm: float, reach_mm: float
+def place(
+    photo: Evidence, layer: int, near_mm: float, below_mm: float, above_mm: float, reach_mm: float
 ) -> Boundary | None:
     """Place one boundary of one photo near a coarse height; None where there is no room."""
     z = photo.wall.z_mm
     low, high = _sides(z, near_mm, below_mm, above_mm)
-    span = _window(z, max(below_mm + 0.3, near_mm - reach_mm), min(above_mm - 0.3, near_mm + reach_mm))
+    span = _window(
+        z, max(below_mm + 0.3, near_mm - reach_mm), min(above_mm - 0.3, near_mm + reach_mm)
+    )
     if min(low.sum(), high.sum()) < 2 or span.sum() < 4:
         return None
     votes = []
     for block in blocks(photo.wall):
-        colour = photo.wall.lab[:, block].mean(axis=1).astype(np.float64)
+        colour = photo.lab[:, block].mean(axis=1).astype(np.float64)
         grain = 6.0 * photo.grain[:, block].mean(axis=1)[:, None]
         both = _crossing(np.concatenate([colour, grain], axis=1), z, low, high, span)
-        votes.append((*both, *_crossing(colour, z, low, high, span), *_crossing(grain, z, low, high, span)))
+        votes.append(
+            (*both, *_crossing(colour, z, low, high, span), *_crossing(grain, z, low, high, span))
+        )
     return _combine(layer, np.array(votes))
 
 
@@ -266,21 +274,24 @@ def _combine(layer: int, votes: Array) -> Boundary:
     )
 
 
-def _level_edges(wall: WallMap) -> tuple[Array, Array]:
+def level_edges(photo: Evidence) -> tuple[Array, Array]:
     """Strength of level colour edges at each row -> heights [mm], Lab step agreed by the blocks."""
     n, gap = round(1.5 / ROW_MM), round(0.25 / ROW_MM)
-    rows = np.arange(n + gap, len(wall.z_mm) - n - gap)
+    z = photo.wall.z_mm
+    rows = np.arange(n + gap, len(z) - n - gap)
     steps = []
-    for block in blocks(wall):
-        colour = wall.lab[:, block].mean(axis=1)
+    for block in blocks(photo.wall):
+        colour = photo.lab[:, block].mean(axis=1)
         run = np.concatenate([np.zeros((1, 3)), np.cumsum(colour, axis=0)])
         over = run[rows + gap + n] - run[rows + gap]
         under = run[rows - gap] - run[rows - gap - n]
         steps.append((over - under) / n)
     each = np.array(steps)
     size = np.linalg.norm(np.median(each, axis=0), axis=1)
-    agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (np.linalg.norm(each, axis=2).mean(axis=0) + 0.1)
-    return wall.z_mm[rows] - ROW_MM / 2, np.asarray(size * agreed**2)
+    agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (
+        np.linalg.norm(each, axis=2).mean(axis=0) + 0.1
+    )
+    return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2)
 
 
 def _peaks(z: Array, size: Array, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
@@ -303,12 +314,12 @@ def _far_rim_mm(jar: Jar, front_mm: float) -> float:
     return shown
 
 
-def _clay_places(
-    photo: _Evidence, jar: Jar, silt_mm: float, water_mm: float
+def clay_places(
+    photo: Evidence, jar: Jar, silt_mm: float, water_mm: float
 ) -> list[tuple[float, float]]:
     """Heights where the clay's top can be, best first, each with its score."""
-    z, size = _level_edges(photo.wall)
-    edges = _peaks(z, size, silt_mm + 1.0, water_mm - 6.0)
+    z, size = level_edges(photo)
+    edges = _peaks(z, size, silt_mm + 1.0, water_mm - 4.0)
     if not edges:
         return []
     across = 2 * jar.view.outline.radius_mm

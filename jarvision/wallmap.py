@@ -35,16 +35,21 @@ class WallMap:
         Height of each row above the strip's zero, ascending, on the inside of the wall.
     azimuth : (columns,) array
         Azimuth of each column [rad]; columns hidden by the strip are left out.
-    lab : (rows, columns, 3) float32 array
-        CIE Lab colours.
+    bgr : (rows, columns, 3) uint8 array
+        Colours as in the photo; kept small, since a class has hundreds of walls.
     px_per_mm : float
         Working pixels a millimetre at the front of the wall.
     """
 
     z_mm: Array
     azimuth: Array
-    lab: Floats
+    bgr: NDArray[np.uint8]
     px_per_mm: float
+
+    def lab(self) -> Floats:
+        """CIE Lab colours, (rows, columns, 3)."""
+        scaled = self.bgr.astype(np.float32) / np.float32(255)
+        return np.asarray(cv2.cvtColor(scaled, cv2.COLOR_BGR2LAB), dtype=np.float32)
 
     def row(self, z_mm: float) -> int:
         """Row nearest to a height."""
@@ -91,7 +96,6 @@ def unroll(bgr: NDArray[np.uint8], jar: Jar, top_mm: float) -> WallMap:
     azimuth = _columns(jar)
     grid = _grid(jar, z, azimuth)
     patch = cv2.remap(bgr, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR)
-    lab = cv2.cvtColor(patch.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
     ends = jar.view.front_px(np.array([10.0, 40.0]))
     scale = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
-    return WallMap(z, azimuth, np.asarray(lab, dtype=np.float32), scale)
+    return WallMap(z, azimuth, np.asarray(patch, dtype=np.uint8), scale)
