@@ -316,3 +316,8 @@ TIES_UP_CN = 30.0
 def ties_up_nitrogen(amendment: Amendment) -> bool:
     """Whether digging it in takes nitrogen from the plants for a season."""
     return amendment.cn_low >= TIES_UP_CN
+
+
+def rule_of_thumb_kg(area_m2: float) -> float:
+    """Sand for ten points more of it by the rule of thumb, for a bed of any area [kg]."""
+    return RULE_OF_THUMB_LB * 0.45359237 * area_m2 / 9.290304

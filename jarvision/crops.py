@@ -339,7 +339,7 @@ CROP_HINTS: tuple[CropHint, ...] = (
         (*_ROOTS, *_BULBS, *_EARLY, *_TUBERS, *_MELONS, *_LEAFY, *_PULSES, *_FRUIT),
         SoilGroup.LOAMY,
         Verdict.WELL,
-        "loams suit nearly every crop",
+        "loam suits nearly every crop",
         _HINTS_SOURCE,
     ),
     CropHint(

@@ -43,8 +43,9 @@ HUMUS_CMOL_PER_KG = Span(100.0, 200.0, 300.0)
 
 
 def cec_by_class(classes: Collection[TextureClass]) -> Span:
-    """Look up the handbook range for some classes [cmolc/kg]."""
-    return hull(matching(CEC_CMOL_PER_KG, classes))
+    """Look up the handbook range for some classes [cmolc/kg], with its middle."""
+    span = hull(matching(CEC_CMOL_PER_KG, classes))
+    return Span(span.low, (span.low + span.high) / 2, span.high)
 
 
 def cec_from_parts(clay_pct: float, om_pct: Span) -> Span:

@@ -12,8 +12,11 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.cautions import Place, cautions_for
 from jarvision.errors import UsageError, ValueRefusedError
-from jarvision.sources import COMMON_PRACTICE, Quality, Source, Statement, bibliography, say
+from jarvision.sections import Section, sections_text
+from jarvision.soil import LIKELY, likely_classes, odds_text
+from jarvision.sources import COMMON_PRACTICE, Quality, Source, Statement, say
 from jarvision.texture import CLASSES, Texture, TextureClass, classify_many
 from jarvision.units import (
     Quantity,
@@ -33,9 +36,6 @@ REPEAT_SD_MM = 6.0
 
 REPEAT_WEIGHT = 3
 """How many ribbons' worth of belief `REPEAT_SD_MM` carries beside the spread that was seen."""
-
-LIKELY = 0.2
-"""A class with at least these odds counts when ribbon and jar are compared (ours)."""
 
 
 class Feel(StrEnum):
@@ -282,12 +282,6 @@ def _pairs(first: NDArray[np.int_], second: NDArray[np.int_]) -> NDArray[np.int_
     return np.sort(np.column_stack([first[apart], second[apart]]), axis=1)
 
 
-def likely_classes(texture: Texture) -> tuple[TextureClass, ...]:
-    """Classes with odds of at least 1 in 5, likeliest first; the likeliest always counts."""
-    ranked = sorted(CLASSES, key=lambda name: -texture.odds_of(name))
-    return tuple(n for n in ranked if texture.odds_of(n) >= LIKELY or n is texture.likeliest)
-
-
 def compare(ribbon: Texture, jar: Texture) -> Agreement:
     """Set a ribbon's odds against a jar's: one class in common, neighbours, or neither."""
     by_ribbon, by_jar = likely_classes(ribbon), likely_classes(jar)
@@ -306,16 +300,6 @@ _WHAT_NOW = {
     "sieved, that the jar had dispersant and stood still for 48 hours; if they still differ, send "
     "a sample to a laboratory.",
 }
-
-
-def odds_text(texture: Texture) -> str:
-    """Print the classes that matter with their odds: ``loam (odds 71 %) or clay loam (29 %)``."""
-    # Anything under 1 in 20 is noise to a gardener, unless nothing is left.
-    ranked = sorted(CLASSES, key=lambda name: -texture.odds_of(name))
-    named = [n for n in ranked if texture.odds_of(n) >= 0.05 or n is texture.likeliest]
-    parts = [f"{name} ({100 * texture.odds_of(name):.0f} %)" for name in named]
-    parts[0] = parts[0].replace("(", "(odds ", 1)
-    return " or ".join(parts)
 
 
 def _lengths_text(ribbon: Ribbon, system: UnitSystem) -> str:
@@ -432,7 +416,12 @@ def ribbon_text(
     ribbon = read_ribbon(typed, feel=_feel(feel), ball=ball is not False)
     first = lengths[0] if lengths else ""
     system = system or system_of(first if system_of(first) is UnitSystem.US else unit or first)
-    return _render(ribbon_statements(ribbon, system=system, jar=jar))
+    said = ribbon_statements(ribbon, system=system, jar=jar)
+    parts = [
+        Section("ribbon", "What it says", said),
+        Section("cautions", "Cautions", cautions_for(Place.RIBBON)),
+    ]
+    return sections_text("Ribbon test", parts)
 
 
 def _feel(text: str | None) -> Feel | None:
@@ -443,9 +432,3 @@ def _feel(text: str | None) -> Feel | None:
     except ValueError:
         msg = "The feel must be gritty, smooth or neither."
         raise UsageError(msg) from None
-
-
-def _render(statements: Sequence[Statement]) -> str:
-    listed = bibliography(statements)
-    said = [f"- {s.text} {listed.tag(s)}" for s in statements]
-    return "\n".join(["Ribbon test", *said, "", "Sources", *listed.lines()])

@@ -25,6 +25,9 @@ CLAY_SCOPE_PCT = 60.0
 OM_SCOPE_PCT = 8.0
 """Most organic matter that the equations were fitted on (same, from memory)."""
 
+MOST_OUTSIDE = 0.75
+"""With more of the draws than this outside the scope the equations are not used at all (ours)."""
+
 ORGANIC_SOIL_PCT = 20.0
 """Organic matter above which texture does not describe a soil (AHDB, UK)."""
 
@@ -238,7 +241,7 @@ def summarize_water(water: SoilWater, *, rng: np.random.Generator) -> WaterSumma
         Source of the equations' errors.
     """
     outside = float(np.mean(~np.isfinite(water.saturation)))
-    usable = outside <= 0.5
+    usable = outside <= MOST_OUTSIDE
     spread = with_fit_error(water, rng=rng)
     air = spread.air_pct[np.isfinite(spread.air_pct)]
 
@@ -287,7 +290,7 @@ def pores_of(water: SoilWater, om_pct: ArrayLike) -> Pores:
         All NaN when most draws are outside the equations' scope.
     """
     inside = np.isfinite(water.saturation)
-    if np.mean(inside) < 0.5:
+    if np.mean(~inside) > MOST_OUTSIDE:
         return Pores(math.nan, math.nan, math.nan, math.nan)
     om = np.broadcast_to(np.asarray(om_pct, dtype=np.float64), inside.shape)[inside]
     full, held = water.saturation[inside], water.field_capacity[inside]

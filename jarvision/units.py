@@ -32,6 +32,7 @@ class Quantity(StrEnum):
     ROOT_DEPTH = "root_mm"
     AREA = "area_m2"
     VOLUME = "volume_m3"
+    LOOSE_VOLUME = "loose_m3"
     WATER_VOLUME = "water_l"
     MASS = "mass_kg"
     AVAILABLE_WATER = "available_mm_per_m"
@@ -65,6 +66,8 @@ _UNITS: dict[tuple[Quantity, UnitSystem], Unit] = {
     (Quantity.AREA, UnitSystem.US): Unit("sq ft", 1 / _M_PER_FT**2),
     (Quantity.VOLUME, UnitSystem.METRIC): Unit("m³", 1.0),
     (Quantity.VOLUME, UnitSystem.US): Unit("cu yd", 1 / _M3_PER_YD3),
+    (Quantity.LOOSE_VOLUME, UnitSystem.METRIC): Unit("litres", 1000.0),
+    (Quantity.LOOSE_VOLUME, UnitSystem.US): Unit("cu ft", _M_PER_FT**-3),
     (Quantity.WATER_VOLUME, UnitSystem.METRIC): Unit("litres", 1.0),
     (Quantity.WATER_VOLUME, UnitSystem.US): Unit("gallons", 1 / _L_PER_GAL),
     (Quantity.MASS, UnitSystem.METRIC): Unit("kg", 1.0),
@@ -184,14 +187,14 @@ def show_about(span: Span, quantity: Quantity, system: UnitSystem) -> str:
     return f"{about_text(span.times(unit.per_base))} {unit.label}"
 
 
-def show(value: float, quantity: Quantity, system: UnitSystem) -> str:
-    """Print one number that is given and not measured, with its unit, to three digits."""
+def show(value: float, quantity: Quantity, system: UnitSystem, *, digits: int = 3) -> str:
+    """Print one number that is given or follows from what is given, with its unit."""
     unit = unit_of(quantity, system)
     number = value * unit.per_base
     if not math.isfinite(number):
         return "unknown"
-    digits = 0 if number >= 100 or number == 0 else 2 - math.floor(math.log10(abs(number)))
-    text = f"{number:,.{min(digits, 6)}f}"
+    places = digits - 1 - (math.floor(math.log10(abs(number))) if number else 0)
+    text = f"{round(number, places):,.{max(0, places)}f}"
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {unit.label}"
 
 

@@ -10,13 +10,12 @@ from jarvision.ribbon import (
     Feel,
     Strength,
     compare,
-    likely_classes,
     neighbours,
-    odds_text,
     read_ribbon,
     ribbon_text,
     strength_odds,
 )
+from jarvision.soil import likely_classes, odds_text
 from jarvision.texture import CLASS_POLYGONS, CLASSES, Texture, TextureClass
 from jarvision.units import UnitSystem
 
@@ -64,7 +63,7 @@ def test_at_a_published_limit_the_odds_are_even(limit_in):
 
 def test_charts_that_disagree_are_both_named():
     """A wetland manual prints 2 and 3 inches: a ribbon of 1.5 in is weak there, medium here."""
-    text = ribbon_text(["1.5 in"] * 3, feel="neither")
+    text = " ".join(ribbon_text(["1.5 in"] * 3, feel="neither").split())
     assert "by the usual chart (limits 1 and 2 in) this is clay loam" in text
     assert "(limits 2 and 3 in) it is loam" in text
     assert "disagree" not in ribbon_text(["0.5 in"] * 3, feel="neither")

@@ -39,6 +39,8 @@ PINT_UNITS = {
     (Quantity.AREA, UnitSystem.US): ("m**2", "foot**2"),
     (Quantity.VOLUME, UnitSystem.METRIC): ("m**3", "m**3"),
     (Quantity.VOLUME, UnitSystem.US): ("m**3", "yard**3"),
+    (Quantity.LOOSE_VOLUME, UnitSystem.METRIC): ("m**3", "liter"),
+    (Quantity.LOOSE_VOLUME, UnitSystem.US): ("m**3", "foot**3"),
     (Quantity.WATER_VOLUME, UnitSystem.METRIC): ("liter", "liter"),
     (Quantity.WATER_VOLUME, UnitSystem.US): ("liter", "gallon"),
     (Quantity.MASS, UnitSystem.METRIC): ("kg", "kg"),
@@ -218,6 +220,9 @@ def test_unknown_is_said_and_never_zero():
 def test_given_numbers_are_printed_as_they_are():
     assert show(25.4, Quantity.SOIL_DEPTH, UnitSystem.US) == "1 in"
     assert show(9.290304, Quantity.AREA, UnitSystem.US) == "100 sq ft"
+    assert show(0.2359, Quantity.LOOSE_VOLUME, UnitSystem.METRIC, digits=2) == "240 litres"
+    assert show(0.2359, Quantity.VOLUME, UnitSystem.METRIC, digits=2) == "0.24 m³"
+    assert show(0.0, Quantity.VOLUME, UnitSystem.METRIC) == "0 m³"
     assert show(9.0, Quantity.AREA, UnitSystem.METRIC) == "9 m²"
 
 
