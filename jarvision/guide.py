@@ -391,6 +391,7 @@ def _intake(case: _Case) -> Statement:
         "it twice and time the second filling.",
         *equations,
         *sources,
+        _OUR_GROUPS,
         _COMPACTION_INTAKE,
     )
 

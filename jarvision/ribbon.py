@@ -424,6 +424,11 @@ def ribbon_text(
     return sections_text("Ribbon test", parts)
 
 
+def lacks_unit(lengths: Sequence[str]) -> bool:
+    """Tell whether a typed length is a bare number, so that its unit must be asked for."""
+    return any(text.strip() and not text.strip().strip("+-0123456789.,/ ") for text in lengths)
+
+
 def _feel(text: str | None) -> Feel | None:
     if text is None:
         return None

@@ -42,7 +42,9 @@ _LAB_SPREAD = Source(
     Quality.PUBLISHED, "A commercial laboratory's method sheet: hydrometer within ±8 %"
 )
 CLASS_LIMITS = Source(
-    Quality.PUBLISHED, "USDA Soil Survey Manual (Agriculture Handbook 18), texture classes"
+    Quality.PUBLISHED,
+    "USDA Soil Survey Manual (Agriculture Handbook 18), texture classes; the limits of five of the "
+    "twelve checked against a copy, the others from memory",
 )
 
 

@@ -113,9 +113,12 @@ def saxton_rawls(
     )
     inside = (clay <= CLAY_SCOPE_PCT / 100 + 1e-9) & (om <= OM_SCOPE_PCT) & (om >= 0)
     sand, clay, om = (np.where(inside, part, np.nan) for part in (sand, clay, om))
-    wilting = _wilting(sand, clay, om)
+    # In a corner or two of their scope the equations leave what is possible: pure sand without
+    # humus would wilt below nothing, a rich sandy clay hold more drained than full.
+    wilting = np.maximum(_wilting(sand, clay, om), 0.001)
     field_capacity = _field_capacity(sand, clay, om)
-    saturation = field_capacity + _drained(sand, clay, om) - 0.097 * sand + 0.043
+    drained = np.maximum(_drained(sand, clay, om) - 0.097 * sand + 0.043, 0.0)
+    saturation = field_capacity + drained
     return _compacted(wilting, field_capacity, saturation, density_factor)
 
 
@@ -165,7 +168,7 @@ def _compacted(
     """Apply the equations' density adjustment, then conductivity from what is left."""
     density = (1 - saturation) * MINERAL_G_CM3 * density_factor
     packed = 1 - density / MINERAL_G_CM3
-    held = field_capacity - 0.2 * (saturation - packed)
+    held = np.minimum(field_capacity - 0.2 * (saturation - packed), packed)
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = (np.log(held) - np.log(wilting)) / (math.log(1500) - math.log(33))
         ksat = 1930 * np.maximum(packed - held, 0) ** (3 - slope)

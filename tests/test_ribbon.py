@@ -10,6 +10,7 @@ from jarvision.ribbon import (
     Feel,
     Strength,
     compare,
+    lacks_unit,
     neighbours,
     read_ribbon,
     ribbon_text,
@@ -170,6 +171,13 @@ def test_units_of_the_answer_follow_the_lengths_and_do_not_mix():
 def test_bad_input_gets_one_sentence(lengths, options, sentence):
     with pytest.raises(UsageError, match=sentence):
         ribbon_text(lengths, **options)
+
+
+def test_bare_numbers_are_told_so_that_the_unit_can_be_asked():
+    assert lacks_unit(["3 cm", "2.5"])
+    assert lacks_unit(["1 1/2"])
+    assert not lacks_unit(["3cm", '1 1/2"', "abc"])
+    assert not lacks_unit([])
 
 
 def test_nan_length_is_refused():

@@ -4,6 +4,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from jarvision.errors import ValueRefusedError
 from jarvision.soilwater import (
@@ -162,6 +164,19 @@ def test_outside_the_scope_is_unknown_not_a_number():
             for part in (water.wilting, water.field_capacity, water.saturation, water.ksat_mm_h)
         )
     assert np.isfinite(saxton_rawls(10, 60, 8.0).saturation)
+
+
+@given(
+    clay=st.floats(0, 60),
+    share=st.floats(0, 1),
+    om=st.floats(0, 8),
+    density_factor=st.floats(0.9, 1.1),
+)
+def test_contents_are_possible_all_over_the_scope(clay, share, om, density_factor):
+    water = saxton_rawls((100 - clay) * share, clay, om, density_factor=density_factor)
+    assert 0 < water.wilting < water.field_capacity <= water.saturation < 1
+    assert 0 <= water.ksat_mm_h < 2000
+    assert 0.5 < water.density_g_cm3 < 2.0
 
 
 def test_compaction_takes_air_and_not_much_water():
