@@ -325,7 +325,7 @@ def ribbon_statements(
         say(_lengths_text(ribbon, system), _ODDS)
         if ribbon.ball
         else say("The moist soil does not stay a ball when squeezed.", THIEN.source),
-        say(f"Texture by feel: {odds_text(ribbon.texture)}.", THIEN.source, _ODDS),
+        _class_statement(ribbon),
     ]
     found += _spread_notes(ribbon)
     if ribbon.other_chart.likeliest is not ribbon.texture.likeliest:
@@ -339,7 +339,7 @@ def ribbon_statements(
 
 _JAR = Source(Quality.COMPUTED, "The jar's own reading")
 _SKILL = say(
-    "The odds come from the lengths alone. People trained for years name the exact class about "
+    "Any odds come from the lengths alone. People trained for years name the exact class about "
     "two times in three and a neighbouring one nine times in ten; beginners the exact class one "
     "time in four. About 20 % clay can already feel clayey.",
     _FEEL_SKILL,
@@ -354,6 +354,13 @@ _STRADDLE = say(
     "The lengths straddle a limit of the chart, so two classes stay open; more ribbons narrow it.",
     _ODDS,
 )
+
+
+def _class_statement(ribbon: Ribbon) -> Statement:
+    """Name the class; without a ribbon there is no length that odds could come from."""
+    if not ribbon.mean_mm.known:
+        return say(f"Texture by feel: {ribbon.texture.likeliest}.", THIEN.source)
+    return say(f"Texture by feel: {odds_text(ribbon.texture)}.", THIEN.source, _ODDS)
 
 
 def _spread_notes(ribbon: Ribbon) -> list[Statement]:

@@ -49,6 +49,9 @@ def test_every_cell_of_the_flow(length_in, feel, name):
 def test_no_ball_is_sand_and_no_ribbon_is_loamy_sand():
     assert read_ribbon([], feel=None, ball=False).texture == certain("sand")
     assert read_ribbon([0, 0, 0], feel=None).texture == certain("loamy sand")
+    # Nothing was measured, so no odds may be claimed.
+    assert "Texture by feel: sand. [" in ribbon_text([], ball=False)
+    assert "(odds" not in ribbon_text(["0 cm"] * 3)
 
 
 @pytest.mark.parametrize("limit_in", [1, 2])
