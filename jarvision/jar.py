@@ -6,16 +6,15 @@ without one, the walls and the curve of the foot give a view whose unit is the j
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
-
 from jarvision.errors import NoJarError
-from jarvision.optics import Camera, Outline, View
+from jarvision.optics import Camera, Outline, View, outline_points, rotation_of
 from jarvision.scale import CORNER_SD_PX, Strip
 from jarvision.stripdata import strip_spec
 
@@ -172,141 +171,243 @@ def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) 
     return _Wall(side, grid[r, low] * (1 - part) + grid[r, low + 1] * part, sd_mm)
 
 
-def _view_of(p: Array, focal_px: float, shape: tuple[int, int], *, square: bool) -> View:
-    """Make a view of fit parameters (see `_residuals`)."""
-    camera = Camera(
-        focal_px * p[8], (shape[1] - 1) / 2, (shape[0] - 1) / 2, p[0], p[1], p[2], p[3], p[4]
-    )
-    return View(camera, Outline(p[5], p[9] if square else 2.0, p[10] if square else 0.0))
+# --- fitting the view -----------------------------------------------------------------------------
+#
+# A view's parameters, in this order; several sets are worked on at once, shape (sets, 11).
+_DISTANCE, _HEIGHT, _YAW, _PITCH, _ROLL, _RADIUS, _AZIMUTH, _SLANT, _STRETCH, _EXPONENT, _TURN = (
+    range(11)
+)
+_SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1])
+_ROUND_FREE = np.arange(9)
+_SQUARE_FREE = np.arange(11)
+_EDGE_AZIMUTHS = np.linspace(0.75, 1.95, 61)
 
 
-def _tag_angles(p: Array, x_mm: Array, *, square: bool) -> Array:
-    """Azimuths of the strip's x; a square jar's corners let the paper stretch over them."""
-    centre = strip_spec().tag_centre_mm(0)[0]
-    return np.asarray(p[6] + p[11] * (x_mm - centre) / p[5])
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """What is known of one picture before its view is fitted."""
+
+    strip: Strip
+    walls: tuple[_Wall, ...]
+    focal_px: float
+    shape: tuple[int, int]
 
 
-def _residuals(
-    p: Array, strip: Strip, walls: list[_Wall], focal_px: float, shape: tuple[int, int], square: bool
-) -> Array:
-    """Misfit of a view in standard deviations.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """A fitted view: parameters, half the sum of squares, rms of the tags' corners [px]."""
 
-    Parameters are distance, height, yaw, pitch, roll, radius, strip azimuth, strip slant,
-    focal ratio, exponent, turn, stretch.
-    """
-    view = _view_of(p, focal_px, shape, square=square)
+    p: Array
+    cost: float
+    rms_px: float
+    square: bool
+
+
+def _project(p: Array, x: Array, y: Array, z: Array, scene: Scene) -> Array:
+    """Points (sets, n) in the jar's frame -> picture positions (sets, n, 2)."""
+    v = np.stack(np.broadcast_arrays(x, p[:, _HEIGHT, None] - z, y + p[:, _DISTANCE, None]), -1)
+    q = v @ np.swapaxes(rotation_of(p[:, _YAW], p[:, _PITCH], p[:, _ROLL]), -1, -2)
+    centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
+    return np.asarray(scene.focal_px * q[..., :2] / q[..., 2:] + centre)
+
+
+def _wall_points(p: Array, azimuth: Array) -> tuple[Array, Array]:
+    """Outside of the wall at azimuths (sets, n)."""
+    column = [p[:, i, None] for i in (_RADIUS, _EXPONENT, _TURN)]
+    return outline_points(azimuth, *column)
+
+
+def _edge_azimuths(p: Array, side: int, *, square: bool) -> Array:
+    """Azimuth (sets, 1) at which the sight line grazes the wall on a side."""
+    if not square:
+        return np.asarray(side * np.arccos(p[:, _RADIUS] / p[:, _DISTANCE]))[:, None]
+    azimuth = np.broadcast_to(side * _EDGE_AZIMUTHS, (len(p), len(_EDGE_AZIMUTHS)))
+    x, y = _wall_points(p, azimuth)
+    tangent = side * x / (y + p[:, _DISTANCE, None])
+    at = np.clip(tangent.argmax(axis=1), 1, len(_EDGE_AZIMUTHS) - 2)
+    row = np.arange(len(p))
+    before, here, after = (tangent[row, at + i] for i in (-1, 0, 1))
+    part = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-12)
+    step = _EDGE_AZIMUTHS[1] - _EDGE_AZIMUTHS[0]
+    return np.asarray(side * (_EDGE_AZIMUTHS[at] + step * part))[:, None]
+
+
+def _misfit(p: Array, scene: Scene, *, square: bool, known: Outline | None) -> Array:
+    """Misfits of sets of parameters, in standard deviations, (sets, residuals)."""
+    strip = scene.strip
     corners = strip.corners_mm.reshape(-1, 2)
-    x, z = corners[:, 0], corners[:, 1]
-    azimuth = _tag_angles(p, x, square=square)
-    centre = strip_spec().tag_centre_mm(0)[0]
-    off = view.wall_px(azimuth, z + p[7] * (x - centre)) - strip.corners_px.reshape(-1, 2)
-    parts = [off.ravel() / CORNER_SD_PX]
-    for wall in walls:
-        edge = view.wall_px(np.full(2, view.edge_azimuth(wall.side)), np.array([10.0, 90.0]))
-        t = (wall.points_px[:, 1] - edge[0, 1]) / (edge[1, 1] - edge[0, 1])
-        gap = wall.points_px[:, 0] - (edge[0, 0] + t * (edge[1, 0] - edge[0, 0]))
-        parts.append(gap / (wall.sd_mm * strip.px_per_mm))
-    parts.append(
-        np.array(
-            [
-                p[7] / 0.03,
-                (p[11] - 1.0) / (0.3 if square else 0.01),
-                (p[9] - 5.0) / 1.0 if square else 0.0,
-                p[10] / 0.15 if square else 0.0,
-                p[2] / 0.1,
-            ]
-        )
-    )
-    return np.concatenate(parts)
+    across = corners[:, 0] - strip_spec().tag_centre_mm(0)[0]
+    azimuth = p[:, _AZIMUTH, None] + (p[:, _STRETCH] / p[:, _RADIUS])[:, None] * across
+    x, y = _wall_points(p, azimuth)
+    z = corners[:, 1] + p[:, _SLANT, None] * across
+    off = _project(p, x, y, z, scene) - strip.corners_px.reshape(-1, 2)
+    sd = (3.0 if strip.bent else 1.0) * CORNER_SD_PX
+    parts = [off.reshape(len(p), -1) / sd]
+    parts += [_wall_misfit(p, wall, scene, square=square) for wall in scene.walls]
+    parts.append(_prior_misfit(p, square=square, known=known))
+    return np.concatenate(parts, axis=1)
 
 
-def _start(strip: Strip, walls: list[_Wall], focal_px: float, shape: tuple[int, int]) -> Array:
-    """First guess of the fit's parameters."""
+def _wall_misfit(p: Array, wall: _Wall, scene: Scene, *, square: bool) -> Array:
+    """Misfit of a wall's line, (sets, 3)."""
+    x, y = _wall_points(p, _edge_azimuths(p, wall.side, square=square))
+    ends = _project(p, x, y, np.array([[10.0, 90.0]]), scene)
+    rise = ends[:, 1, 1] - ends[:, 0, 1]
+    t = (wall.points_px[None, :, 1] - ends[:, 0, 1, None]) / rise[:, None]
+    edge = ends[:, 0, 0, None] + t * (ends[:, 1, 0] - ends[:, 0, 0])[:, None]
+    return np.asarray((wall.points_px[None, :, 0] - edge) / (wall.sd_mm * scene.strip.px_per_mm))
+
+
+def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
+    """What is known of strips and jars beforehand, (sets, residuals)."""
+    terms = [
+        p[:, _SLANT] / 0.03,  # people stick a strip on within a few degrees
+        (p[:, _STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
+        p[:, _YAW] / 0.1,
+    ]
+    if square:
+        terms += [p[:, _EXPONENT] - 5.0, p[:, _TURN] / 0.15]
+    if known is not None:
+        terms.append((p[:, _RADIUS] - known.radius_mm) / 0.6)
+        terms.append((p[:, _EXPONENT] - known.exponent) / 0.3)
+    return np.stack(terms, axis=1)
+
+
+def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
+    """First guess of a view's parameters."""
+    strip = scene.strip
     foot, up = strip.axis_px()
     scale = strip.px_per_mm
     centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
-    ends = [w.points_px[1, 0] for w in walls]
+    ends = [w.points_px[1, 0] for w in scene.walls]
+    radius = 38.0 if known is None else known.radius_mm
     if len(ends) == 2:
         radius = float(np.clip(abs(ends[1] - ends[0]) / 2 / scale, 25, 70))
         axis_x = float(np.mean(ends))
     else:
-        radius = 38.0
-        axis_x = ends[0] - walls[0].side * radius * scale if ends else centre[0]
+        axis_x = ends[0] - scene.walls[0].side * radius * scale
     azimuth = float(np.arcsin(np.clip((centre[0] - axis_x) / scale / radius, -0.85, 0.85)))
-    distance = focal_px / scale + radius * np.cos(azimuth)
+    distance = scene.focal_px / scale + radius * np.cos(azimuth)
     z_mid = float(strip.corners_mm[..., 1].mean())
     # the strip's foreshortening is too weak to start from: assume a camera a little above
-    height = z_mid + (centre[1] - (shape[0] - 1) / 2) / scale + 0.1 * distance
-    roll = float(np.arctan2(up[0], -up[1]))
-    yaw = float((axis_x - (shape[1] - 1) / 2) / focal_px) * -0.0
-    return np.array([distance, height, yaw, 0.1, -roll, radius, azimuth, 0, 1.0, 5.0, 0.0, 1.0])
+    height = z_mid + (centre[1] - (scene.shape[0] - 1) / 2) / scale + 0.1 * distance
+    roll = -float(np.arctan2(up[0], -up[1]))
+    exponent, turn = (5.0 if known is None else known.exponent, 0.0) if square else (2.0, 0.0)
+    return np.array([distance, height, 0.0, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn])
 
 
-_SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1])
-
-
-def _bounded(start: Array, free: list[int], q: Array) -> Array:
-    """Put free parameters in place, kept where a jar and a camera can be."""
-    p = start.copy()
-    p[free] = q
-    p[5] = np.clip(p[5], 15.0, 90.0)
-    p[0] = max(p[0], p[5] + 20.0)
-    p[9] = np.clip(p[9], 2.6, 12.0)
-    p[10] = np.clip(p[10], -0.7, 0.7)
+def _bounded(p: Array) -> Array:
+    """Keep parameters where a jar and a camera can be."""
+    p = p.copy()
+    p[:, _RADIUS] = p[:, _RADIUS].clip(15.0, 90.0)
+    p[:, _DISTANCE] = np.maximum(p[:, _DISTANCE], p[:, _RADIUS] + 20.0)
+    p[:, _EXPONENT] = p[:, _EXPONENT].clip(2.0, 12.0)
+    p[:, _TURN] = p[:, _TURN].clip(-0.7, 0.7)
     return p
 
 
-def _fit(
-    strip: Strip, walls: list[_Wall], focal_px: float, shape: tuple[int, int], *, square: bool
-) -> tuple[Array, float, float]:
-    """Fit a view -> parameters, cost, rms of the corners [px]."""
-    start = _start(strip, walls, focal_px, shape)
-    free = [0, 1, 2, 3, 4, 5, 6, 7, 11] + ([9, 10] if square else [])
+def least_squares(
+    misfit: Callable[[Array], Array], start: Array, free: NDArray[np.intp], sizes: Array
+) -> tuple[Array, Array]:
+    """Levenberg-Marquardt for a misfit that takes many parameter sets at once.
 
-    def misfit(q: Array) -> Array:
-        p = _bounded(start, free, q)
-        return _residuals(p, strip, walls, focal_px, shape, square)
+    The whole Jacobian is one call, which for these small problems is several times faster than a
+    general solver. Returns the parameters and their misfit.
+    """
+    p, damping = start.copy(), 1e-3
+    step = np.zeros((len(free) + 1, len(p)))
+    step[np.arange(1, len(free) + 1), free] = 1e-5 * sizes[free]
+    for _ in range(40):
+        all_r = misfit(p + step)
+        r = all_r[0]
+        jacobian = ((all_r[1:] - r) / 1e-5).T  # per unit of each parameter's size
+        normal, gradient = jacobian.T @ jacobian, jacobian.T @ r
+        cost = float(r @ r)
+        for _ in range(8):
+            move = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), -gradient)
+            trial = p.copy()
+            trial[free] += move * sizes[free]
+            new = misfit(trial[None])[0]
+            if float(new @ new) < cost:
+                break
+            damping *= 6.0
+        else:
+            return p, r
+        gained = cost - float(new @ new)
+        p, r, damping = trial, new, max(damping / 6.0, 1e-9)
+        if gained < 1e-4 * cost + 1e-9:
+            break
+    return p, r
 
-    best = least_squares(misfit, start[free], x_scale=_SIZES[free], method="lm", max_nfev=400)
-    p = _bounded(start, free, best.x)
-    n = strip.corners_px.size
-    rms = float(np.sqrt(np.mean(best.fun[:n] ** 2)) * CORNER_SD_PX)
-    return p, float(best.cost), rms
+
+def _fit(scene: Scene, *, square: bool, known: Outline | None = None) -> _Fit:
+    """Fit a view to a scene."""
+
+    def misfit(p: Array) -> Array:
+        return _misfit(_bounded(p), scene, square=square, known=known)
+
+    free = _SQUARE_FREE if square else _ROUND_FREE
+    start = _start(scene, known, square=square)
+    p, r = least_squares(misfit, start, free, _SIZES)
+    sd = (3.0 if scene.strip.bent else 1.0) * CORNER_SD_PX
+    rms = float(np.sqrt(np.mean(r[: scene.strip.corners_px.size] ** 2)) * sd)
+    return _Fit(_bounded(p[None])[0], 0.5 * float(r @ r), rms, square)
 
 
-def find_jar(bgr: Picture, strip: Strip, focal_px: float) -> Jar:
-    """Find the jar that carries a strip.
+def _jar_of(fit: _Fit, scene: Scene) -> Jar:
+    """Make a jar of a fit."""
+    p = [float(v) for v in fit.p]
+    centre_x, centre_y = (scene.shape[1] - 1) / 2, (scene.shape[0] - 1) / 2
+    camera = Camera(
+        scene.focal_px, centre_x, centre_y, *p[_DISTANCE : _ROLL + 1]
+    )
+    outline = Outline(p[_RADIUS], p[_EXPONENT] if fit.square else 2.0, p[_TURN] * fit.square)
+    middle = strip_spec().tag_centre_mm(0)[0]
+    edges = [
+        p[_AZIMUTH] + p[_STRETCH] * (x - middle) / p[_RADIUS]
+        for x in (0.0, strip_spec().width_mm)
+    ]
+    return Jar(View(camera, outline), True, (edges[0], edges[1]), fit.rms_px, len(scene.walls))
 
-    Parameters
-    ----------
-    bgr : (h, w, 3) uint8 array
-        The upright working picture.
-    strip : Strip
-        Its strip.
-    focal_px : float
-        Focal length [working px].
 
-    Returns
-    -------
-    Jar
-        With a view in millimetres above the strip's zero.
+def scene_of(bgr: Picture, strip: Strip, focal_px: float) -> Scene:
+    """Find the walls beside a strip.
 
     Raises
     ------
     NoJarError
-        No wall is seen beside the strip, or strip and walls fit no jar.
+        No wall is seen beside the strip.
     """
-    shape = (bgr.shape[0], bgr.shape[1])
     walls = _find_walls(bgr, strip)
     if not walls:
         msg = "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."
         raise NoJarError(msg)
-    p, cost, rms = _fit(strip, walls, focal_px, shape, square=False)
-    square = False
-    if rms > 0.95 * CORNER_SD_PX or cost > strip.corners_px.size:
-        q, square_cost, square_rms = _fit(strip, walls, focal_px, shape, square=True)
-        if square_cost < 0.75 * cost - 3.0:
-            p, cost, rms, square = q, square_cost, square_rms, True
-    view = _view_of(p, focal_px, shape, square=square)
-    edges = _tag_angles(p, np.array([0.0, strip_spec().width_mm]), square=square)
-    return Jar(view, True, (float(edges[0]), float(edges[1])), rms, len(walls))
+    return Scene(strip, tuple(walls), focal_px, (bgr.shape[0], bgr.shape[1]))
+
+
+def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
+    """Find one jar in several pictures of it: it has one shape and one width in all of them.
+
+    Parameters
+    ----------
+    scenes : sequence of Scene
+        From `scene_of`, one a photo.
+
+    Returns
+    -------
+    list of Jar
+        With views in millimetres above the strip's zero.
+    """
+    fits = [_fit(scene, square=False) for scene in scenes]
+    misfits = [f.rms_px > 0.95 * CORNER_SD_PX or f.cost > s.strip.corners_px.size / 2
+               for f, s in zip(fits, scenes, strict=True)]
+    if any(misfits):
+        squares = [_fit(scene, square=True) for scene in scenes]
+        # a square has two parameters more to please each photo with
+        if sum(f.cost + 4.0 for f in squares) < 0.8 * sum(f.cost for f in fits):
+            fits = squares
+    if len(fits) > 1:
+        shape = np.median([f.p for f in fits], axis=0)
+        known = Outline(float(shape[_RADIUS]), float(shape[_EXPONENT]))
+        fits = [_fit(s, square=fits[0].square, known=known) for s in scenes]
+    return [_jar_of(f, s) for f, s in zip(fits, scenes, strict=True)]

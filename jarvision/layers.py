@@ -29,6 +29,7 @@ _BIN_MM = 0.5  # height of a step of the grain search
 _LEVELS = np.arange(-2.6, 1.3, 0.1)  # log grain levels tried
 _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare, the far rim
 _ROW_CAP = 5.0
+_SEARCH_BINS = 220  # deposits are looked for up to 110 mm
 _BLOCK_MM = 5.0  # width of the strips of wall that vote on a boundary
 _FINE_MM, _COARSE_MM = 0.18, 0.5  # grain is what lies between the picture and these blurs
 
@@ -172,13 +173,23 @@ def _two_layers(prefix: Array) -> Array:
     return cost
 
 
-def coarse_tops(photos: Sequence[Evidence], floor_mm: float) -> tuple[float, float]:
-    """Search grain of all photos together -> heights of the sand and the silt top [mm]."""
-    start = [int(np.searchsorted(p.bins_mm, floor_mm + 0.45)) for p in photos]
-    bins = min(len(p.level) - k for p, k in zip(photos, start, strict=True))
+def coarse_tops(photos: Sequence[Evidence]) -> tuple[float, float, float]:
+    """Search grain of all photos together, from half a millimetre above zero.
+
+    Returns
+    -------
+    sand_mm, silt_mm : float
+        Heights of the sand's and the silt's top [mm], good to about a millimetre.
+    gain : float
+        How much better, a photo, two layers explain the grain than none (natural log units).
+    """
+    start = [int(np.searchsorted(p.bins_mm, 0.45)) for p in photos]
+    bins = min(min(len(p.level) - k, _SEARCH_BINS) for p, k in zip(photos, start, strict=True))
+    plain = 0.0
     total = np.zeros((bins + 1, bins + 1))
     for photo, k in zip(photos, start, strict=True):
         prefix = _prefix_costs(photo.level[k : k + bins])
+        plain += float(_smooth_tail(prefix)[:, 0].min())
         if photo.settled == 1:
             cost = _one_layer(prefix)
             total += np.minimum(cost, cost.min() + 60)[:, None]
@@ -189,7 +200,8 @@ def coarse_tops(photos: Sequence[Evidence], floor_mm: float) -> tuple[float, flo
             total += np.minimum(lower, lower.min() + 120)
     sand, silt = np.unravel_index(np.argmin(total), total.shape)
     first = photos[0].bins_mm[start[0]]
-    return float(first + _BIN_MM * sand), float(first + _BIN_MM * silt)
+    gain = (plain - float(total[sand, silt])) / len(photos)
+    return float(first + _BIN_MM * sand), float(first + _BIN_MM * silt), gain
 
 
 def _shift(cost: Array, axis: int) -> Array:
@@ -294,7 +306,7 @@ def level_edges(photo: Evidence) -> tuple[Array, Array]:
     return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2)
 
 
-def _peaks(z: Array, size: Array, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
+def edge_peaks(z: Array, size: Array, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
     """Separate edges between two heights: (height [mm], strength)."""
     reach = round(1.25 / ROW_MM)
     found = []
@@ -319,7 +331,7 @@ def clay_places(
 ) -> list[tuple[float, float]]:
     """Heights where the clay's top can be, best first, each with its score."""
     z, size = level_edges(photo)
-    edges = _peaks(z, size, silt_mm + 1.0, water_mm - 4.0)
+    edges = edge_peaks(z, size, silt_mm + 1.0, water_mm - 4.0)
     if not edges:
         return []
     across = 2 * jar.view.outline.radius_mm

@@ -21,6 +21,28 @@ WALL_MM = 2.7  # usual wall of a preserving jar, 2 to 3.5 mm: common practice, n
 WALL_SD_MM = 0.5
 
 
+def rotation_of(yaw: Array, pitch: Array, roll: Array) -> Array:
+    """Rotations (..., 3, 3) from the jar's right, down, forward to the camera's.
+
+    First turned to the right by `yaw`, then down by `pitch`, then rolled by `roll` [rad].
+    """
+    cy, sy, cp, sp = np.cos(yaw), np.sin(yaw), np.cos(pitch), np.sin(pitch)
+    cr, sr = np.cos(roll)[..., None], np.sin(roll)[..., None]
+    first = np.stack([cy, np.zeros_like(cy), -sy], axis=-1)
+    second = np.stack([-sp * sy, cp, -sp * cy], axis=-1)
+    third = np.stack([cp * sy, sp, cp * cy], axis=-1)
+    return np.stack([cr * first + sr * second, cr * second - sr * first, third], axis=-2)
+
+
+def outline_points(
+    azimuth: Array, radius: Array, exponent: Array, turn: Array
+) -> tuple[Array, Array]:
+    """Points x, y of superellipses at azimuths [rad]; all arguments broadcast."""
+    s, c = np.abs(np.sin(azimuth - turn)), np.abs(np.cos(azimuth - turn))
+    r = radius / (s**exponent + c**exponent) ** (1.0 / exponent)
+    return r * np.sin(azimuth), -r * np.cos(azimuth)
+
+
 @dataclass(frozen=True, slots=True)
 class Outline:
     """Horizontal cross-section of the jar's outside, a superellipse about the axis.
@@ -46,13 +68,14 @@ class Outline:
 
     def points(self, azimuth: Array) -> tuple[Array, Array]:
         """Outside wall at each azimuth [rad] -> x, y [mm]."""
-        s, c = np.sin(azimuth - self.turn_rad), np.cos(azimuth - self.turn_rad)
-        p = self.exponent
-        if p == 2.0:
-            r = np.full_like(s, self.radius_mm)
-        else:
-            r = self.radius_mm / (np.abs(s) ** p + np.abs(c) ** p) ** (1.0 / p)
-        return r * np.sin(azimuth), -r * np.cos(azimuth)
+        if self.is_round:
+            return self.radius_mm * np.sin(azimuth), -self.radius_mm * np.cos(azimuth)
+        return outline_points(
+            azimuth,
+            np.array(self.radius_mm),
+            np.array(self.exponent),
+            np.array(self.turn_rad),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +103,7 @@ class Camera:
 
     def rotation(self) -> Array:
         """Jar-to-camera rotation, (3, 3); camera axes are right, down, forward."""
-        cy, sy = np.cos(self.yaw_rad), np.sin(self.yaw_rad)
-        cp, sp = np.cos(self.pitch_rad), np.sin(self.pitch_rad)
-        cr, sr = np.cos(self.roll_rad), np.sin(self.roll_rad)
-        yaw = np.array([[cy, 0, -sy], [0, 1, 0], [sy, 0, cy]])
-        pitch = np.array([[1, 0, 0], [0, cp, -sp], [0, sp, cp]])
-        roll = np.array([[cr, sr, 0], [-sr, cr, 0], [0, 0, 1]])
-        return np.asarray(roll @ pitch @ yaw, dtype=np.float64)
+        return rotation_of(np.array(self.yaw_rad), np.array(self.pitch_rad), np.array(self.roll_rad))
 
     def project(self, x: Array, y: Array, z: Array) -> Array:
         """Points in the jar's frame [mm] -> picture positions (..., 2) [px]."""

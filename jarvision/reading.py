@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,73 +14,44 @@ from jarvision.composition import Candidate, Composition, compose, draw_tops
 from jarvision.errors import JarError, NoDepositError, TimesError
 from jarvision.floor import Floor, join_floors, seen_floor, water_line
 from jarvision.grouping import READING_TIMES, Reading
-from jarvision.jar import Jar, find_jar
-from jarvision.layers import (
-    LAYERS,
-    Boundary,
-    Evidence,
-    clay_places,
-    coarse_tops,
-    gather,
-    place,
-)
+from jarvision.jar import Jar
+from jarvision.layers import LAYERS, Boundary, Evidence, clay_places, coarse_tops, gather, place
+from jarvision.look import Look
 from jarvision.measured import Doubt, DoubtName, Measured, doubt
-from jarvision.photo import Photo
-from jarvision.scale import find_strips
 from jarvision.texture import Texture, texture_of
-from jarvision.wallmap import WallMap, unroll
 
 Array: TypeAlias = NDArray[np.float64]
 
-SETTLED: Mapping[Reading, int] = {
-    Reading.ONE_MINUTE: 1,
-    Reading.TWO_HOURS: 2,
-    Reading.TWO_DAYS: 3,
-}
-_DIAGONAL_35MM_MM = 43.2666  # diagonal of a 36 x 24 mm frame (CIPA DCG-001: equivalence by diagonal)
-_USUAL_FOCAL_35MM_MM = 26.0  # main camera of most phones; common practice, no source
+ORDER = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
+"""The readings in time; the reading at index i is the one that shows the top of layer i."""
+
 _MAP_TOP_MM = 150.0
-_SCALE_SD = 0.004  # printing and tags together
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Look:
-    """What was found in one photo before its layers are read.
-
-    Attributes
-    ----------
-    name : str
-        The photo's file name, safe to print.
-    number : int or None
-        Jar number on the strip.
-    jar : Jar
-        The jar.
-    wall : WallMap
-        Its front wall, unrolled.
-    size_px : tuple of int
-        Height and width of the working picture.
-    brightness, sharpness : float
-        Median lightness of the wall (CIE L*), and steepness of the tags' edges against ideal.
-    doubts : tuple of Doubt
-        About the photo itself.
-    """
-
-    name: str
-    number: int | None
-    jar: Jar
-    wall: WallMap
-    size_px: tuple[int, int]
-    brightness: float
-    doubts: tuple[Doubt, ...]
+_SCALE_SD = 0.004  # print and tags together, where the strip is at true size
+_LEAST_GAIN = 25.0  # log units a photo by which layers must explain the grain better than none
 
 
 @dataclass(frozen=True, slots=True)
 class PhotoReading:
-    """One photo with the boundaries read in it, heights above the inside floor [mm]."""
+    """One photo with the boundaries read in it.
+
+    Attributes
+    ----------
+    name : str
+        File name, safe to print.
+    reading : Reading
+        Which reading it stands for.
+    look : Look
+        Jar and wall.
+    floor : Floor
+        Inside floor in this photo's heights.
+    boundaries : tuple of Boundary
+        Lowest first, heights above the inside floor [mm].
+    """
 
     name: str
     reading: Reading
     look: Look = field(repr=False)
+    floor: Floor
     boundaries: tuple[Boundary, ...]
 
 
@@ -96,9 +66,7 @@ class JarReading:
     photos : tuple of PhotoReading
         The photos used, in order of time.
     scaled : bool
-        Whether heights are millimetres (with a strip) or parts of the jar's radius.
-    floor : Floor
-        Inside floor against the strip's zero.
+        Whether heights are millimetres; else they are nominal and only their ratios mean anything.
     tops : tuple of Measured
         Top of sand, silt and clay above the inside floor [mm], at the time of each one's photo.
     water_mm : float
@@ -114,7 +82,6 @@ class JarReading:
     jar: str
     photos: tuple[PhotoReading, ...]
     scaled: bool
-    floor: Floor
     tops: tuple[Measured, Measured, Measured]
     water_mm: float
     composition: Composition
@@ -131,45 +98,13 @@ class Failure:
     error: JarError
 
 
-def focal_px(photo: Photo) -> float:
-    """Focal length [working px] from what the camera said; NaN where it said nothing usable."""
-    if photo.cropped or math.isnan(photo.focal_35mm_mm):
-        return math.nan
-    return photo.focal_35mm_mm * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
-
-
-def look_at(photo: Photo) -> Look:
-    """Find strip, jar and wall in one photo.
-
-    Raises
-    ------
-    NoJarError
-        There is no jar to be seen.
-    """
-    grey = np.asarray(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    strips = find_strips(grey)
-    focal = focal_px(photo)
-    doubts = []
-    if math.isnan(focal):
-        doubts.append(doubt(DoubtName.FOCAL_UNKNOWN, photo=photo.name))
-        focal = _USUAL_FOCAL_35MM_MM * math.hypot(*grey.shape) / _DIAGONAL_35MM_MM
-    strip = strips[0]
-    jar = find_jar(photo.bgr, strip, focal)
-    if len(strip.tags) < 3:
-        doubts.append(doubt(DoubtName.FEW_TAGS, found=len(strip.tags), photo=photo.name))
-    wall = unroll(photo.bgr, jar, _MAP_TOP_MM)
-    brightness = float(np.median(wall.lab()[..., 0]))
-    return Look(photo.name, strip.jar, jar, wall, grey.shape, brightness, tuple(doubts))
-
-
-# How far a boundary sinks until a later photo, as a part of its height: mean and sd. Sand and silt
-# beds give way by up to about 2 % under what settles on them; common practice, no source.
+# How far a boundary sinks until a later photo, as a part of its height: mean and sd. Beds give way
+# by up to about 2 % under what settles on them; common practice, no source.
 _SINK = {
     (0, Reading.TWO_HOURS): (0.007, 0.006),
     (0, Reading.TWO_DAYS): (0.012, 0.009),
     (1, Reading.TWO_DAYS): (0.010, 0.008),
 }
-_OWN_READING = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
 
 
 def read_jar(jar: str, looks: Mapping[Reading, Look], *, seed: int = 0) -> JarReading:
@@ -191,55 +126,36 @@ def read_jar(jar: str, looks: Mapping[Reading, Look], *, seed: int = 0) -> JarRe
     NoDepositError
         No layers are seen.
     """
+    _refuse_without_end(looks)
+    photos = {r: gather(looks[r].wall, settled=ORDER.index(r) + 1) for r in ORDER if r in looks}
+    sand, silt, gain = coarse_tops(list(photos.values()))
+    if gain < _LEAST_GAIN:
+        msg = "No layers of sand and silt can be told apart in this jar; is there a deposit in it?"
+        raise NoDepositError(msg)
+    water = water_line(list(photos.values()), silt)
+    clay = _clay_of(photos[Reading.TWO_DAYS], looks[Reading.TWO_DAYS].jar, silt, water)
+    coarse = (sand, silt, clay[0][0])
+    floors = _floors(photos, looks, coarse)
+    read = tuple(
+        PhotoReading(
+            looks[r].name, r, looks[r], floors[r], _place_all(p, coarse, clay, floors[r])
+        )
+        for r, p in photos.items()
+    )
+    return _finish(jar, read, water - floors[Reading.TWO_DAYS].z_mm, seed)
+
+
+def _refuse_without_end(looks: Mapping[Reading, Look]) -> None:
+    """Raise where the last photo is missing."""
     if Reading.TWO_DAYS not in looks:
         msg = (
             "There is no photo from about 48 hours after shaking, so the clay cannot be read; "
             "add one, with 48h in its name."
         )
         raise TimesError(msg)
-    order = [r for r in _OWN_READING if r in looks]
-    photos = {r: gather(looks[r].wall, settled=SETTLED[r]) for r in order}
-    sand, silt = coarse_tops(list(photos.values()), 0.0)
-    water = water_line(list(photos.values()), silt)
-    clay = _clay_of(photos[Reading.TWO_DAYS], looks[Reading.TWO_DAYS].jar, silt, water)
-    coarse = (sand, silt, clay[0][0])
-    floor = join_floors([seen_floor(p, coarse[0]) for p in photos.values()], has_strip=True)
-    found = {r: _place_all(photos[r], coarse, clay, floor.z_mm) for r in order}
-    tops, moved = _join(found, floor)
-    alternatives = _alternatives(found[Reading.TWO_DAYS][2], floor)
-    draws = draw_tops(
-        [t.value for t in tops],
-        [t.sd for t in tops],
-        shared_sd_mm=floor.sd_mm,
-        scale_sd=_SCALE_SD,
-        rng=np.random.default_rng(seed),
-        alternatives=((), (), alternatives),
-    )
-    composition = compose(draws)
-    whole = tuple(
-        Measured(t.value, math.hypot(t.sd, floor.sd_mm, _SCALE_SD * t.value), "mm") for t in tops
-    )
-    read = tuple(
-        PhotoReading(looks[r].name, r, looks[r], _above(found[r], floor.z_mm)) for r in order
-    )
-    doubts = [d for r in order for d in looks[r].doubts] + moved
-    doubts += _doubts_of(read, whole, floor, order)
-    return JarReading(
-        jar,
-        read,
-        True,
-        floor,
-        (whole[0], whole[1], whole[2]),
-        water - floor.z_mm,
-        composition,
-        texture_of(composition.draws),
-        tuple(dict.fromkeys(doubts)),
-    )
 
 
-def _clay_of(
-    last: Evidence, jar: Jar, silt_mm: float, water_mm: float
-) -> list[tuple[float, float]]:
+def _clay_of(last: Evidence, jar: Jar, silt_mm: float, water_mm: float) -> list[tuple[float, float]]:
     """Find where the clay's top can be in the last photo, best first."""
     places = clay_places(last, jar, silt_mm, water_mm if water_mm > silt_mm else _MAP_TOP_MM)
     if not places:
@@ -251,68 +167,191 @@ def _clay_of(
     return places
 
 
+def _floors(
+    photos: Mapping[Reading, Evidence], looks: Mapping[Reading, Look], coarse: Sequence[float]
+) -> dict[Reading, Floor]:
+    """Find the inside floor: one for all photos with the strip, one for all without."""
+    floors = {}
+    for scaled in (True, False):
+        own = [r for r in photos if looks[r].jar.scaled == scaled]
+        # where the sand is thin, sand and silt together are what the foot is compared with
+        thin = coarse[0] < 3.0
+        seen = [seen_floor(photos[r], coarse[1 if thin and r != ORDER[0] else 0]) for r in own]
+        floors.update(dict.fromkeys(own, join_floors(seen, has_strip=scaled)))
+    return floors
+
+
 def _place_all(
-    photo: Evidence, coarse: Sequence[float], clay: list[tuple[float, float]], floor_mm: float
-) -> list[Boundary]:
-    """Place every boundary that a photo can show."""
-    ends = [floor_mm + 0.3, *coarse, coarse[-1] + 200.0]
+    photo: Evidence, coarse: Sequence[float], clay: list[tuple[float, float]], floor: Floor
+) -> tuple[Boundary, ...]:
+    """Place every boundary that a photo can show, above the inside floor."""
+    top = coarse[-1] + 200.0
+    under = [floor.z_mm + 0.3, *coarse]
+    over = [*coarse[1 : photo.settled], top]
     placed = []
     for layer in range(photo.settled):
-        above = ends[layer + 2] if layer + 1 < photo.settled else coarse[-1] + 200.0
-        near, below = coarse[layer], ends[layer]
-        first = place(photo, layer, near, below, above, 2.2)
+        first = place(photo, layer, coarse[layer], under[layer], over[layer], 2.2)
         if first is None:
             msg = f"The {LAYERS[layer]} layer is too thin to be read in a photo."
             raise NoDepositError(msg)
-        placed.append(place(photo, layer, first.top_mm, below, above, 1.6) or first)
-    return placed
+        again = place(photo, layer, first.top_mm, under[layer], over[layer], 1.6) or first
+        if layer == 2:
+            again = replace(again, alternatives=_rivals(clay))
+        placed.append(_lowered(again, floor.z_mm))
+    return tuple(placed)
 
 
-def _join(
-    found: Mapping[Reading, list[Boundary]], floor: Floor
-) -> tuple[list[Measured], list[Doubt]]:
-    """Join what all photos say of each boundary, brought to the time of its own photo."""
-    tops = []
-    for layer in range(3):
-        own = _OWN_READING[layer]
-        says = []
-        for reading, boundaries in found.items():
-            if layer >= len(boundaries):
-                continue
-            height = boundaries[layer].top_mm - floor.z_mm
-            sink, sink_sd = _SINK.get((layer, reading), (0.0, 0.0)) if reading != own else (0.0, 0.0)
-            says.append((height * (1 + sink), math.hypot(boundaries[layer].sd_mm, sink_sd * height)))
-        values, sds = np.array(says).T
-        weight = sds**-2
-        mean = float(np.average(values, weights=weight))
-        sd = float(weight.sum() ** -0.5)
-        spread = float(np.sqrt(np.average((values - mean) ** 2, weights=weight)))
-        tops.append(Measured(mean, max(sd, 0.2, spread), "mm"))
-    return tops, []
+def _rivals(clay: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Other places for the clay's top that are worth odds: (height [mm], weight)."""
+    best = clay[0][1]
+    # the score is a product of two strengths: half the score is far less than half the odds
+    weights = [(h, (s / best) ** 5) for h, s in clay[1:]]
+    return tuple((h, w) for h, w in weights if w > 0.02)
 
 
-def _alternatives(clay: Boundary, floor: Floor) -> tuple[Candidate, ...]:
-    """Other places for the clay's top, above the floor."""
-    return tuple(Candidate(h - floor.z_mm, clay.sd_mm, w) for h, w in clay.alternatives)
-
-
-def _above(boundaries: list[Boundary], floor_mm: float) -> tuple[Boundary, ...]:
-    """Bring boundaries from the strip's zero to the inside floor."""
-    from dataclasses import replace
-
-    return tuple(
-        replace(
-            b,
-            top_mm=b.top_mm - floor_mm,
-            colour_mm=b.colour_mm - floor_mm,
-            grain_mm=b.grain_mm - floor_mm,
-        )
-        for b in boundaries
+def _lowered(boundary: Boundary, floor_mm: float) -> Boundary:
+    """Bring a boundary from the photo's zero to the inside floor."""
+    return replace(
+        boundary,
+        top_mm=boundary.top_mm - floor_mm,
+        colour_mm=boundary.colour_mm - floor_mm,
+        grain_mm=boundary.grain_mm - floor_mm,
+        alternatives=tuple((h - floor_mm, w) for h, w in boundary.alternatives),
     )
 
 
+def _finish(jar: str, read: tuple[PhotoReading, ...], water_mm: float, seed: int) -> JarReading:
+    """Join the photos, draw, and name the doubts."""
+    own = [_join(layer, read) for layer in range(3)]
+    last = read[-1]
+    rivals = [Candidate(h, own[2].sd, w) for h, w in last.boundaries[2].alternatives]
+    scaled = all(p.look.jar.scaled for p in read)
+    draws = draw_tops(
+        [t.value for t in own],
+        [t.sd for t in own],
+        shared_sd_mm=last.floor.sd_mm,
+        scale_sd=_SCALE_SD if scaled else 0.0,
+        rng=np.random.default_rng(seed),
+        alternatives=((), (), rivals),
+    )
+    composition = compose(draws)
+    whole = [
+        Measured(t.value, math.hypot(t.sd, last.floor.sd_mm, _SCALE_SD * t.value), "mm")
+        for t in own
+    ]
+    doubts = [d for p in read for d in p.look.doubts]
+    doubts += _doubts_of(read, whole, scaled)
+    return JarReading(
+        jar,
+        read,
+        scaled,
+        (whole[0], whole[1], whole[2]),
+        water_mm,
+        composition,
+        texture_of(composition.draws),
+        tuple(dict.fromkeys(doubts)),
+    )
+
+
+def _said(layer: int, read: Sequence[PhotoReading]) -> list[tuple[float, float]]:
+    """What each photo says of a boundary at the time of its own photo: height, sd [mm]."""
+    says = []
+    for photo in read:
+        if layer < len(photo.boundaries):
+            boundary = photo.boundaries[layer]
+            sink, sd = _SINK.get((layer, photo.reading), (0.0, 0.0))
+            height = boundary.top_mm * (1 + sink)
+            says.append((height, math.hypot(boundary.sd_mm, sd * height)))
+    return says
+
+
+def _join(layer: int, read: Sequence[PhotoReading]) -> Measured:
+    """Join what all photos say of a boundary, without the floor's and the scale's error."""
+    values, sds = np.array(_said(layer, read)).T
+    weight = sds**-2
+    mean = float(np.average(values, weights=weight))
+    spread = float(np.sqrt(np.average((values - mean) ** 2, weights=weight)))
+    # photos share the glass and the camera's model, so they do not average out below this
+    return Measured(mean, max(float(weight.sum() ** -0.5), 0.2, spread), "mm")
+
+
+# A step in colour of so many spreads is as weak as one that the eye misses.
+_WEAK_CONTRAST = 3.0
+_CUES_MM = 1.6
+_THIN_MM = 2.5
+_UNEVEN_MM = 2.5
+_MOVED_SD, _MOVED_MM = 3.0, 1.2
+
+
 def _doubts_of(
-    read: Sequence[PhotoReading], tops: Sequence[Measured], floor: Floor, order: list[Reading]
+    read: Sequence[PhotoReading], tops: Sequence[Measured], scaled: bool
 ) -> list[Doubt]:
     """Name what is doubtful about a reading."""
-    return []
+    doubts = _photo_count_doubts(read)
+    floor = read[-1].floor
+    if not scaled:
+        doubts.append(doubt(DoubtName.NO_STRIP))
+    elif abs(floor.seen_mm) > 1.8:
+        doubts.append(doubt(DoubtName.STRIP_OFF_FLOOR, offset_mm=abs(floor.z_mm)))
+    if floor.sd_mm > 0.55:
+        doubts.append(doubt(DoubtName.FLOOR_UNSURE, sd_mm=floor.sd_mm))
+    for photo in read:
+        doubts += _boundary_doubts(photo)
+    doubts += _thin_doubts(tops) + _moved_doubts(read)
+    return doubts
+
+
+def _photo_count_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
+    if len(read) == 1:
+        return [doubt(DoubtName.ONE_PHOTO)]
+    missing = [READING_TIMES[r].spoken for r in ORDER if r not in {p.reading for p in read}]
+    return [doubt(DoubtName.TWO_PHOTOS, missing=m) for m in missing]
+
+
+def _boundary_doubts(photo: PhotoReading) -> list[Doubt]:
+    """Doubts about the boundary that a photo is for."""
+    boundary = photo.boundaries[-1]
+    facts = {"layer": boundary.layer, "photo": photo.name}
+    doubts = []
+    rival = sum(w for _, w in boundary.alternatives)
+    if boundary.contrast < _WEAK_CONTRAST or rival > 0.05:
+        doubts.append(doubt(DoubtName.WEAK_BOUNDARY, **facts))
+    gap = abs(boundary.colour_mm - boundary.grain_mm)
+    if boundary.layer == "sand" and gap > _CUES_MM:
+        doubts.append(doubt(DoubtName.CUES_DISAGREE, gap_mm=gap, **facts))
+    if boundary.uneven_mm > _UNEVEN_MM:
+        doubts.append(
+            doubt(DoubtName.UNEVEN_TOP, layer=boundary.layer, uneven_mm=boundary.uneven_mm)
+        )
+    return doubts
+
+
+def _thin_doubts(tops: Sequence[Measured]) -> list[Doubt]:
+    heights = [0.0, *(t.value for t in tops)]
+    thick = np.diff(heights)
+    return [
+        doubt(DoubtName.THIN_LAYER, layer=layer, thick_mm=max(float(mm), 0.0))
+        for layer, mm in zip(LAYERS, thick, strict=True)
+        if mm < _THIN_MM
+    ]
+
+
+def _moved_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
+    """Doubts where a later photo contradicts an earlier one."""
+    doubts = []
+    for layer in (0, 1):
+        says = _said(layer, read)
+        photos = [p for p in read if layer < len(p.boundaries)]
+        for (later, sd), photo in zip(says[1:], photos[1:], strict=True):
+            gap = abs(later - says[0][0])
+            if gap > max(_MOVED_MM, _MOVED_SD * math.hypot(sd, says[0][1])):
+                doubts.append(
+                    doubt(
+                        DoubtName.OLDER_BOUNDARY_MOVED,
+                        layer=LAYERS[layer],
+                        then_mm=says[0][0],
+                        now_mm=later,
+                        photo=photo.name,
+                    )
+                )
+    return doubts

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TypeAlias
 
 import cv2
@@ -30,16 +31,18 @@ class Strip:
         Which tags were read, 0 is the lowest.
     corners_px : (n, 4, 2) array
         Their corners, top-left, top-right, bottom-right, bottom-left of the upright tag [px].
+    corners_mm : (n, 4, 2) array
+        The same on the strip: x from its left edge, z above its zero [mm]. Of a tag that runs
+        round the side of the jar these are the corners of the part that shows.
+    bent : bool
+        Whether the tags were read round a bend, where corners are less sharp.
     """
 
     jar: int
     tags: tuple[int, ...]
     corners_px: Array
-
-    @property
-    def corners_mm(self) -> Array:
-        """The same corners on the strip, (n, 4, 2): x from its left edge, z above its zero."""
-        return np.stack([strip_spec().tag_corners_mm(k) for k in self.tags])
+    corners_mm: Array
+    bent: bool = False
 
     @property
     def px_per_mm(self) -> float:
@@ -104,6 +107,9 @@ def find_strips(grey: Grey) -> tuple[Strip, ...]:
     if not seen:
         seen = _tags_in(grey) or _tags_in(grey, tolerant=True)
     strips = [_read_again(grey, strip) for strip in _gather(seen)]
+    if not strips:
+        bent = find_bent_strip(grey)
+        strips = [bent] if bent else []
     return tuple(sorted(strips, key=lambda s: (-len(s.tags), s.jar)))
 
 
@@ -123,7 +129,8 @@ def _strip(jar: int, tags: dict[int, Array]) -> Strip | None:
     if not kept:
         return None
     order = tuple(sorted(kept))
-    strip = Strip(jar, order, np.stack([kept[k] for k in order]))
+    corners_mm = np.stack([strip_spec().tag_corners_mm(k) for k in order])
+    strip = Strip(jar, order, np.stack([kept[k] for k in order]), corners_mm)
     if len(order) > 1:
         foot, up = strip.axis_px()
         z = strip.corners_mm[..., 1].mean(axis=1)
@@ -155,3 +162,153 @@ def _read_again(grey: Grey, strip: Strip) -> Strip:
     found = {i: c + [x0, y0] for i, c in _tags_in(patch).items()}
     own = [s for s in _gather(found) if s.jar == strip.jar]
     return own[0] if own and len(own[0].tags) >= len(strip.tags) else strip
+
+
+# --- tags bent round the side of a jar ----------------------------------------------------------
+
+_BENDS = np.linspace(-0.75, 0.75, 13)  # how cells crowd towards one side: s + bend s (1 - s)
+_HIDDEN = np.linspace(0.0, 0.5, 11)  # part of the tag's width beyond the horizon
+_LEAST_BITS = 18
+
+
+@cache
+def _codes() -> NDArray[np.bool_]:
+    """Cells of every tag of the strips, white is true, (ids, 8, 8)."""
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    ids = range(strip_spec().tag_count)
+    return np.stack([cv2.aruco.generateImageMarker(family, i, 8) > 127 for i in ids])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Quad:
+    """A dark patch with straight sides and bowed top and bottom.
+
+    `left`, `right`: x = c1 y + c0; `top`, `bottom`: y = c2 x^2 + c1 x + c0.
+    """
+
+    left: Array
+    right: Array
+    top: Array
+    bottom: Array
+    middle_y: float
+
+    def at(self, u: Array, v: Array) -> Array:
+        """Picture positions of u to the right, v down, both 0 to 1 over the visible patch."""
+        y = self.middle_y
+        for _ in range(3):
+            x0, x1 = np.polyval(self.left, y), np.polyval(self.right, y)
+            x = x0 + u * (x1 - x0)
+            y = (1 - v) * np.polyval(self.top, x) + v * np.polyval(self.bottom, x)
+        return np.stack(np.broadcast_arrays(x, y), axis=-1)
+
+
+def _quad_of(contour: NDArray[np.int32]) -> _Quad | None:
+    """Fit sides to a dark patch's outline; None where it is no patch of a strip."""
+    points = contour[:, 0].astype(np.float64)
+    x, y = points[:, 0], points[:, 1]
+    x0, x1, y0, y1 = x.min(), x.max(), y.min(), y.max()
+    width, height = x1 - x0, y1 - y0
+    if height < _MIN_TAG_PX or not 0.25 < width / height < 1.4:
+        return None
+    inner_y = (y > y0 + 0.2 * height) & (y < y1 - 0.2 * height)
+    inner_x = (x > x0 + 0.12 * width) & (x < x1 - 0.12 * width)
+    masks = (
+        inner_y & (x < x0 + 0.35 * width),
+        inner_y & (x > x1 - 0.35 * width),
+        inner_x & (y < y0 + 0.4 * height),
+        inner_x & (y > y1 - 0.4 * height),
+    )
+    if min(int(m.sum()) for m in masks) < 6:
+        return None
+    left, right = (np.polyfit(y[m], x[m], 1) for m in masks[:2])
+    top, bottom = (np.polyfit(x[m], y[m], 2) for m in masks[2:])
+    return _Quad(left, right, top, bottom, float((y0 + y1) / 2))
+
+
+def _read_bent(grey: Grey, quad: _Quad) -> list[tuple[float, int, int, float]]:
+    """Try to decode a patch -> (mismatch, id, hidden side, hidden part), best first."""
+    cells = (np.arange(8) + 0.5) / 8
+    tries = []
+    for side in (-1, 1):
+        for hidden in _HIDDEN:
+            if side > 0 and hidden == 0.0:
+                continue
+            for bend in _BENDS:
+                tries.append((side, float(hidden), float(bend)))
+    grids, seen = [], []
+    for side, hidden, bend in tries:
+        s = (cells - hidden) / (1 - hidden) if side < 0 else cells / (1 - hidden)
+        grids.append(quad.at((s + bend * s * (1 - s))[None, :].clip(0, 1), cells[:, None]))
+        seen.append((s > 0.02) & (s < 0.98))
+    grid = np.stack(grids).astype(np.float32)
+    flat = grid.reshape(-1, 8, 2)
+    light = cv2.remap(grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR).reshape(-1, 8, 8)
+    return _best_codes(light.astype(np.float64), np.stack(seen), tries)
+
+
+def _best_codes(
+    light: Array, seen: NDArray[np.bool_], tries: list[tuple[int, float, float]]
+) -> list[tuple[float, int, int, float]]:
+    """Compare sampled cells with every code -> (mismatch, id, hidden side, hidden part)."""
+    low, high = np.percentile(light, 10, axis=(1, 2)), np.percentile(light, 90, axis=(1, 2))
+    white = light > ((low + high) / 2)[:, None, None]
+    codes = _codes().reshape(-1, 64)
+    found = []
+    for i, (side, hidden, _) in enumerate(tries):
+        use = np.repeat(seen[i][None, :], 8, axis=0).ravel()
+        if high[i] - low[i] < 25 or int(seen[i][1:7].sum()) * 6 < _LEAST_BITS:
+            continue
+        wrong = (codes[:, use] != white[i].ravel()[use]).sum(axis=1)
+        best = int(np.argmin(wrong))
+        found.append((float(wrong[best]) / float(use.sum()), best, side, hidden))
+    return sorted(found)[:6]
+
+
+def find_bent_strip(grey: Grey) -> Strip | None:
+    """Read a strip whose tags run round the side of a jar, where square detectors fail.
+
+    A single bent tag proves nothing; two or more in their right order on one strip do.
+    """
+    size = int(max(grey.shape) / 20) | 1
+    dark = cv2.adaptiveThreshold(
+        grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, size, 12
+    )
+    contours, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    votes: dict[int, dict[int, tuple[float, _Quad, int, float]]] = {}
+    for contour in contours:
+        quad = _quad_of(np.asarray(contour, dtype=np.int32)) if len(contour) > 50 else None
+        for wrong, tag_id, side, hidden in _read_bent(grey, quad) if quad else []:
+            jar, k = strip_spec().jar_of_tag(tag_id)
+            kept = votes.setdefault(jar, {}).get(k)
+            if wrong <= 0.1 and quad and (kept is None or wrong < kept[0]):
+                votes[jar][k] = (wrong, quad, side, hidden)
+    agreed = [(jar, tags) for jar, tags in votes.items() if _in_order(tags)]
+    if not agreed:
+        return None
+    jar, tags = max(agreed, key=lambda j: (len(j[1]), -sum(t[0] for t in j[1].values())))
+    return _bent_strip(jar, tags)
+
+
+def _in_order(tags: dict[int, tuple[float, _Quad, int, float]]) -> bool:
+    """Whether two or more tags stand above each other in even steps."""
+    if len(tags) < 2:
+        return False
+    k = np.array(sorted(tags))
+    y = np.array([tags[int(i)][1].middle_y for i in k])
+    steps = np.diff(y) / np.diff(k)
+    return bool((steps < 0).all() and steps.min() > 1.4 * steps.max())
+
+
+def _bent_strip(jar: int, tags: dict[int, tuple[float, _Quad, int, float]]) -> Strip:
+    """Make a strip of bent tags; hidden corners stand where the paper leaves the view."""
+    order = tuple(sorted(tags))
+    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    px, mm = [], []
+    for k in order:
+        _, quad, side, hidden = tags[k]
+        px.append(quad.at(square[:, 0], square[:, 1]))
+        corners = strip_spec().tag_corners_mm(k)
+        lost = hidden * strip_spec().tag_size_mm
+        corners[[0, 3] if side < 0 else [1, 2], 0] -= side * lost
+        mm.append(corners)
+    return Strip(jar, order, np.stack(px), np.stack(mm), bent=True)

@@ -62,8 +62,17 @@ def _columns(jar: Jar) -> Array:
     reach = np.sin(FRONT_RAD) * radius
     azimuth = np.arcsin(np.arange(-reach, reach, COLUMN_MM) / radius)
     left, right = jar.strip_azimuths
+    if np.isnan(left):
+        return np.asarray(azimuth)
     margin = _MARGIN_MM / radius
     return np.asarray(azimuth[(azimuth < left - margin) | (azimuth > right + margin)])
+
+
+def _in_picture(jar: Jar, azimuth: Array, width_px: int) -> Array:
+    """Leave out columns that the picture's left or right edge cuts off near the layers."""
+    ends = jar.view.wall_px(azimuth[None, :], np.array([0.0, 60.0])[:, None])[..., 0]
+    inside = ((ends > 1) & (ends < width_px - 2)).all(axis=0)
+    return np.asarray(azimuth[inside])
 
 
 def _grid(jar: Jar, z_mm: Array, azimuth: Array) -> Floats:
@@ -80,8 +89,10 @@ def _grid(jar: Jar, z_mm: Array, azimuth: Array) -> Floats:
     return np.asarray(sparse[at - 1] * (1 - part) + sparse[at] * part, dtype=np.float32)
 
 
-def unroll(bgr: NDArray[np.uint8], jar: Jar, top_mm: float) -> WallMap:
-    """Unroll the front wall from just under the strip's zero to `top_mm`.
+def unroll(
+    bgr: NDArray[np.uint8], jar: Jar, top_mm: float, *, bottom_mm: float = -BELOW_MM
+) -> WallMap:
+    """Unroll the front wall.
 
     Parameters
     ----------
@@ -89,11 +100,11 @@ def unroll(bgr: NDArray[np.uint8], jar: Jar, top_mm: float) -> WallMap:
         The upright working picture.
     jar : Jar
         Its jar, in millimetres.
-    top_mm : float
-        Height of the topmost row.
+    top_mm, bottom_mm : float
+        Height of the topmost and the lowest row [mm].
     """
-    z = np.arange(-BELOW_MM, top_mm, ROW_MM)
-    azimuth = _columns(jar)
+    z = np.arange(bottom_mm, top_mm, ROW_MM)
+    azimuth = _in_picture(jar, _columns(jar), bgr.shape[1])
     grid = _grid(jar, z, azimuth)
     patch = cv2.remap(bgr, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR)
     ends = jar.view.front_px(np.array([10.0, 40.0]))

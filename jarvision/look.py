@@ -1,0 +1,203 @@
+"""One photo: its strip, its jar, its unrolled wall, and what is doubtful about the picture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TypeAlias, TypeVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.bare import NOMINAL_RADIUS_MM, find_bare_jar
+from jarvision.errors import BlurredError, HiddenError, JarError
+from jarvision.jar import Jar, Scene, find_jars, scene_of
+from jarvision.measured import Doubt, DoubtName, doubt
+from jarvision.photo import Photo
+from jarvision.scale import Strip, find_strips
+from jarvision.wallmap import COLUMN_MM, WallMap, unroll
+
+Array: TypeAlias = NDArray[np.float64]
+Key = TypeVar("Key")
+
+_DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (CIPA DCG-001: equivalence by the diagonal)
+_USUAL_FOCAL_35MM_MM = 26.0  # main camera of most phones; common practice, no source
+_MAP_TOP_MM = 150.0
+_LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
+_DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
+_SOFT_MM, _BLURRED_MM = 0.45, 1.2  # sd of the blur of the tags' edges
+_SMALL_PX_PER_MM = 2.2
+_STEEP_RAD = math.radians(25.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """What was found in one photo before its layers are read.
+
+    Attributes
+    ----------
+    name : str
+        The photo's file name, safe to print.
+    number : int or None
+        Jar number on the strip.
+    jar : Jar
+        The jar.
+    wall : WallMap
+        Its front wall, unrolled.
+    size_px : tuple of int
+        Height and width of the working picture.
+    blur_mm : float
+        Standard deviation of the blur of the tags' edges [mm]; NaN without a strip.
+    doubts : tuple of Doubt
+        About the photo itself.
+    """
+
+    name: str
+    number: int | None
+    jar: Jar
+    wall: WallMap
+    size_px: tuple[int, int]
+    blur_mm: float
+    doubts: tuple[Doubt, ...]
+
+
+def focal_px(photo: Photo) -> float:
+    """Focal length [working px] from what the camera said; NaN where it said nothing usable."""
+    if photo.cropped or math.isnan(photo.focal_35mm_mm):
+        return math.nan
+    return photo.focal_35mm_mm * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
+
+
+def strips_in(photo: Photo) -> tuple[Strip, ...]:
+    """Find the strips in a photo, the one with most tags first."""
+    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+    return find_strips(np.asarray(grey, dtype=np.uint8))
+
+
+def look_at_jar(
+    photos: Mapping[Key, Photo], strips: Mapping[Key, Strip | None]
+) -> tuple[dict[Key, Look], dict[Key, JarError]]:
+    """Find jar and wall in all photos of one jar.
+
+    Parameters
+    ----------
+    photos : mapping to Photo
+        The photos, by any key.
+    strips : mapping to Strip or None
+        Their strips, as `strips_in` found them.
+
+    Returns
+    -------
+    looks : dict
+        A look for each photo that can be used.
+    refused : dict
+        Why each other photo cannot be used: no jar, cut off, hidden or blurred.
+    """
+    looks: dict[Key, Look] = {}
+    refused: dict[Key, JarError] = {}
+    scenes: dict[Key, Scene] = {}
+    for key, photo in photos.items():
+        strip = strips.get(key)
+        try:
+            if strip is not None:
+                _refuse_blurred(photo, strip)
+                scenes[key] = scene_of(photo.bgr, strip, _focal_or_usual(photo)[0])
+        except JarError as error:
+            refused[key] = error
+    jars = dict(zip(scenes, find_jars(list(scenes.values())), strict=True)) if scenes else {}
+    radius = next((j.view.outline.radius_mm for j in jars.values()), NOMINAL_RADIUS_MM)
+    for key, photo in photos.items():
+        if key in refused:
+            continue
+        try:
+            jar = jars.get(key) or find_bare_jar(
+                photo.bgr, _focal_or_usual(photo)[0], radius_mm=radius
+            )
+            looks[key] = _look(photo, strips.get(key), jar)
+        except JarError as error:
+            refused[key] = error
+    return looks, refused
+
+
+def _look(photo: Photo, strip: Strip | None, jar: Jar) -> Look:
+    """Unroll the wall of a jar that was found."""
+    _refuse_cut_off(photo, jar)
+    wall = unroll(photo.bgr, jar, _MAP_TOP_MM)
+    if len(wall.azimuth) * COLUMN_MM < _LEAST_WALL_MM:
+        msg = f"The strip or the picture's edge hides the layers in {photo.name}; move the strip."
+        raise HiddenError(msg)
+    blur = _blur_mm(photo.bgr, strip) if strip else math.nan
+    doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
+    number = strip.jar if strip else None
+    height, width = photo.bgr.shape[:2]
+    return Look(photo.name, number, jar, wall, (height, width), blur, tuple(doubts))
+
+
+def _refuse_blurred(photo: Photo, strip: Strip) -> None:
+    """Raise where the tags' edges are too soft to place a boundary beside them."""
+    if _blur_mm(photo.bgr, strip) > _BLURRED_MM:
+        msg = f"{photo.name} is too blurred to read; rest the phone on something and tap to focus."
+        raise BlurredError(msg)
+
+
+def _focal_or_usual(photo: Photo) -> tuple[float, list[Doubt]]:
+    """Focal length [working px], and the doubt that goes with a guessed one."""
+    focal = focal_px(photo)
+    if not math.isnan(focal):
+        return focal, []
+    usual = _USUAL_FOCAL_35MM_MM * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
+    return usual, [doubt(DoubtName.FOCAL_UNKNOWN, photo=photo.name)]
+
+
+def _refuse_cut_off(photo: Photo, jar: Jar) -> None:
+    """Raise where the foot of the jar lies outside the picture."""
+    foot = jar.view.front_px(np.array([-1.0]))[0]
+    height, width = photo.bgr.shape[:2]
+    if not (0 <= foot[0] < width and 0 <= foot[1] < height):
+        msg = f"The foot of the jar is cut off in {photo.name}; get the whole jar in the picture."
+        raise HiddenError(msg)
+
+
+def _blur_mm(bgr: NDArray[np.uint8], strip: Strip) -> float:
+    """Standard deviation of the blur of the tags' left and right edges [mm].
+
+    A blurred edge's steepest slope is its step over (sd times the root of two pi).
+    """
+    widths = []
+    for corners in strip.corners_px:
+        for upper, lower in ((corners[0], corners[3]), (corners[1], corners[2])):
+            middle, along = (upper + lower) / 2, (lower - upper)
+            normal = np.array([along[1], -along[0]]) / np.linalg.norm(along)
+            offset = np.arange(-1.6, 1.61, 0.1) * strip.px_per_mm
+            spread = np.linspace(-0.3, 0.3, 9)
+            grid = middle + spread[:, None, None] * along + offset[None, :, None] * normal
+            line = cv2.remap(
+                bgr,
+                grid[..., 0].astype(np.float32),
+                grid[..., 1].astype(np.float32),
+                cv2.INTER_LINEAR,
+            )
+            grey = line.mean(axis=2).mean(axis=0)
+            slope = np.abs(np.diff(grey)).max() / 0.1
+            widths.append(float(np.ptp(grey)) / max(float(slope), 1e-6) / math.sqrt(2 * math.pi))
+    return float(np.median(widths))
+
+
+def _picture_doubts(
+    name: str, jar: Jar, wall: WallMap, strip: Strip | None, blur_mm: float
+) -> list[Doubt]:
+    """Name what is doubtful about a picture."""
+    doubts = []
+    if strip and len(strip.tags) < 3:
+        doubts.append(doubt(DoubtName.FEW_TAGS, found=len(strip.tags), photo=name))
+    if blur_mm > _SOFT_MM:
+        doubts.append(doubt(DoubtName.SOFT_PHOTO, photo=name))
+    if wall.px_per_mm < _SMALL_PX_PER_MM:
+        doubts.append(doubt(DoubtName.SMALL_IN_PICTURE, photo=name))
+    if float(np.median(wall.lab()[..., 0])) < _DIM_LIGHTNESS:
+        doubts.append(doubt(DoubtName.DIM, photo=name))
+    if abs(float(jar.view.elevation_rad(np.array(40.0)))) > _STEEP_RAD:
+        doubts.append(doubt(DoubtName.STEEP_VIEW, photo=name))
+    return doubts
