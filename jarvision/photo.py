@@ -278,8 +278,8 @@ logging.getLogger("PIL").addHandler(logging.NullHandler())
 # Python's warning filters and the error stream belong to the whole process: one decode at a time.
 _ONE_AT_A_TIME = threading.Lock()
 _DECODER_NOISE = re.compile(
-    rb"^(corrupt|premature|invalid|unsupported|inconsistent|unknown|bogus|warning|lib(png|jpeg|tiff)"
-    rb"|\[\s*(warn|error|info)).*\n?",
+    rb"^(corrupt|premature|invalid|unsupported|inconsistent|unknown|bogus|warning|\[\s*(warn|error|info)"
+    rb"|(lib(png|jpeg|tiff)|o?jpeg|tiff|lzw|zip|fax)[\w ]*:).*\n?",
     re.IGNORECASE | re.MULTILINE,
 )
 _MISSING_DATA = re.compile(rb"premature end|bad huffman|instead of rst", re.IGNORECASE)

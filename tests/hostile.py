@@ -221,7 +221,7 @@ def exif_block(settings: dict[int, object], **top: object) -> bytes:
     exif = Image.Exif()
     for tag, value in top.items():
         exif[int(tag[1:], 16)] = value
-    exif.get_ifd(0x8769).update(settings)
+    exif[0x8769] = settings
     return exif.tobytes().removeprefix(b"Exif\0\0")
 
 

@@ -95,7 +95,7 @@ def test_the_kind_is_told_by_content(tmp_path: Path) -> None:
     assert probe_photo(path).kind == "PNG"
 
 
-@pytest.mark.parametrize("mode", ["L", "P", "1", "LA", "RGBA", "CMYK", "YCbCr", "I;16"])
+@pytest.mark.parametrize("mode", ["L", "P", "1", "LA", "RGBA", "CMYK", "I;16"])
 @pytest.mark.parametrize("reduction", [1, 2])
 def test_unusual_pixels(tmp_path: Path, mode: str, reduction: int) -> None:
     """Grey, palette, bits, alpha, ink colours, 16 bits: as Pillow shows them."""
@@ -105,7 +105,7 @@ def test_unusual_pixels(tmp_path: Path, mode: str, reduction: int) -> None:
         image, shown = Image.fromarray(grey.astype(np.uint16) * 257), image.convert("L")
     else:
         image = shown = image.quantize(32) if mode == "P" else image.convert(mode)
-    kind = "tif" if mode in {"CMYK", "YCbCr"} else "png"
+    kind = "tif" if mode == "CMYK" else "png"
     path = save(tmp_path, f"a.{kind}", encoded(image, kind))
     longest_px = 160 // reduction
     expected = np.asarray(shown.convert("RGB").reduce(reduction), dtype=float)
@@ -515,7 +515,9 @@ def test_what_others_print_while_a_photo_is_decoded_is_kept(
 ) -> None:
     with _decoding("a.jpg"):
         writer = threading.Thread(
-            target=lambda: os.write(2, b"progress 5\nCorrupt JPEG data: 9 bytes\nprogress 6\n")
+            target=lambda: os.write(
+                2, b"progress 5\nlibpng warning: x\nCorrupt JPEG data: y\nprogress 6\n"
+            )
         )
         writer.start()
         writer.join()
