@@ -12,10 +12,12 @@ How a photo finds its jar
 
 How a photo finds its time
     The name's word (1min, 2h, 2 days) and the camera's clock are compared through the moment of
-    shaking: the one given; else the one on which two or more words and clocks agree; else the one
-    shift at which the gaps between photos fit 1 min, 2 h and 48 h; else that of the only word.
+    shaking: the one given; else the one shift at which the gaps between photos fit all of 1 min,
+    2 h and 48 h, unless more words speak for another; else the one on which most words and clocks
+    agree; without words, the shifts that fit most readings, as far as they say the same.
     Where word and clock agree, the clock's value is used, being finer. Where they disagree, the
     clock is used if other photos bear it out, and the name otherwise; either way with a doubt.
+    A lone photo of unknown time, or the last of several, counts as the last one taken.
 """
 
 from __future__ import annotations
