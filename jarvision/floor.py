@@ -107,6 +107,8 @@ def join_floors(seen: Sequence[tuple[float, float]], *, has_strip: bool) -> Floo
     The heel's shape is the same in all photos, so more photos do not average it out.
     """
     known = [(z, sd) for z, sd in seen if np.isfinite(z)]
+    if has_strip:
+        known = [(z, sd) for z, sd in known if abs(z) < _FAR_OFF_MM or _is_borne_out(z, known)]
     if not known:
         return Floor(0.0, 0.6 if has_strip else 1.5, np.nan)
     weights = np.array([sd**-2 for _, sd in known])
@@ -121,6 +123,11 @@ def join_floors(seen: Sequence[tuple[float, float]], *, has_strip: bool) -> Floo
     weight = sd**-2 / (sd**-2 + STRIP_ZERO_SD_MM**-2)
     joined = (sd**-2 + STRIP_ZERO_SD_MM**-2) ** -0.5
     return Floor(weight * z, float(joined), z)
+
+
+def _is_borne_out(z: float, known: Sequence[tuple[float, float]]) -> bool:
+    """Whether another photo sees the floor in the same odd place."""
+    return sum(abs(other - z) < 0.6 for other, _ in known) > 1
 
 
 def water_line(photos: Sequence[Evidence], deposit_top_mm: float) -> float:

@@ -173,13 +173,12 @@ def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) 
 
 # --- fitting the view -----------------------------------------------------------------------------
 #
-# A view's parameters, in this order; several sets are worked on at once, shape (sets, 11).
-_DISTANCE, _HEIGHT, _YAW, _PITCH, _ROLL, _RADIUS, _AZIMUTH, _SLANT, _STRETCH, _EXPONENT, _TURN = (
-    range(11)
+# A view's parameters, in this order; several sets are worked on at once, shape (sets, 12).
+_DISTANCE, _HEIGHT, _YAW, _PITCH, _ROLL, _RADIUS, _AZIMUTH, _SLANT, _STRETCH, _EXPONENT, _TURN, _FOCAL = (
+    range(12)
 )
-_SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1])
-_ROUND_FREE = np.arange(9)
-_SQUARE_FREE = np.arange(11)
+_SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1])
+_FOCAL_SD = 0.35  # log spread of phones' focal lengths, zoom included: common practice, no source
 _EDGE_AZIMUTHS = np.linspace(0.75, 1.95, 61)
 
 
@@ -191,6 +190,7 @@ class Scene:
     walls: tuple[_Wall, ...]
     focal_px: float
     shape: tuple[int, int]
+    focal_known: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,7 +208,8 @@ def _project(p: Array, x: Array, y: Array, z: Array, scene: Scene) -> Array:
     v = np.stack(np.broadcast_arrays(x, p[:, _HEIGHT, None] - z, y + p[:, _DISTANCE, None]), -1)
     q = v @ np.swapaxes(rotation_of(p[:, _YAW], p[:, _PITCH], p[:, _ROLL]), -1, -2)
     centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
-    return np.asarray(scene.focal_px * q[..., :2] / q[..., 2:] + centre)
+    focal = scene.focal_px * p[:, _FOCAL, None, None]
+    return np.asarray(focal * q[..., :2] / q[..., 2:] + centre)
 
 
 def _wall_points(p: Array, azimuth: Array) -> tuple[Array, Array]:
@@ -264,6 +265,7 @@ def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
         p[:, _SLANT] / 0.03,  # people stick a strip on within a few degrees
         (p[:, _STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
         p[:, _YAW] / 0.1,
+        np.log(p[:, _FOCAL]) / _FOCAL_SD,
     ]
     if square:
         terms += [p[:, _EXPONENT] - 5.0, p[:, _TURN] / 0.15]
@@ -293,7 +295,7 @@ def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
     height = z_mid + (centre[1] - (scene.shape[0] - 1) / 2) / scale + 0.1 * distance
     roll = -float(np.arctan2(up[0], -up[1]))
     exponent, turn = (5.0 if known is None else known.exponent, 0.0) if square else (2.0, 0.0)
-    return np.array([distance, height, 0.0, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn])
+    return np.array([distance, height, 0.0, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn, 1.0])
 
 
 def _bounded(p: Array) -> Array:
@@ -303,6 +305,7 @@ def _bounded(p: Array) -> Array:
     p[:, _DISTANCE] = np.maximum(p[:, _DISTANCE], p[:, _RADIUS] + 20.0)
     p[:, _EXPONENT] = p[:, _EXPONENT].clip(2.0, 12.0)
     p[:, _TURN] = p[:, _TURN].clip(-0.7, 0.7)
+    p[:, _FOCAL] = p[:, _FOCAL].clip(0.3, 4.0)
     return p
 
 
@@ -346,7 +349,11 @@ def _fit(scene: Scene, *, square: bool, known: Outline | None = None) -> _Fit:
     def misfit(p: Array) -> Array:
         return _misfit(_bounded(p), scene, square=square, known=known)
 
-    free = _SQUARE_FREE if square else _ROUND_FREE
+    free = np.arange(_EXPONENT)
+    if square:
+        free = np.append(free, [_EXPONENT, _TURN])
+    if not scene.focal_known:
+        free = np.append(free, _FOCAL)
     start = _start(scene, known, square=square)
     p, r = least_squares(misfit, start, free, _SIZES)
     sd = (3.0 if scene.strip.bent else 1.0) * CORNER_SD_PX
@@ -358,9 +365,8 @@ def _jar_of(fit: _Fit, scene: Scene) -> Jar:
     """Make a jar of a fit."""
     p = [float(v) for v in fit.p]
     centre_x, centre_y = (scene.shape[1] - 1) / 2, (scene.shape[0] - 1) / 2
-    camera = Camera(
-        scene.focal_px, centre_x, centre_y, *p[_DISTANCE : _ROLL + 1]
-    )
+    focal = scene.focal_px * p[_FOCAL]
+    camera = Camera(focal, centre_x, centre_y, *p[_DISTANCE : _ROLL + 1])
     outline = Outline(p[_RADIUS], p[_EXPONENT] if fit.square else 2.0, p[_TURN] * fit.square)
     middle = strip_spec().tag_centre_mm(0)[0]
     edges = [
@@ -370,8 +376,8 @@ def _jar_of(fit: _Fit, scene: Scene) -> Jar:
     return Jar(View(camera, outline), True, (edges[0], edges[1]), fit.rms_px, len(scene.walls))
 
 
-def scene_of(bgr: Picture, strip: Strip, focal_px: float) -> Scene:
-    """Find the walls beside a strip.
+def scene_of(bgr: Picture, strip: Strip, focal_px: float, *, focal_known: bool = True) -> Scene:
+    """Find the walls beside a strip; a focal length that is not known is fitted.
 
     Raises
     ------
@@ -382,7 +388,7 @@ def scene_of(bgr: Picture, strip: Strip, focal_px: float) -> Scene:
     if not walls:
         msg = "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."
         raise NoJarError(msg)
-    return Scene(strip, tuple(walls), focal_px, (bgr.shape[0], bgr.shape[1]))
+    return Scene(strip, tuple(walls), focal_px, (bgr.shape[0], bgr.shape[1]), focal_known)
 
 
 def find_jars(scenes: Sequence[Scene]) -> list[Jar]:

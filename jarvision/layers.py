@@ -26,8 +26,16 @@ WATER_INDEX = 1.333  # water at 20 degC, sodium D line; handbook value, from mem
 LAYERS = ("sand", "silt", "clay")
 
 _BIN_MM = 0.5  # height of a step of the grain search
-_LEVELS = np.arange(-2.6, 1.3, 0.1)  # log grain levels tried
-_OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare, the far rim
+_LEVEL_STEP = 0.075
+_DRIFT = 0.08
+_THIN_MM = 3.0  # a thinner silt layer is read only where much speaks for it
+# A jar is a quarter to two thirds soil: where its layers usually end. Common practice, no source;
+# wide enough to give way to what is seen.
+_USUAL_SILT_MM, _USUAL_CLAY_MM, _USUAL_SPREAD_MM = 45.0, 55.0, 30.0
+_LEVELS = np.arange(-2.6, 1.5, _LEVEL_STEP)  # log grain levels tried
+_TEMPER = 4.0  # rows of half a millimetre are not independent: costs count about a quarter
+_OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
+_CLEAR_COST = 1.1  # the same above settled clay: the deposit's surface, clear water
 _ROW_CAP = 5.0
 _SEARCH_BINS = 220  # deposits are looked for up to 110 mm
 _BLOCK_MM = 5.0  # width of the strips of wall that vote on a boundary
@@ -134,52 +142,79 @@ def _row_level(size: Array) -> Array:
     return np.asarray(np.log(capped.mean(axis=1) + 0.02))
 
 
-def _prefix_costs(level: Array) -> Array:
-    """Cumulated cost of calling rows a given level, (levels, bins + 1)."""
-    step = np.median(np.abs(np.diff(level)))
-    noise = np.clip(1.7 * step, 0.08, 0.2)
+def _prefix_costs(level: Array) -> tuple[Array, float]:
+    """Cumulated cost of calling rows a given level, (levels, bins + 1), and the rows' noise."""
+    step = float(np.median(np.abs(np.diff(level))))
+    # besides the rows' own noise, smooth layers drift by about this much with light and reflections
+    noise = float(np.hypot(min(1.7 * step, 0.2), _DRIFT))
     cost = np.minimum(0.5 * ((level[None, :] - _LEVELS[:, None]) / noise) ** 2, _ROW_CAP)
-    return np.concatenate([np.zeros((len(_LEVELS), 1)), np.cumsum(cost, axis=1)], axis=1)
+    return np.concatenate([np.zeros((len(_LEVELS), 1)), np.cumsum(cost, axis=1)], axis=1), noise
 
 
-def _smooth_tail(prefix: Array, least: int = 6) -> Array:
-    """Cost from each bin up: a smooth stretch of at least 3 mm, then rows of no layer."""
-    bins = prefix.shape[1] - 1
-    total = prefix + _OTHER_COST * (bins - np.arange(bins + 1))
+def _smooth_tail(prefix: Array, settled: int) -> Array:
+    """Cost from each bin up: a smooth stretch of at least 3 mm, then rows of no layer.
+
+    In cloudy water only foam and glare break the smooth stretch; over clay, clear water does.
+    """
+    bins, least = prefix.shape[1] - 1, 6
+    other = _CLEAR_COST if settled == 3 else _OTHER_COST
+    total = prefix + other * (bins - np.arange(bins + 1))
     best = np.minimum.accumulate(total[:, ::-1], axis=1)[:, ::-1]
     cost = np.full(prefix.shape, 1e6)
     cost[:, : bins + 1 - least] = best[:, least:] - prefix[:, : bins + 1 - least]
     return cost
 
 
-def _one_layer(prefix: Array) -> Array:
+def _gap(noise: float, least: float) -> int:
+    """Steps of `_LEVELS` by which layers differ: less in a noisy picture, where grain drowns."""
+    return max(2, round(min(least, max(2.5 * noise, 0.15)) / _LEVEL_STEP))
+
+
+def _one_layer(prefix: Array, noise: float) -> Array:
     """Cost of each sand top in a photo where only sand is down, (bins + 1,)."""
-    tail = np.minimum.accumulate(_smooth_tail(prefix), axis=0)
-    gap = 4  # sand is at least 0.4 rougher than what is above it
+    tail = np.minimum.accumulate(_smooth_tail(prefix, 1), axis=0)
+    gap = _gap(noise, 0.4)
     return np.asarray((prefix[gap:] + tail[:-gap]).min(axis=0))
 
 
-def _two_layers(prefix: Array) -> Array:
+def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
     """Cost of each pair of sand top and silt top, (bins + 1, bins + 1)."""
     sand = np.minimum.accumulate(prefix[::-1], axis=0)[::-1]
-    tail = np.minimum.accumulate(_smooth_tail(prefix), axis=0)
+    tail = np.minimum.accumulate(_smooth_tail(prefix, settled), axis=0)
     bins = prefix.shape[1] - 1
     cost = np.full((bins + 1, bins + 1), np.inf)
-    # sand at least 0.3 rougher than silt, silt at least 0.1 rougher than what is above
-    for i in range(1, len(_LEVELS) - 3):
+    high, low = _gap(noise, 0.3), 2
+    for i in range(low, len(_LEVELS) - high):
         silt = prefix[i][None, :] - prefix[i][:, None]
-        np.minimum(cost, sand[i + 3][:, None] + silt + tail[i - 1][None, :], out=cost)
+        np.minimum(cost, sand[i + high][:, None] + silt + tail[i - low][None, :], out=cost)
     cost[np.tril_indices(bins + 1, 1)] = 1e6
     return cost
 
 
-def coarse_tops(photos: Sequence[Evidence]) -> tuple[float, float, float]:
-    """Search grain of all photos together, from half a millimetre above zero.
+def _edge_bonus(photo: Evidence, start: int, bins: int) -> Array:
+    """What a level colour edge near each bin's lower end speaks for a boundary, (bins + 1,)."""
+    z, size = level_edges(photo)
+    wide = cv2.dilate(size[None, :].astype(np.float32), np.ones((1, round(0.8 / ROW_MM)), np.uint8))
+    at = photo.bins_mm[start] + _BIN_MM * np.arange(bins + 1)
+    return 2.0 * np.log1p(np.minimum(np.interp(at, z, wide[0], 0.0, 0.0), 5.0) / 0.6)
+
+
+@dataclass(frozen=True, slots=True)
+class CoarsePlace:
+    """One way in which sand and silt can lie: tops [mm], good to about a millimetre, and weight."""
+
+    sand_mm: float
+    silt_mm: float
+    weight: float
+
+
+def coarse_tops(photos: Sequence[Evidence]) -> tuple[list[CoarsePlace], float]:
+    """Search grain and colour of all photos together, from half a millimetre above zero.
 
     Returns
     -------
-    sand_mm, silt_mm : float
-        Heights of the sand's and the silt's top [mm], good to about a millimetre.
+    places : list of CoarsePlace
+        The best first, its weight 1; others that stand apart from it, with their weights.
     gain : float
         How much better, a photo, two layers explain the grain than none (natural log units).
     """
@@ -188,20 +223,39 @@ def coarse_tops(photos: Sequence[Evidence]) -> tuple[float, float, float]:
     plain = 0.0
     total = np.zeros((bins + 1, bins + 1))
     for photo, k in zip(photos, start, strict=True):
-        prefix = _prefix_costs(photo.level[k : k + bins])
-        plain += float(_smooth_tail(prefix)[:, 0].min())
+        prefix, noise = _prefix_costs(photo.level[k : k + bins])
+        plain += float(_smooth_tail(prefix, photo.settled)[:, 0].min())
+        bonus = _edge_bonus(photo, k, bins)
         if photo.settled == 1:
-            cost = _one_layer(prefix)
-            total += np.minimum(cost, cost.min() + 60)[:, None]
+            cost = _one_layer(prefix, noise) - bonus
+            total += np.minimum(cost, cost.min() + 120)[:, None]
         else:
-            pair = _two_layers(prefix)
+            pair = _two_layers(prefix, noise, photo.settled) - bonus[:, None] - bonus[None, :]
             # a deposit sinks a little: a later photo may show it one bin lower
             lower = np.minimum(pair, np.minimum(_shift(pair, 0), _shift(pair, 1)))
             total += np.minimum(lower, lower.min() + 120)
-    sand, silt = np.unravel_index(np.argmin(total), total.shape)
-    first = photos[0].bins_mm[start[0]]
-    gain = (plain - float(total[sand, silt])) / len(photos)
-    return float(first + _BIN_MM * sand), float(first + _BIN_MM * silt), gain
+    first = float(photos[0].bins_mm[start[0]])
+    gain = (plain - float(total.min())) / len(photos)
+    silt = first + _BIN_MM * np.arange(bins + 1)
+    total += len(photos) * (np.maximum(silt - _USUAL_SILT_MM, 0.0) / _USUAL_SPREAD_MM)[None, :] ** 2
+    thick = silt[None, :] - silt[:, None]
+    total += len(photos) * 3.0 * np.maximum(_THIN_MM - np.maximum(thick, 0.0), 0.0)
+    return _ways(total, first), gain
+
+
+def _ways(total: Array, first_mm: float) -> list[CoarsePlace]:
+    """Separate minima of the cost of pairs, best first."""
+    total = total.copy()
+    apart = round(3.0 / _BIN_MM)
+    best, found = float(total.min()), []
+    for _ in range(5):
+        sand, silt = (int(i) for i in np.unravel_index(np.argmin(total), total.shape))
+        weight = float(np.exp(-(total[sand, silt] - best) / _TEMPER))
+        if weight < 0.02:
+            break
+        found.append(CoarsePlace(first_mm + _BIN_MM * sand, first_mm + _BIN_MM * silt, weight))
+        total[max(0, sand - apart) : sand + apart + 1, max(0, silt - apart) : silt + apart + 1] = np.inf
+    return found
 
 
 def _shift(cost: Array, axis: int) -> Array:
@@ -329,15 +383,24 @@ def _far_rim_mm(jar: Jar, front_mm: float) -> float:
 def clay_places(
     photo: Evidence, jar: Jar, silt_mm: float, water_mm: float
 ) -> list[tuple[float, float]]:
-    """Heights where the clay's top can be, best first, each with its score."""
+    """Heights where the clay's top can be, best first, each with its weight against the best.
+
+    The clay's top is a level edge with a second one above it, the far rim of the same surface.
+    Water line and lid make stronger edges, so strength counts only up to a point, and a lower
+    edge is likelier: deposits fill the lower part of a jar.
+    """
     z, size = level_edges(photo)
     edges = edge_peaks(z, size, silt_mm + 1.0, water_mm - 4.0)
-    if not edges:
-        return []
     across = 2 * jar.view.outline.radius_mm
     scored = []
     for height, strength in edges:
         nearest = max(_far_rim_mm(jar, height) - 2.0, height + 3.0)
         rims = [s for h, s in edges if nearest < h < height + 0.6 * across]
-        scored.append((height, strength * max([1.0, *rims])))
-    return sorted(scored, key=lambda e: -e[1])
+        score = np.log(min(strength, 5.0)) + np.log(min(max([0.7, *rims]), 5.0))
+        far_off = max(height - _USUAL_CLAY_MM, 0.0) / _USUAL_SPREAD_MM
+        scored.append((height, float(score) - 0.025 * (height - silt_mm) - 0.5 * far_off**2))
+    if not scored:
+        return []
+    best = max(score for _, score in scored)
+    weighed = [(h, float(np.exp(3.0 * (s - best)))) for h, s in scored]
+    return sorted(weighed, key=lambda e: -e[1])

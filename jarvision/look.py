@@ -23,7 +23,7 @@ Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
 
 _DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (CIPA DCG-001: equivalence by the diagonal)
-_USUAL_FOCAL_35MM_MM = 26.0  # main camera of most phones; common practice, no source
+_USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source
 _MAP_TOP_MM = 150.0
 _LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
 _DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
@@ -103,7 +103,8 @@ def look_at_jar(
         try:
             if strip is not None:
                 _refuse_blurred(photo, strip)
-                scenes[key] = scene_of(photo.bgr, strip, _focal_or_usual(photo)[0])
+                focal, unknown = _focal_or_usual(photo)
+                scenes[key] = scene_of(photo.bgr, strip, focal, focal_known=not unknown)
         except JarError as error:
             refused[key] = error
     jars = dict(zip(scenes, find_jars(list(scenes.values())), strict=True)) if scenes else {}
@@ -128,7 +129,9 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar) -> Look:
     if len(wall.azimuth) * COLUMN_MM < _LEAST_WALL_MM:
         msg = f"The strip or the picture's edge hides the layers in {photo.name}; move the strip."
         raise HiddenError(msg)
-    blur = _blur_mm(photo.bgr, strip) if strip else math.nan
+    blur = _blur_mm(photo.bgr, strip) if strip else _bare_blur_mm(photo, jar)
+    if blur > _BLURRED_MM:
+        raise BlurredError(_blurred(photo.name))
     doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
     number = strip.jar if strip else None
     height, width = photo.bgr.shape[:2]
@@ -138,8 +141,26 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar) -> Look:
 def _refuse_blurred(photo: Photo, strip: Strip) -> None:
     """Raise where the tags' edges are too soft to place a boundary beside them."""
     if _blur_mm(photo.bgr, strip) > _BLURRED_MM:
-        msg = f"{photo.name} is too blurred to read; rest the phone on something and tap to focus."
-        raise BlurredError(msg)
+        raise BlurredError(_blurred(photo.name))
+
+
+def _blurred(name: str) -> str:
+    return f"{name} is too blurred to read; rest the phone on something and tap to focus."
+
+
+def _bare_blur_mm(photo: Photo, jar: Jar) -> float:
+    """Blur of a picture without a strip [mm], from its steepest edges near the jar."""
+    near = jar.view.wall_px(np.array([-1.2, 1.2, -1.2, 1.2]), np.array([-8.0, -8.0, 130.0, 130.0]))
+    (x0, y0), (x1, y1) = near.min(axis=0).astype(int).clip(0), near.max(axis=0).astype(int)
+    grey = cv2.cvtColor(photo.bgr[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY).astype(np.float32)
+    slope = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=0.125), cv2.Sobel(grey, -1, 0, 1, scale=0.125))
+    square = np.ones((25, 25), np.uint8)
+    step = cv2.dilate(grey, square) - cv2.erode(grey, square)
+    steep = slope >= np.partition(slope.ravel(), -300)[-300]
+    ends = jar.view.front_px(np.array([10.0, 40.0]))
+    px_per_mm = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
+    return float(np.median(step[steep] / slope[steep])) / math.sqrt(2 * math.pi) / px_per_mm
+
 
 
 def _focal_or_usual(photo: Photo) -> tuple[float, list[Doubt]]:
