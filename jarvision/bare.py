@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from jarvision.errors import NoJarError
 from jarvision.jar import Jar
-from jarvision.layers import edge_peaks, gather, level_edges
+from jarvision.layers import edge_peaks, gather
 from jarvision.optics import Camera, Outline, View
 from jarvision.wallmap import unroll
 
@@ -254,8 +254,7 @@ def settle_foot(bgr: Picture, jar: Jar) -> Jar:
         view = View(jar.view.camera, Outline(jar.view.outline.radius_mm, exponent))
         tried = replace(jar, view=view)
         photo = gather(unroll(bgr, tried, 14.0, bottom_mm=-20.0), settled=1)
-        z, size = level_edges(photo)
-        found = edge_peaks(z, size, -19.0, 12.0)
+        found = edge_peaks(photo, -19.0, 12.0)
         if not found:
             continue
         strongest = sorted((s for _, s in found), reverse=True)[:3]

@@ -14,7 +14,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.layers import Evidence, blocks, level_edges
+from jarvision.layers import Evidence
 from jarvision.wallmap import ROW_MM
 
 Array: TypeAlias = NDArray[np.float64]
@@ -46,11 +46,11 @@ class Floor:
 
 
 def _unlikeness(features: Array, reference: NDArray[np.bool_]) -> Array:
-    """Distance of each row's features from the deposit's, in spreads of the deposit."""
-    middle = np.median(features[reference], axis=0)
-    spread = 1.4826 * np.median(np.abs(features[reference] - middle), axis=0)
+    """Distance (blocks, rows) of each row's features from the deposit's, in its own spreads."""
+    middle = np.median(features[:, reference], axis=1, keepdims=True)
+    spread = 1.4826 * np.median(np.abs(features[:, reference] - middle), axis=1, keepdims=True)
     scaled = (features - middle) / (spread + np.array([1.0, 0.5, 0.5, 0.6]))
-    return np.asarray(np.sqrt((scaled**2).mean(axis=1)))
+    return np.asarray(np.sqrt((scaled**2).mean(axis=2)))
 
 
 def _foot_of(unlike: Array, z: Array) -> tuple[float, float]:
@@ -81,19 +81,17 @@ def seen_floor(photo: Evidence, first_top_mm: float) -> tuple[float, float]:
     z_mm, sd_mm : float
         The inside floor that the foot implies; NaN where no foot is seen.
     """
-    z = photo.wall.z_mm
+    z = photo.z_mm
     high = min(6.5, first_top_mm - 0.4)
     low = min(2.2, max(1.2, high - 1.2))
     reference = (z > low) & (z < high)
     span = (z > -4.5) & (z < low + 0.6)
     if reference.sum() < 3:
         return np.nan, np.nan
-    feet = []
-    for block in blocks(photo.wall):
-        colour = photo.lab[:, block].mean(axis=1).astype(np.float64)
-        grain = 6.0 * photo.grain[:, block].mean(axis=1)[:, None]
-        unlike = _unlikeness(np.concatenate([colour, grain], axis=1), reference)
-        feet.append(_foot_of(unlike[span], z[span]))
+    features = np.concatenate([photo.colour, photo.grain[..., None]], axis=2)
+    rows = reference | span
+    unlike = _unlikeness(features[:, rows], reference[rows])
+    feet = [_foot_of(block[span[rows]], z[span]) for block in unlike]
     found = np.array([f for f in feet if f[1] > _LEAST_STEP])
     if len(found) < 3:
         return np.nan, np.nan
@@ -140,7 +138,7 @@ def water_line(photos: Sequence[Evidence], deposit_top_mm: float) -> float:
     total: Array | None = None
     z = np.empty(0)
     for photo in cloudy:
-        z, size = level_edges(photo)
+        z, size = photo.edges_mm, photo.edges
         wide = np.convolve(np.log1p(size), np.ones(9) / 9, mode="same")
         total = wide if total is None else total[: len(wide)] + wide[: len(total)]
     if total is None:

@@ -7,7 +7,7 @@ without one, the walls and the curve of the foot give a view whose unit is the j
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import cv2
@@ -52,6 +52,17 @@ class Jar:
     strip_azimuths: tuple[float, float]
     fit_px: float
     walls_seen: int
+
+    def stretched(self, factor: float) -> Jar:
+        """Give the same jar for a strip that was printed `factor` times its true size."""
+        camera, outline = self.view.camera, self.view.outline
+        camera = replace(
+            camera,
+            distance_mm=camera.distance_mm * factor,
+            height_mm=camera.height_mm * factor,
+        )
+        outline = replace(outline, radius_mm=outline.radius_mm * factor)
+        return replace(self, view=View(camera, outline))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,6 +202,7 @@ class Scene:
     focal_px: float
     shape: tuple[int, int]
     focal_known: bool = True
+    px_per_mm: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -256,7 +268,7 @@ def _wall_misfit(p: Array, wall: _Wall, scene: Scene, *, square: bool) -> Array:
     rise = ends[:, 1, 1] - ends[:, 0, 1]
     t = (wall.points_px[None, :, 1] - ends[:, 0, 1, None]) / rise[:, None]
     edge = ends[:, 0, 0, None] + t * (ends[:, 1, 0] - ends[:, 0, 0])[:, None]
-    return np.asarray((wall.points_px[None, :, 0] - edge) / (wall.sd_mm * scene.strip.px_per_mm))
+    return np.asarray((wall.points_px[None, :, 0] - edge) / (wall.sd_mm * scene.px_per_mm))
 
 
 def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
@@ -388,7 +400,8 @@ def scene_of(bgr: Picture, strip: Strip, focal_px: float, *, focal_known: bool =
     if not walls:
         msg = "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."
         raise NoJarError(msg)
-    return Scene(strip, tuple(walls), focal_px, (bgr.shape[0], bgr.shape[1]), focal_known)
+    shape = (bgr.shape[0], bgr.shape[1])
+    return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm)
 
 
 def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
@@ -404,6 +417,8 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
     list of Jar
         With views in millimetres above the strip's zero.
     """
+    if not scenes:
+        return []
     fits = [_fit(scene, square=False) for scene in scenes]
     misfits = [f.rms_px > 0.95 * CORNER_SD_PX or f.cost > s.strip.corners_px.size / 2
                for f, s in zip(fits, scenes, strict=True)]

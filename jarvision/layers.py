@@ -116,11 +116,16 @@ class Evidence:
     """What one photo says, ready to be searched."""
 
     settled: int
-    wall: WallMap
-    lab: NDArray[np.float32]
-    grain: Array  # (rows, columns), log
+    z_mm: Array  # (rows,)
+    colour: Array  # (blocks, rows, 3), CIE Lab
+    grain: Array  # (blocks, rows), log, in units that weigh like colour
     level: Array  # (bins,), log grain of each half millimetre
     bins_mm: Array  # (bins,), lower edge of each bin
+    edges_mm: Array  # (n,), heights at which edges were measured
+    edges: Array  # (n,), strength of level colour edges
+
+
+_GRAIN_WEIGHT = 6.0  # log units of grain that count like one unit of colour, inverted
 
 
 def gather(wall: WallMap, *, settled: int) -> Evidence:
@@ -132,14 +137,42 @@ def gather(wall: WallMap, *, settled: int) -> Evidence:
     bins = len(wall.z_mm) // per
     level = 0.5 * (_row_level(fine) + _row_level(coarse))
     level = level[: bins * per].reshape(bins, per).mean(axis=1)
-    grain = np.log(0.3 + fine + coarse)
-    return Evidence(settled, wall, lab, grain, level, wall.z_mm[0] + _BIN_MM * np.arange(bins))
+    first = np.array([block[0] for block in blocks(wall)])
+    sizes = np.diff(np.append(first, lab.shape[1]))
+    grain = np.add.reduceat(np.log(0.3 + fine + coarse), first, axis=1) / sizes
+    colour = np.add.reduceat(lab, first, axis=1) / sizes[:, None]
+    colour = np.moveaxis(colour, 1, 0).astype(np.float64)
+    edges_mm, edges = _level_edges(wall.z_mm, colour)
+    return Evidence(
+        settled,
+        wall.z_mm,
+        colour,
+        _GRAIN_WEIGHT * grain.T,
+        level,
+        wall.z_mm[0] + _BIN_MM * np.arange(bins),
+        edges_mm,
+        edges,
+    )
 
 
-def _row_level(size: Array) -> Array:
+def _row_level(size: NDArray[np.float32]) -> Array:
     """Log mean roughness of each row, with single bright or dark lines held down."""
-    capped = np.minimum(size, 5 * np.median(size, axis=1, keepdims=True) + 0.05)
-    return np.asarray(np.log(capped.mean(axis=1) + 0.02))
+    middle = np.median(size[:, ::3], axis=1, keepdims=True)
+    return np.asarray(np.log(np.minimum(size, 5 * middle + 0.05).mean(axis=1) + 0.02))
+
+
+def _level_edges(z: Array, colour: Array) -> tuple[Array, Array]:
+    """Strength of level colour edges at each row -> heights [mm], Lab step agreed by the blocks."""
+    n, gap = round(1.5 / ROW_MM), round(0.25 / ROW_MM)
+    rows = np.arange(n + gap, len(z) - n - gap)
+    run = np.concatenate([np.zeros_like(colour[:, :1]), np.cumsum(colour, axis=1)], axis=1)
+    over = run[:, rows + gap + n] - run[:, rows + gap]
+    under = run[:, rows - gap] - run[:, rows - gap - n]
+    each = (over - under) / n
+    size = np.linalg.norm(np.median(each, axis=0), axis=1)
+    spread = np.linalg.norm(each, axis=2).mean(axis=0)
+    agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (spread + 0.1)
+    return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2)
 
 
 def _prefix_costs(level: Array) -> tuple[Array, float]:
@@ -193,7 +226,7 @@ def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
 
 def _edge_bonus(photo: Evidence, start: int, bins: int) -> Array:
     """What a level colour edge near each bin's lower end speaks for a boundary, (bins + 1,)."""
-    z, size = level_edges(photo)
+    z, size = photo.edges_mm, photo.edges
     wide = cv2.dilate(size[None, :].astype(np.float32), np.ones((1, round(0.8 / ROW_MM)), np.uint8))
     at = photo.bins_mm[start] + _BIN_MM * np.arange(bins + 1)
     return 2.0 * np.log1p(np.minimum(np.interp(at, z, wide[0], 0.0, 0.0), 5.0) / 0.6)
@@ -283,44 +316,62 @@ def _sides(z: Array, at: float, below: float, above: float) -> tuple[Array, Arra
     return low, high
 
 
-def _crossing(
-    features: Array, z: Array, low: Array, high: Array, span: Array
-) -> tuple[float, float]:
-    """Height at which features cross from one side to the other, and the step over the noise.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Windows:
+    """Rows under, over and around a boundary."""
 
-    Features (rows, n) are projected on Fisher's discriminant of the two sides; the crossing is the
-    split that best halves the transition, so a soft edge is read at its middle.
+    low: NDArray[np.bool_]
+    high: NDArray[np.bool_]
+    span: NDArray[np.bool_]
+
+
+def _crossings(features: Array, z: Array, rows: _Windows) -> tuple[Array, Array]:
+    """Where features cross from one side to the other in each block, and step over noise.
+
+    Features (blocks, rows, n) are projected on Fisher's discriminant of the two sides; the crossing
+    is the split that best halves the transition, so a soft edge is read at its middle.
     """
-    under, over = np.median(features[low], axis=0), np.median(features[high], axis=0)
-    rest = np.concatenate([features[low] - under, features[high] - over])
-    spread = rest.T @ rest / len(rest) + 0.01 * np.eye(features.shape[1])
-    weights = np.linalg.solve(spread, over - under)
-    step = float(np.sqrt(max(weights @ (over - under), 1e-12)))
-    signal = (features[span] - (under + over) / 2) @ weights / step**2
-    cost = np.concatenate([[0.0], np.cumsum(np.clip(signal, -0.5, 0.5))])
-    return float(z[span][0] - ROW_MM / 2 + ROW_MM * int(np.argmin(cost))), step
+    below, above = features[:, rows.low], features[:, rows.high]
+    under, over = np.median(below, axis=1), np.median(above, axis=1)
+    rest = np.concatenate([below - under[:, None], above - over[:, None]], axis=1)
+    spread = np.swapaxes(rest, 1, 2) @ rest / rest.shape[1]
+    spread += 0.01 * np.eye(features.shape[2])
+    gap = (over - under)[..., None]
+    weights = np.linalg.solve(spread, gap)
+    step2 = np.maximum((np.swapaxes(weights, 1, 2) @ gap)[:, 0, 0], 1e-12)
+    middle = ((under + over) / 2)[:, None]
+    signal = ((features[:, rows.span] - middle) @ weights)[..., 0] / step2[:, None]
+    cost = np.cumsum(np.clip(signal, -0.5, 0.5), axis=1)
+    split = np.concatenate([np.zeros((len(cost), 1)), cost], axis=1).argmin(axis=1)
+    return z[rows.span][0] - ROW_MM / 2 + ROW_MM * split, np.sqrt(step2)
 
 
 def place(
     photo: Evidence, layer: int, near_mm: float, below_mm: float, above_mm: float, reach_mm: float
 ) -> Boundary | None:
-    """Place one boundary of one photo near a coarse height; None where there is no room."""
-    z = photo.wall.z_mm
+    """Place one boundary of one photo near a coarse height; None where there is no room.
+
+    Parameters
+    ----------
+    photo : Evidence
+        The photo.
+    layer : int
+        Index of the layer whose top it is.
+    near_mm, reach_mm : float
+        Coarse height, and how far from it to look [mm].
+    below_mm, above_mm : float
+        Neighbouring boundaries, which are kept out [mm].
+    """
+    z = photo.z_mm
     low, high = _sides(z, near_mm, below_mm, above_mm)
-    span = _window(
-        z, max(below_mm + 0.3, near_mm - reach_mm), min(above_mm - 0.3, near_mm + reach_mm)
-    )
-    if min(low.sum(), high.sum()) < 2 or span.sum() < 4:
+    bottom, top = max(below_mm + 0.3, near_mm - reach_mm), min(above_mm - 0.3, near_mm + reach_mm)
+    rows = _Windows(low, high, _window(z, bottom, top))
+    if min(low.sum(), high.sum()) < 2 or rows.span.sum() < 4:
         return None
-    votes = []
-    for block in blocks(photo.wall):
-        colour = photo.lab[:, block].mean(axis=1).astype(np.float64)
-        grain = 6.0 * photo.grain[:, block].mean(axis=1)[:, None]
-        both = _crossing(np.concatenate([colour, grain], axis=1), z, low, high, span)
-        votes.append(
-            (*both, *_crossing(colour, z, low, high, span), *_crossing(grain, z, low, high, span))
-        )
-    return _combine(layer, np.array(votes))
+    both = np.concatenate([photo.colour, photo.grain[..., None]], axis=2)
+    votes = [*_crossings(both, z, rows), *_crossings(photo.colour, z, rows)]
+    votes += _crossings(photo.grain[..., None], z, rows)
+    return _combine(layer, np.stack(votes, axis=1))
 
 
 def _combine(layer: int, votes: Array) -> Boundary:
@@ -340,28 +391,9 @@ def _combine(layer: int, votes: Array) -> Boundary:
     )
 
 
-def level_edges(photo: Evidence) -> tuple[Array, Array]:
-    """Strength of level colour edges at each row -> heights [mm], Lab step agreed by the blocks."""
-    n, gap = round(1.5 / ROW_MM), round(0.25 / ROW_MM)
-    z = photo.wall.z_mm
-    rows = np.arange(n + gap, len(z) - n - gap)
-    steps = []
-    for block in blocks(photo.wall):
-        colour = photo.lab[:, block].mean(axis=1)
-        run = np.concatenate([np.zeros((1, 3)), np.cumsum(colour, axis=0)])
-        over = run[rows + gap + n] - run[rows + gap]
-        under = run[rows - gap] - run[rows - gap - n]
-        steps.append((over - under) / n)
-    each = np.array(steps)
-    size = np.linalg.norm(np.median(each, axis=0), axis=1)
-    agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (
-        np.linalg.norm(each, axis=2).mean(axis=0) + 0.1
-    )
-    return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2)
-
-
-def edge_peaks(z: Array, size: Array, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
+def edge_peaks(photo: Evidence, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
     """Separate edges between two heights: (height [mm], strength)."""
+    z, size = photo.edges_mm, photo.edges
     reach = round(1.25 / ROW_MM)
     found = []
     for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > 0.5)):
@@ -389,8 +421,7 @@ def clay_places(
     Water line and lid make stronger edges, so strength counts only up to a point, and a lower
     edge is likelier: deposits fill the lower part of a jar.
     """
-    z, size = level_edges(photo)
-    edges = edge_peaks(z, size, silt_mm + 1.0, water_mm - 4.0)
+    edges = edge_peaks(photo, silt_mm + 1.0, water_mm - 4.0)
     across = 2 * jar.view.outline.radius_mm
     scored = []
     for height, strength in edges:

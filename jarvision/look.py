@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias, TypeVar
 
 import cv2
@@ -17,7 +17,7 @@ from jarvision.jar import Jar, Scene, find_jars, scene_of
 from jarvision.measured import Doubt, DoubtName, doubt
 from jarvision.photo import Photo
 from jarvision.scale import Strip, find_strips
-from jarvision.wallmap import COLUMN_MM, WallMap, unroll
+from jarvision.wallmap import COLUMN_MM, WallMap, columns_of, unroll
 
 Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
@@ -76,8 +76,25 @@ def strips_in(photo: Photo) -> tuple[Strip, ...]:
     return find_strips(np.asarray(grey, dtype=np.uint8))
 
 
+def stand_up(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
+    """Find the strips in a photo, and turn a photo that lies on its side by its strip.
+
+    Phones sometimes store a sideways picture without saying so.
+    """
+    strips = strips_in(photo)
+    if not strips:
+        return photo, strips
+    _, up = strips[0].axis_px()
+    quarters = round(float(np.arctan2(up[0], -up[1])) / (np.pi / 2)) % 4
+    if quarters == 0:
+        return photo, strips
+    turn = (cv2.ROTATE_90_COUNTERCLOCKWISE, cv2.ROTATE_180, cv2.ROTATE_90_CLOCKWISE)[quarters - 1]
+    turned = replace(photo, bgr=np.asarray(cv2.rotate(photo.bgr, turn), dtype=np.uint8))
+    return turned, strips_in(turned)
+
+
 def look_at_jar(
-    photos: Mapping[Key, Photo], strips: Mapping[Key, Strip | None]
+    photos: Mapping[Key, Photo], strips: Mapping[Key, Strip | None], *, strip_mm: float = 100.0
 ) -> tuple[dict[Key, Look], dict[Key, JarError]]:
     """Find jar and wall in all photos of one jar.
 
@@ -87,6 +104,8 @@ def look_at_jar(
         The photos, by any key.
     strips : mapping to Strip or None
         Their strips, as `strips_in` found them.
+    strip_mm : float
+        What the 100 mm line on the printed sheet really measures [mm].
 
     Returns
     -------
@@ -107,7 +126,8 @@ def look_at_jar(
                 scenes[key] = scene_of(photo.bgr, strip, focal, focal_known=not unknown)
         except JarError as error:
             refused[key] = error
-    jars = dict(zip(scenes, find_jars(list(scenes.values())), strict=True)) if scenes else {}
+    found = [j.stretched(strip_mm / 100.0) for j in find_jars(list(scenes.values()))]
+    jars = dict(zip(scenes, found, strict=True))
     radius = next((j.view.outline.radius_mm for j in jars.values()), NOMINAL_RADIUS_MM)
     for key, photo in photos.items():
         if key in refused:
@@ -125,10 +145,10 @@ def look_at_jar(
 def _look(photo: Photo, strip: Strip | None, jar: Jar) -> Look:
     """Unroll the wall of a jar that was found."""
     _refuse_cut_off(photo, jar)
-    wall = unroll(photo.bgr, jar, _MAP_TOP_MM)
-    if len(wall.azimuth) * COLUMN_MM < _LEAST_WALL_MM:
+    if len(columns_of(jar, photo.bgr.shape[1])) * COLUMN_MM < _LEAST_WALL_MM:
         msg = f"The strip or the picture's edge hides the layers in {photo.name}; move the strip."
         raise HiddenError(msg)
+    wall = unroll(photo.bgr, jar, _MAP_TOP_MM)
     blur = _blur_mm(photo.bgr, strip) if strip else _bare_blur_mm(photo, jar)
     if blur > _BLURRED_MM:
         raise BlurredError(_blurred(photo.name))
@@ -206,6 +226,12 @@ def _blur_mm(bgr: NDArray[np.uint8], strip: Strip) -> float:
     return float(np.median(widths))
 
 
+def _lightness(wall: WallMap) -> float:
+    """Median CIE L* of a wall, from a sample of it."""
+    sample = np.ascontiguousarray(wall.bgr[::8, ::4]).astype(np.float32) / np.float32(255)
+    return float(np.median(cv2.cvtColor(sample, cv2.COLOR_BGR2LAB)[..., 0]))
+
+
 def _picture_doubts(
     name: str, jar: Jar, wall: WallMap, strip: Strip | None, blur_mm: float
 ) -> list[Doubt]:
@@ -217,7 +243,7 @@ def _picture_doubts(
         doubts.append(doubt(DoubtName.SOFT_PHOTO, photo=name))
     if wall.px_per_mm < _SMALL_PX_PER_MM:
         doubts.append(doubt(DoubtName.SMALL_IN_PICTURE, photo=name))
-    if float(np.median(wall.lab()[..., 0])) < _DIM_LIGHTNESS:
+    if _lightness(wall) < _DIM_LIGHTNESS:
         doubts.append(doubt(DoubtName.DIM, photo=name))
     if abs(float(jar.view.elevation_rad(np.array(40.0)))) > _STEEP_RAD:
         doubts.append(doubt(DoubtName.STEEP_VIEW, photo=name))

@@ -116,7 +116,9 @@ _SINK = {
 }
 
 
-def read_jar(jar: str, looks: Mapping[Reading, Look], *, seed: int = 0) -> JarReading:
+def read_jar(
+    jar: str, looks: Mapping[Reading, Look], *, seed: int = 0, doubts: Sequence[Doubt] = ()
+) -> JarReading:
     """Read one jar from the looks at its photos.
 
     Parameters
@@ -127,6 +129,8 @@ def read_jar(jar: str, looks: Mapping[Reading, Look], *, seed: int = 0) -> JarRe
         One look a reading; the one at 48 hours is needed.
     seed : int
         Seed of the draws.
+    doubts : sequence of Doubt
+        Doubts about the jar's times and photos that are known already.
 
     Raises
     ------
@@ -148,7 +152,7 @@ def read_jar(jar: str, looks: Mapping[Reading, Look], *, seed: int = 0) -> JarRe
         except NoDepositError:
             if i + 1 == len(ways):
                 raise
-    return _finish(jar, read, water_mm, seed)
+    return _finish(jar, read, water_mm, seed=seed, known=doubts)
 
 
 def _read_way(
@@ -253,7 +257,14 @@ def _lowered(boundary: Boundary, floor_mm: float) -> Boundary:
     )
 
 
-def _finish(jar: str, read: tuple[PhotoReading, ...], water_mm: float, seed: int) -> JarReading:
+def _finish(
+    jar: str,
+    read: tuple[PhotoReading, ...],
+    water_mm: float,
+    *,
+    seed: int,
+    known: Sequence[Doubt],
+) -> JarReading:
     """Join the photos, draw, and name the doubts."""
     own = [_join(layer, read) for layer in range(3)]
     last = read[-1]
@@ -273,11 +284,10 @@ def _finish(jar: str, read: tuple[PhotoReading, ...], water_mm: float, seed: int
         alternatives=rivals,
     )
     composition = compose(draws)
-    whole = [
-        Measured(t.value, math.hypot(t.sd, last.floor.sd_mm, _SCALE_SD * t.value), "mm")
-        for t in own
-    ]
-    doubts = [d for p in read for d in p.look.doubts]
+    # the spread of the draws holds the floor, the scale and the odds of other places
+    spread = draws.std(axis=0).tolist()
+    whole = [Measured(t.value, sd, "mm") for t, sd in zip(own, spread, strict=True)]
+    doubts = [*known, *(d for p in read for d in p.look.doubts)]
     doubts += _doubts_of(read, whole, scaled)
     return JarReading(
         jar,

@@ -68,8 +68,9 @@ def _columns(jar: Jar) -> Array:
     return np.asarray(azimuth[(azimuth < left - margin) | (azimuth > right + margin)])
 
 
-def _in_picture(jar: Jar, azimuth: Array, width_px: int) -> Array:
-    """Leave out columns that the picture's left or right edge cuts off near the layers."""
+def columns_of(jar: Jar, width_px: int) -> Array:
+    """Azimuths of the columns that can be read: not under the strip, not cut off by the picture."""
+    azimuth = _columns(jar)
     ends = jar.view.wall_px(azimuth[None, :], np.array([0.0, 60.0])[:, None])[..., 0]
     inside = ((ends > 1) & (ends < width_px - 2)).all(axis=0)
     return np.asarray(azimuth[inside])
@@ -104,7 +105,7 @@ def unroll(
         Height of the topmost and the lowest row [mm].
     """
     z = np.arange(bottom_mm, top_mm, ROW_MM)
-    azimuth = _in_picture(jar, _columns(jar), bgr.shape[1])
+    azimuth = columns_of(jar, bgr.shape[1])
     grid = _grid(jar, z, azimuth)
     patch = cv2.remap(bgr, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR)
     ends = jar.view.front_px(np.array([10.0, 40.0]))

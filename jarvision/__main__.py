@@ -1,0 +1,5 @@
+"""Run `python -m jarvision`."""
+
+from jarvision.cli import main
+
+main()

@@ -1,0 +1,333 @@
+"""Many photos of many jars: find the jars, read each, and put the results on disk.
+
+Every file is written whole or not at all, and one bad photo or jar never stops the others.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from jarvision import __version__
+from jarvision.errors import JarError
+from jarvision.files import OVERLAY_PREFIX, find_photos, safe_name, shown, write_whole
+from jarvision.grouping import JarPhotos, Reading, Sighting, group
+from jarvision.layers import LAYERS
+from jarvision.look import look_at_jar, stand_up
+from jarvision.measured import Measured
+from jarvision.overlay import draw_overlay, jpeg_of
+from jarvision.photo import Photo, open_photo
+from jarvision.reading import Failure, JarReading, PhotoReading, read_jar
+from jarvision.report import ReadingRow, readings_csv
+from jarvision.scale import Strip
+from jarvision.texture import CLASSES
+
+JSON_VERSION = 1
+_KEPT_PHOTOS = 12  # working pictures held in memory between finding the jars and reading them
+_KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How photos are read.
+
+    Attributes
+    ----------
+    shaken_at : datetime or None
+        When the jars were shaken, by the camera's clock.
+    one_jar : bool
+        All photos show one jar.
+    strip_mm : float
+        What 100 mm on the printed sheet really measures [mm].
+    seed : int
+        Seed of the draws.
+    """
+
+    shaken_at: datetime | None = None
+    one_jar: bool = False
+    strip_mm: float = 100.0
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of one jar: a reading or a failure, and the photos that were left out."""
+
+    jar: str
+    photos: JarPhotos
+    result: JarReading | Failure
+    left_out: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What came of all photos.
+
+    Attributes
+    ----------
+    outcomes : tuple of Outcome
+        One a jar.
+    refused : tuple of (str, str)
+        Files that are no usable photos: name and sentence.
+    """
+
+    outcomes: tuple[Outcome, ...]
+    refused: tuple[tuple[str, str], ...]
+
+    @property
+    def rows(self) -> list[ReadingRow]:
+        """Rows of `readings.csv`, one for each jar that was read."""
+        return [row_of(o.result) for o in self.outcomes if isinstance(o.result, JarReading)]
+
+    @property
+    def all_read(self) -> bool:
+        """Whether every jar and every file could be used."""
+        whole = all(isinstance(o.result, JarReading) for o in self.outcomes)
+        return whole and bool(self.outcomes) and not self.refused
+
+
+Progress = Callable[[str, int, int], None]
+"""Called with what is being done, how many are done, how many there are."""
+
+
+@dataclass(slots=True)
+class _Album:
+    """Opened photos, the latest few kept, the others opened again when they are asked for."""
+
+    kept: OrderedDict[str, tuple[Photo, Strip | None]] = field(default_factory=OrderedDict)
+
+    def get(self, key: str) -> Photo:
+        return self.seen(key)[0]
+
+    def seen(self, key: str) -> tuple[Photo, Strip | None]:
+        """Give a photo, standing upright, and its strip."""
+        if key in self.kept:
+            self.kept.move_to_end(key)
+            return self.kept[key]
+        photo, strips = stand_up(open_photo(key))
+        self.kept[key] = photo, (strips[0] if strips else None)
+        while len(self.kept) > _KEPT_PHOTOS:
+            self.kept.popitem(last=False)
+        return photo, (strips[0] if strips else None)
+
+
+def read_photos(
+    paths: Sequence[str | os.PathLike[str]],
+    settings: Settings,
+    *,
+    out: Path | None = None,
+    progress: Progress = lambda what, done, of: None,
+) -> Batch:
+    """Read every jar in photos and folders of photos.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        Photos and folders.
+    settings : Settings
+        How they are read.
+    out : Path, optional
+        Folder for each jar's JSON and overlays, written as soon as the jar is read.
+    progress : callable
+        Told of each step.
+
+    Raises
+    ------
+    MixedJarsError
+        The photos were said to be of one jar but their strips show several.
+    """
+    found, skipped = find_photos(list(paths))
+    refused = [(shown(path.name), reason) for path, reason in skipped]
+    album = _Album()
+    strips: dict[str, Strip | None] = {}
+    sightings = []
+    for i, path in enumerate(found):
+        progress("Looking for jars", i, len(found))
+        try:
+            photo, strips[str(path)] = album.seen(str(path))
+        except JarError as error:
+            refused.append((shown(path.name), str(error)))
+            continue
+        sightings.append(_sighting(path, photo, strips[str(path)]))
+    jars = group(sightings, shaken_at=settings.shaken_at, as_one=settings.one_jar)
+    outcomes = []
+    for i, jar in enumerate(jars):
+        progress("Reading jars", i, len(jars))
+        outcome = _read_one(jar, album, strips, settings)
+        outcomes.append(outcome)
+        if out is not None:
+            _write_jar(outcome, album, out)
+    progress("Reading jars", len(jars), len(jars))
+    return Batch(tuple(outcomes), tuple(refused))
+
+
+def _sighting(path: Path, photo: Photo, strip: Strip | None) -> Sighting:
+    number = strip.jar if strip else None
+    return Sighting(
+        str(path), path.name, str(path.parent), number, photo.taken_at, photo.digest
+    )
+
+
+def _read_one(
+    jar: JarPhotos, album: _Album, strips: Mapping[str, Strip | None], settings: Settings
+) -> Outcome:
+    """Read one jar; whatever is wrong with it becomes its failure."""
+    names = tuple(t.name for t in jar.timed)
+    if jar.problem is not None:
+        return Outcome(jar.jar, jar, Failure(jar.jar, names, jar.problem))
+    photos = {r: album.get(t.key) for r, t in jar.chosen.items()}
+    chosen = {r: strips[t.key] for r, t in jar.chosen.items()}
+    looks, bad = look_at_jar(photos, chosen, strip_mm=settings.strip_mm)
+    left_out = tuple((jar.chosen[r].name, str(error)) for r, error in bad.items())
+    try:
+        if bad and Reading.TWO_DAYS not in looks:
+            raise bad.get(Reading.TWO_DAYS, next(iter(bad.values())))
+        reading = read_jar(jar.jar, looks, seed=settings.seed, doubts=jar.doubts)
+    except JarError as error:
+        return Outcome(jar.jar, jar, Failure(jar.jar, names, error), left_out)
+    return Outcome(jar.jar, jar, reading, left_out)
+
+
+# --- results ------------------------------------------------------------------------------------
+
+
+def row_of(reading: JarReading) -> ReadingRow:
+    """Put a reading in a row of `readings.csv`; without a strip it has no millimetres."""
+    c = reading.composition
+    shares = (c.sand_pct, c.silt_pct, c.clay_pct)
+    tops = reading.tops if reading.scaled else (Measured(math.nan, math.nan, "mm"),) * 3
+    texture = reading.texture
+    return ReadingRow(
+        jar=reading.jar,
+        photos=tuple(p.name for p in reading.photos),
+        tops_mm=(tops[0].value, tops[1].value, tops[2].value),
+        top_sds_mm=(tops[0].sd, tops[1].sd, tops[2].sd),
+        pcts=(shares[0].value, shares[1].value, shares[2].value),
+        pct_sds=(shares[0].sd, shares[1].sd, shares[2].sd),
+        texture_class=texture.likeliest,
+        class_odds=texture.odds,
+        next_class=texture.next_class,
+        next_odds=texture.next_odds,
+        doubts=reading.doubts,
+    )
+
+
+def overlay_name(jar: str, reading: str) -> str:
+    """File name of an overlay picture."""
+    return f"{OVERLAY_PREFIX}{safe_name(jar)}-{reading}.jpg"
+
+
+def _number(value: float, digits: int = 3) -> float | None:
+    """Give a number for JSON; null where unknown."""
+    return None if math.isnan(value) else round(float(value), digits)
+
+
+def _measured(m: Measured) -> dict[str, float | None]:
+    return {"value": _number(m.value), "sd": _number(m.sd)}
+
+
+def jar_json(outcome: Outcome) -> str:
+    """Everything known of one jar, as JSON; see DEVELOPERS.md for its fields."""
+    head: dict[str, Any] = {
+        "format": "jarvision jar",
+        "version": JSON_VERSION,
+        "made_by": f"jarvision {__version__}",
+        "jar": outcome.jar,
+        "strip_number": outcome.photos.number,
+        "left_out": [{"photo": n, "sentence": s} for n, s in outcome.left_out],
+    }
+    result = outcome.result
+    if isinstance(result, Failure):
+        body: dict[str, Any] = {
+            "photos": [{"name": n} for n in result.photos],
+            "unread": {"reason": result.error.name, "sentence": str(result.error)},
+        }
+    else:
+        body = _reading_body(outcome, result)
+    return json.dumps(head | body, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _reading_body(outcome: Outcome, reading: JarReading) -> dict[str, Any]:
+    c = reading.composition
+    draws = c.draws[:: max(1, len(c.draws) // _KEPT_DRAWS)][:_KEPT_DRAWS]
+    odds = dict(zip((str(k) for k in CLASSES), reading.texture.class_odds, strict=True))
+    return {
+        "scaled": reading.scaled,
+        "unit": "mm" if reading.scaled else "nominal: only ratios mean anything",
+        "photos": [_photo_body(outcome, reading, p) for p in reading.photos],
+        "tops": dict(zip(LAYERS, map(_measured, reading.tops), strict=True)),
+        "water_line": _number(reading.water_mm, 1),
+        "by_height": {
+            "sand_pct": _measured(c.sand_pct),
+            "silt_pct": _measured(c.silt_pct),
+            "clay_pct": _measured(c.clay_pct),
+            "class_odds": {k: round(float(v), 4) for k, v in odds.items() if v > 0},
+            "draws_pct": np.round(draws, 2).tolist(),
+        },
+        "doubts": [{"name": str(d.name), "sentence": d.sentence} for d in reading.doubts],
+    }
+
+
+def _photo_body(outcome: Outcome, reading: JarReading, photo: PhotoReading) -> dict[str, Any]:
+    timed = outcome.photos.chosen[photo.reading]
+    camera, outline = photo.look.jar.view.camera, photo.look.jar.view.outline
+    return {
+        "name": photo.name,
+        "reading": str(photo.reading),
+        "elapsed_s": _number(timed.elapsed_s, 1),
+        "time_from": str(timed.source),
+        "overlay": overlay_name(reading.jar, str(photo.reading)),
+        "floor": {"above_strip_zero": _number(photo.floor.z_mm), "sd": _number(photo.floor.sd_mm)},
+        "camera": {
+            "distance": _number(camera.distance_mm, 1),
+            "height": _number(camera.height_mm - photo.floor.z_mm, 1),
+        },
+        "outline": {
+            "radius": _number(outline.radius_mm, 2),
+            "square": not outline.is_round,
+        },
+        "boundaries": [
+            {
+                "layer": b.layer,
+                "top": _number(b.top_mm),
+                "sd": _number(b.sd_mm),
+                "by_colour": _number(b.colour_mm),
+                "by_grain": _number(b.grain_mm),
+                "contrast": _number(b.contrast, 1),
+                "uneven": _number(b.uneven_mm, 2),
+                "other_places": [{"top": _number(h), "weight": _number(w)} for h, w in b.alternatives],
+            }
+            for b in photo.boundaries
+        ],
+    }
+
+
+def _write_jar(outcome: Outcome, album: _Album, out: Path) -> None:
+    """Write a jar's overlays, then its JSON, so that a JSON always finds its pictures."""
+    if isinstance(outcome.result, JarReading):
+        for photo in outcome.result.photos:
+            picture = album.get(outcome.photos.chosen[photo.reading].key).bgr
+            drawn = draw_overlay(picture, photo, outcome.result)
+            write_whole(out / overlay_name(outcome.jar, str(photo.reading)), jpeg_of(drawn))
+    write_whole(out / f"jar-{safe_name(outcome.jar)}.json", jar_json(outcome))
+
+
+def write_table(batch: Batch, out: Path) -> None:
+    """Write `readings.csv`."""
+    write_whole(out / "readings.csv", readings_csv(batch.rows))
+
+
+def unread(batch: Batch) -> Iterable[tuple[str, str]]:
+    """Jars and files that were not read, with the sentence for each."""
+    for outcome in batch.outcomes:
+        if isinstance(outcome.result, Failure):
+            yield outcome.jar, str(outcome.result.error)

@@ -1,0 +1,161 @@
+"""The command line: options in, text and files out; the only place where errors become text."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from jarvision.errors import ExitCode, JarError, UsageError
+
+if TYPE_CHECKING:
+    from jarvision.batch import Batch, Progress
+
+app = typer.Typer(
+    name="jarvision",
+    help="Read soil settling jars from photos: heights, shares, texture class, and every doubt.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+
+
+@app.callback()
+def _top() -> None:
+    """Read soil settling jars from photos: heights, shares, texture class, and every doubt."""
+
+
+@app.command()
+def read(
+    paths: Annotated[
+        list[Path], typer.Argument(help="Photos, or folders of photos.", metavar="PHOTO-OR-FOLDER...")
+    ],
+    out: Annotated[
+        Path, typer.Option(help="Folder for readings.csv, jar-*.json and overlay pictures.")
+    ] = Path("readings"),
+    shaken_at: Annotated[
+        str, typer.Option(help='When the jars were shaken, e.g. "2026-05-04 09:00".')
+    ] = "",
+    one_jar: Annotated[
+        bool, typer.Option("--one-jar", help="All photos show one jar.")
+    ] = False,
+    strip_mm: Annotated[
+        float, typer.Option(help="What the sheet's 100 mm line measures with a ruler [mm].")
+    ] = 100.0,
+) -> None:
+    """Read every jar in photos; a folder holds any number of jars.
+
+    Exit codes: 0 all read, 1 some jars or files could not be read, 2 wrong usage.
+    """
+    from jarvision.batch import Settings, read_photos, write_table
+
+    settings = Settings(_moment(shaken_at), one_jar, _true_mm(strip_mm))
+    with _progress() as progress:
+        batch = read_photos(list(paths), settings, out=_folder(out), progress=progress)
+    write_table(batch, out)
+    _say_results(batch, out)
+    raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
+
+
+def _moment(text: str) -> datetime | None:
+    """Read a date and time typed by the user."""
+    if not text.strip():
+        return None
+    try:
+        return datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        msg = f'"{text[:40]}" is not a date and time; write it like 2026-05-04 09:00.'
+        raise UsageError(msg) from error
+
+
+def _true_mm(strip_mm: float) -> float:
+    """Check the length of the sheet's check line."""
+    if not 80.0 <= strip_mm <= 125.0:
+        msg = "The sheet's 100 mm line should measure between 80 and 125 mm; measure it once more."
+        raise UsageError(msg)
+    return strip_mm
+
+
+def _folder(out: Path) -> Path:
+    """Make the folder for the results."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"The folder {out.name} could not be made; choose another place with --out."
+        raise UsageError(msg) from error
+    return out
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """Show what is being done, on a terminal only."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed}/{task.total}"),
+        TimeRemainingColumn(),
+    )
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("", total=None)
+
+        def tell(what: str, done: int, of: int) -> None:
+            bar.update(task, description=what, completed=done, total=of)
+
+        yield tell
+
+
+def _say_results(batch: Batch, out: Path) -> None:
+    """Print a card a jar, then what could not be read."""
+    from jarvision.batch import row_of
+    from jarvision.files import shown
+    from jarvision.reading import Failure
+    from jarvision.report import card, unread_card
+
+    for outcome in batch.outcomes:
+        if isinstance(outcome.result, Failure):
+            typer.echo(unread_card(outcome.jar, str(outcome.result.error)))
+        else:
+            typer.echo(card(row_of(outcome.result)))
+        for name, sentence in outcome.left_out:
+            typer.echo(f"  Left out {shown(name)}: {sentence}\n")
+    for name, sentence in batch.refused:
+        typer.echo(f"Not read: {shown(name)}. {sentence}")
+    if not batch.outcomes and not batch.refused:
+        typer.echo("No photos were found; name photos or a folder that holds some.")
+    typer.echo(f"Results are in {shown(str(out), longest=200)}.")
+
+
+def main() -> None:
+    """Run the command line; every error becomes one sentence and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        app()
+    except JarError as error:
+        typer.echo(str(error), err=True)
+        raise SystemExit(int(error.exit_code)) from None
+    except KeyboardInterrupt:
+        typer.echo("Stopped; what was read so far is kept.", err=True)
+        raise SystemExit(int(ExitCode.SOME_UNREAD)) from None
+    except Exception as error:  # noqa: BLE001 -- no traceback reaches a user
+        kind = type(error).__name__
+        typer.echo(
+            f"Something went wrong that should not ({kind}); run it again with fewer photos to find "
+            "the one that causes it.",
+            err=True,
+        )
+        raise SystemExit(int(ExitCode.SOME_UNREAD)) from None
+
+
+if __name__ == "__main__":
+    main()
