@@ -247,20 +247,43 @@ class Charge:
 
     Attributes
     ----------
-    speed_mm_s : ndarray, shape (N, K)
-        Speed of each kind alone [mm/s].
-    mass_g_cm2 : ndarray, shape (N, K)
+    speed_mm_s : ndarray, shape (K, N)
+        Speed of each kind alone [mm/s], after the turn.
+    early_mm_s : ndarray, shape (K, N)
+        The same before the turn; another number for clay that has yet to clump.
+    turn_s : ndarray, shape (N,)
+        When the clay clumps [s]; 0 for at once.
+    mass_g_cm2 : ndarray, shape (K, N)
         Dry mass of each kind over the jar's floor [g/cm²].
-    layer_g_cm3 : ndarray, shape (N, K)
+    layer_g_cm3 : ndarray, shape (K, N)
         Dry mass of each kind in a volume of its own deposit [g/cm³].
-    bulk_g_cm3 : ndarray, shape (N, K)
+    bulk_g_cm3 : ndarray, shape (K, N)
         Dry mass in a volume of the falling grain or floc, with the water inside it [g/cm³].
     """
 
     speed_mm_s: Array
+    early_mm_s: Array
+    turn_s: Array
     mass_g_cm2: Array
     layer_g_cm3: Array
     bulk_g_cm3: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """N columns at one instant, or at T of them with another axis.
+
+    Attributes
+    ----------
+    early_s, after_s : ndarray, shape (N,) or (N, T)
+        Seconds of unhindered fall before and after the turn.
+    bed_mm : ndarray, shape (N,) or (N, T)
+        Top of the deposit above the floor [mm].
+    """
+
+    early_s: Array
+    after_s: Array
+    bed_mm: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,24 +294,73 @@ class Path:
     ----------
     time_s : ndarray, shape (T,)
         Time since shaking [s].
-    clear_s : ndarray, shape (N, T)
-        The same in seconds of unhindered fall.
-    bed_mm : ndarray, shape (N, T)
-        Top of the deposit above the floor [mm].
+    state : Moment, shape (N, T)
+        The columns at these times.
     solids : ndarray, shape (N, T)
         Share of the volume above the deposit that grains take [-].
     """
 
     time_s: Array
-    clear_s: Array
-    bed_mm: Array
+    state: Moment
     solids: Array
+
+    def at(self, time_s: float) -> Moment:
+        """Give the columns (N,) at one of the path's own times [s]."""
+        index = int(np.searchsorted(self.time_s, time_s))
+        state = self.state
+        return Moment(state.early_s[:, index], state.after_s[:, index], state.bed_mm[:, index])
+
+
+def share_down(charge: Charge, moment: Moment, *, column_mm: Array) -> Array:
+    """Share of each kind that lies on the bed at a moment.
+
+    Parameters
+    ----------
+    charge : Charge
+        K kinds in N columns.
+    moment : Moment, shape (N,)
+        How far the settling has come.
+    column_mm : ndarray, shape (N,)
+        Water line above the floor [mm].
+
+    Returns
+    -------
+    ndarray, shape (K, N)
+        Share [0-1].
+    """
+    return _share_down(_reach(charge, column_mm), moment, column_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class _Reach:
+    """Share of the column that each kind falls in a second (K, N), and what changes before."""
+
+    after: Array
+    rows: NDArray[np.intp]
+    """Kinds whose speed changes at the turn."""
+    more_early: Array
+    """What these fall more before it, (len(rows), N)."""
+
+
+def _reach(charge: Charge, column_mm: Array) -> _Reach:
+    rows = np.flatnonzero((charge.early_mm_s[:, :1] != charge.speed_mm_s[:, :1])[:, 0])
+    more = (charge.early_mm_s[rows] - charge.speed_mm_s[rows]) / column_mm
+    return _Reach(charge.speed_mm_s / column_mm, rows, more)
+
+
+def _share_down(reach: _Reach, moment: Moment, column_mm: Array) -> Array:
+    share = reach.after * (moment.early_s + moment.after_s)
+    if reach.rows.size:
+        share[reach.rows] += reach.more_early * moment.early_s
+    share += moment.bed_mm / column_mm
+    np.minimum(share, 1.0, out=share)
+    return share
 
 
 def settle(
     charge: Charge,
     *,
-    column_mm: ArrayLike,
+    column_mm: Array,
     exponent: ArrayLike,
     time_s: Array,
     late_s: ArrayLike = 0.0,
@@ -299,7 +371,7 @@ def settle(
     ----------
     charge : Charge
         What was shaken up, K kinds in N columns.
-    column_mm : array_like, shape (N,) or scalar
+    column_mm : ndarray, shape (N,)
         Water line above the floor [mm].
     exponent : array_like, shape (N,) or scalar
         Power of Richardson & Zaki [-].
@@ -319,27 +391,26 @@ def settle(
     The hindering is that of the mean concentration above the bed. A layer's height is its mass
     over its density, summed over the kinds.
     """
-    count = charge.mass_g_cm2.shape[0]
-    column = np.broadcast_to(np.asarray(column_mm, dtype=np.float64), (count,))
     since = np.maximum(0.0, time_s[None, :] - np.reshape(late_s, (-1, 1)))
-    steps = np.broadcast_to(np.diff(since, axis=1, prepend=0.0), (count, time_s.size))
-    reach = charge.speed_mm_s / column[:, None]
+    before = np.minimum(since, charge.turn_s[:, None])
+    steps = np.diff(np.stack([before, since - before]), axis=2, prepend=0.0)
     thick = 10.0 * charge.mass_g_cm2 / charge.layer_g_cm3
     space = 10.0 * charge.mass_g_cm2 / charge.bulk_g_cm3
-    total = space.sum(axis=1)
-    clear, bed, down = np.zeros(count), np.zeros(count), np.zeros(count)
+    all_space = space.sum(axis=0)
+    reach = _reach(charge, column_mm)
+    up = all_space
+    now = Moment(*np.zeros((3, column_mm.size)))
     rows = []
-    for step in steps.T:
-        solids = (total - down) / np.maximum(column - bed, 1.0)
-        clear = clear + hindering(solids, exponent) * step
-        share = reach * clear[:, None]
-        share += (bed / column)[:, None]
-        np.minimum(share, 1.0, out=share)
-        bed = np.einsum("nk,nk->n", share, thick)
-        down = np.einsum("nk,nk->n", share, space)
-        rows.append((clear, bed, (total - down) / np.maximum(column - bed, 1.0)))
+    for index in range(time_s.size):
+        slow = hindering(up / np.maximum(column_mm - now.bed_mm, 1.0), exponent)
+        early = now.early_s + slow * steps[0, :, index]
+        after = now.after_s + slow * steps[1, :, index]
+        share = _share_down(reach, Moment(early, after, now.bed_mm), column_mm)
+        now = Moment(early, after, np.einsum("kn,kn->n", share, thick))
+        up = all_space - np.einsum("kn,kn->n", share, space)
+        rows.append((early, after, now.bed_mm, up / np.maximum(column_mm - now.bed_mm, 1.0)))
     stacked = np.array(rows).transpose(1, 2, 0)
-    return Path(time_s, stacked[0], stacked[1], stacked[2])
+    return Path(time_s, Moment(*stacked[:3]), stacked[3])
 
 
 def steps_s(*ends_s: float, first_s: float = 2.0, ratio: float = 1.6) -> Array:

@@ -1,0 +1,197 @@
+"""What is believed of a jar before it is looked at, with where each belief comes from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+Array = NDArray[np.float64]
+
+
+def _array(values: ArrayLike) -> Array:
+    return np.asarray(values, dtype=np.float64)
+
+
+class _Law(StrEnum):
+    """How a standard normal number becomes a value."""
+
+    PLAIN = "plain"
+    """centre + spread·z"""
+    LOG = "log"
+    """centre·exp(spread·z)"""
+    EVEN_LOG = "even_log"
+    """Evenly spread in the logarithm between centre and spread."""
+    EVEN = "even"
+    """Evenly spread between centre and spread."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What is believed of one unknown before the jar is looked at.
+
+    Attributes
+    ----------
+    centre, spread : float
+        By `law`, in `unit`.
+    unit : str
+        Unit of the value.
+    source : str
+        Where it comes from.
+    words : str
+        What the photos cannot tell when this one rules the answer.
+    """
+
+    centre: float
+    spread: float
+    unit: str
+    source: str
+    words: str
+    law: _Law = _Law.PLAIN
+
+
+_PACKING = "how densely the {} of this soil packs"
+_GRAINS = "how fine the grains within sand, silt and clay are"
+_CLUMPS = "how much of the clay clumped and came down early"
+_COLUMN = "how fast the grains fell"
+
+PRIORS: Mapping[str, Prior] = {
+    "sand_density": Prior(
+        1.55,
+        0.06,
+        "g/cm³",
+        "Lara & Pemberton 1963, submerged deposits (from memory); spread ours",
+        _PACKING.format("sand"),
+        _Law.LOG,
+    ),
+    "silt_density": Prior(
+        1.12,
+        0.13,
+        "g/cm³",
+        "Lara & Pemberton 1963, submerged deposits (from memory); spread ours",
+        _PACKING.format("silt"),
+        _Law.LOG,
+    ),
+    "clay_density": Prior(
+        0.39,
+        0.27,
+        "g/cm³",
+        "0.416 of Lara & Pemberton 1963 (from memory); 0.27-0.49 computed from a published "
+        "hobby test of kaolin in quart jars (2004)",
+        _PACKING.format("clay"),
+        _Law.LOG,
+    ),
+    "clumped": Prior(0.0, 1.0, "share of clay", "no source: see _clumped", _CLUMPS),
+    "floc_um": Prior(
+        1.5,
+        15.0,
+        "µm of the quartz grain that falls as fast",
+        "no source: clear-water speeds of 0.002 to 0.2 mm/s",
+        _CLUMPS,
+        _Law.EVEN_LOG,
+    ),
+    "clumps_at": Prior(0.0, 1.0, "s", "no source: see _clumps_at_s", _CLUMPS),
+    "floc_density": Prior(
+        1.0,
+        3.0,
+        "times the clay layer's",
+        "no source: a layer is flocs that touch, so a floc is no looser than its layer",
+        _CLUMPS,
+        _Law.EVEN_LOG,
+    ),
+    "clay_tilt": Prior(0.0, 0.8, "-", "no source", _GRAINS),
+    "silt_tilt": Prior(0.0, 0.6, "-", "no source", _GRAINS),
+    "sand_tilt": Prior(0.0, 0.6, "-", "no source", _GRAINS),
+    "smooth": Prior(0.0, 1.0, "-", "no source", _GRAINS, _Law.EVEN),
+    "finest_um": Prior(
+        0.04, 0.6, "µm", "no source: clay tables often end at 0.05", _GRAINS, _Law.LOG
+    ),
+    "speed": Prior(
+        1.0, 0.05, "-", "grain densities 2600-2750 kg/m³ and grain shape", _COLUMN, _Law.LOG
+    ),
+    "exponent": Prior(
+        5.0,
+        0.5,
+        "-",
+        "4.48-5.6 in a review of Richardson & Zaki's law, arXiv 1710.09314",
+        _COLUMN,
+    ),
+    "late_s": Prior(2.0, 3.0, "s", "no source: swirl after shaking, and the clock", _COLUMN),
+    "temp": Prior(0.0, 1.0, "sd", "given, or 20 ± 4 °C", _COLUMN),
+    "water": Prior(0.0, 1.0, "sd", "read, or guessed from the deposit", _COLUMN),
+    "sinking": Prior(
+        0.01, 0.008, "share of the height", "common practice, no source: 1-2 %", _COLUMN
+    ),
+    "opaque_g_l": Prior(
+        0.1,
+        0.9,
+        "g/L",
+        "no source: clay in 8 cm of water dims a pattern behind it to a third at about this",
+        "how much clay is still in the water",
+        _Law.LOG,
+    ),
+    "sand_seen_um": Prior(
+        50.0, 0.3, "µm", "no source: what the eye takes for sand", _GRAINS, _Law.LOG
+    ),
+    "silt_seen_um": Prior(
+        3.5, 0.4, "µm", "no source: what the eye takes for silt", _GRAINS, _Law.LOG
+    ),
+}
+"""Every unknown of a jar; independent of each other before the jar is looked at."""
+
+
+def draw_values(z: Array, *, dispersant: bool | None) -> dict[str, Array]:
+    """Turn standard normal numbers into the unknowns of N jars.
+
+    Parameters
+    ----------
+    z : ndarray, shape (N, len(PRIORS))
+        Independent standard normal numbers, in the order of `PRIORS`.
+    dispersant : bool or None
+        Whether a dispersant went in; None when not known.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (N,)
+        Values by name, in the units that `PRIORS` gives.
+    """
+    columns = dict(zip(PRIORS, z.T, strict=True))
+    values = {name: _value(PRIORS[name], column) for name, column in columns.items()}
+    values["clumped"] = _clumped(columns["clumped"], dispersant)
+    values["clumps_at"] = _clumps_at_s(columns["clumps_at"], dispersant)
+    return values
+
+
+def _value(prior: Prior, z: Array) -> Array:
+    if prior.law is _Law.PLAIN:
+        return _array(prior.centre + prior.spread * z)
+    if prior.law is _Law.LOG:
+        return _array(prior.centre * np.exp(prior.spread * z))
+    if prior.law is _Law.EVEN:
+        return _array(prior.centre + (prior.spread - prior.centre) * ndtr(z))
+    return _array(prior.centre * np.exp(math.log(prior.spread / prior.centre) * ndtr(z)))
+
+
+def _clumped(z: Array, dispersant: bool | None) -> Array:
+    """Share of the clay that falls as flocs: none, all, or anything between.
+
+    Jars go clear or stay cloudy for days, so both ends carry weight of their own. A dispersant
+    makes the first likelier; hard tap water undoes it. The weights are ours.
+    """
+    none, every = {True: (0.35, 0.2), False: (0.1, 0.45), None: (0.2, 0.3)}[dispersant]
+    return _array(np.clip((ndtr(z) - none) / (1.0 - none - every), 0.0, 1.0))
+
+
+def _clumps_at_s(z: Array, dispersant: bool | None) -> Array:
+    """When the clay clumps [s]: at once, as in hard water, or after an hour to a day and more.
+
+    A dispersant makes the second likelier. Weights and limits are ours.
+    """
+    once = {True: 0.3, False: 0.7, None: 0.5}[dispersant]
+    part = np.clip((ndtr(z) - once) / (1.0 - once), 0.0, 1.0)
+    return np.where(part > 0.0, 3600.0 * 30.0**part, 0.0)
