@@ -29,8 +29,8 @@ Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
 Colour: TypeAlias = tuple[int, int, int]  # blue, green, red
 
-_PANE_W, _PANE_H = 780, 1180
-_PANEL_W, _HEAD_H, _FOOT_H = 330, 176, 104
+_PANE_W, _PANE_H = 770, 1180
+_PANEL_W, _HEAD_H, _FOOT_H = 340, 172, 140
 _WIDTH, _HEIGHT = _PANE_W + _PANEL_W, _PANE_H + _HEAD_H + _FOOT_H
 _PAD = 24
 _QUALITY = 88
@@ -49,9 +49,21 @@ _COLOURS: dict[str, Colour] = {
 _WATER: Colour = (235, 225, 190)
 
 _Z95 = 1.96  # standard deviations to each side that hold 95 % of a normal distribution
-_SIDE_MM, _BELOW_MM, _ABOVE_MM = 9.0, 13.0, 13.0  # shown beyond the jar, the floor and the water
+_SIDE_MM, _BELOW_MM, _ABOVE_MM = 11.0, 13.0, 13.0  # shown beyond the jar, the floor and the water
 _FARTHEST_MM = 300.0  # nothing is drawn further than this from the floor
 _LEAST_ODDS = 0.02
+_CURVE_POINTS = 51  # along each piece of wall: far finer than the eye sees
+_LEAST_WINDOW_PX = 140.0
+_SHRINK_FIRST = 0.7
+_DARK, _LIGHT = 0.3, 0.45  # lightness of the wall under which a photo is brightened, and to which
+_SUBPIXEL = 4  # bits of fraction in OpenCV's line coordinates
+_BANDS = {"own": 0.4, "older": 0.2, "floor": 0.25}  # how strongly the 95 % range is tinted
+_WIDE_MM = 6.0
+_DASHES = {"older": (16.0, 10.0), "rival": (3.0, 9.0), "water": (26.0, 8.0)}  # on, off [px]
+
+_TITLE_PX, _VALUE_PX, _NOTE_PX, _SMALL_PX = 30, 38, 23, 25
+_LABEL_PX = (36.0, 42.0, 30.0)  # room for title, value and note
+_IN_FONT = frozenset("±°·…")  # what Pillow's bundled font has beyond ASCII, of what is needed
 
 
 # --- what is said -------------------------------------------------------------------------------
@@ -69,26 +81,26 @@ class Mark:
         Blue, green, red.
     style : str
         ``"own"``, ``"older"``, ``"rival"``, ``"floor"`` or ``"water"``.
-    title, value : str
-        First and second line of its label; empty where there is nothing to say.
+    label : tuple of str
+        Title, value and note; any may be empty.
     """
 
     height_mm: float
     sd_mm: float
     colour: Colour
     style: str
-    title: str
-    value: str
+    label: tuple[str, str, str]
 
 
 def marks_of(photo: PhotoReading, reading: JarReading) -> list[Mark]:
     """Everything to be drawn across the wall of one photo, the most important last."""
     floor_sd = photo.floor.sd_mm
     value = f"0 ± {floor_sd:.1f} mm" if reading.scaled else ""
-    marks = [Mark(0.0, floor_sd, _INK, "floor", "inside floor", value)]
+    marks = [Mark(0.0, floor_sd, _INK, "floor", ("inside floor", value, ""))]
     if math.isfinite(reading.water_mm):
         value = f"about {reading.water_mm:.0f} mm" if reading.scaled else ""
-        marks.append(Mark(reading.water_mm, math.nan, _WATER, "water", "water line", value))
+        label = ("water line", value, "")
+        marks.append(Mark(reading.water_mm, math.nan, _WATER, "water", label))
     for boundary in photo.boundaries:
         marks += _rivals(boundary)
     marks += [_boundary_mark(boundary, photo, reading) for boundary in photo.boundaries]
@@ -100,18 +112,18 @@ def _rivals(boundary: Boundary) -> list[Mark]:
     whole = 1.0 + sum(w for _, w in boundary.alternatives)
     colour = _COLOURS[boundary.layer]
     return [
-        Mark(h, math.nan, colour, "rival", f"or here ({odds_in_words(w / whole)})", "")
+        Mark(h, math.nan, colour, "rival", (f"or here ({odds_in_words(w / whole)})", "", ""))
         for h, w in boundary.alternatives
         if w / whole > _LEAST_ODDS
     ]
 
 
 def _boundary_mark(boundary: Boundary, photo: PhotoReading, reading: JarReading) -> Mark:
+    is_own = boundary is photo.boundaries[-1]
     sd_mm = height_sd_mm(boundary, photo, reading)
-    style = "own" if boundary is photo.boundaries[-1] else "older"
-    title = f"top of the {boundary.layer}"
-    value = height_in_words(boundary.top_mm, sd_mm, reading)
-    return Mark(boundary.top_mm, sd_mm, _COLOURS[boundary.layer], style, title, value)
+    label = boundary_label(boundary, photo, reading)
+    colour = _COLOURS[boundary.layer]
+    return Mark(boundary.top_mm, sd_mm, colour, "own" if is_own else "older", label)
 
 
 def height_sd_mm(boundary: Boundary, photo: PhotoReading, reading: JarReading) -> float:
@@ -124,21 +136,37 @@ def height_sd_mm(boundary: Boundary, photo: PhotoReading, reading: JarReading) -
     return math.hypot(boundary.sd_mm, photo.floor.sd_mm)
 
 
-def height_in_words(height_mm: float, sd_mm: float, reading: JarReading) -> str:
-    """Say a height with one standard deviation; without a scale, in parts of the deposit."""
-    if reading.scaled:
-        return _with_sd(height_mm, sd_mm, "mm")
-    whole_mm = reading.tops[-1].value
-    if abs(height_mm - whole_mm) < 0.02 * whole_mm:
-        return "all of the deposit"
-    return _with_sd(100 * height_mm / whole_mm, 100 * sd_mm / whole_mm, "%")
+def boundary_label(
+    boundary: Boundary, photo: PhotoReading, reading: JarReading
+) -> tuple[str, str, str]:
+    """Say what a line is, where it lies in this photo, and where all photos together put it.
+
+    Returns
+    -------
+    title, value, note : str
+        The value is in mm ± one standard deviation; without a scale it is in parts of the
+        deposit's height. The note is empty unless the jar's result differs from this photo.
+    """
+    top = reading.tops[LAYERS.index(boundary.layer)]
+    sd_mm = height_sd_mm(boundary, photo, reading)
+    here, value = height_in_words(boundary.top_mm, sd_mm, reading)
+    joined, _ = height_in_words(top.value, sd_mm, reading)
+    is_own = boundary is photo.boundaries[-1]
+    note = f"all photos together: {joined}" if is_own and joined != here else ""
+    return f"top of the {boundary.layer}", value, note
 
 
-def _with_sd(value: float, sd: float, unit: str) -> str:
+def height_in_words(height_mm: float, sd_mm: float, reading: JarReading) -> tuple[str, str]:
+    """Say a height alone, and with one standard deviation; in per cent where there is no scale."""
+    part, unit = (1.0, "mm") if reading.scaled else (100 / reading.tops[-1].value, "%")
+    height, sd = height_mm * part, sd_mm * part
+    if unit == "%" and abs(height - 100) < 0.05:
+        return "100", "100 %"  # the deposit is measured in itself
     if not math.isfinite(sd):
-        return f"{value:.0f} ± ? {unit}"
+        return f"{height:.0f}", f"{height:.0f} ± ? {unit}"
     digits = 1 if sd < 3 else 0
-    return f"{value:.{digits}f} ± {max(sd, 0.1):.{digits}f} {unit}"
+    alone = f"{height:.{digits}f}"
+    return alone, f"{alone} ± {max(sd, 0.1):.{digits}f} {unit}"
 
 
 def _headline(photo: PhotoReading, reading: JarReading) -> tuple[str, str, str]:
@@ -149,17 +177,28 @@ def _headline(photo: PhotoReading, reading: JarReading) -> tuple[str, str, str]:
     words = f"{texture.likeliest} ({odds_in_words(texture.odds)})"
     if texture.next_class is not None and texture.next_odds > _LEAST_ODDS:
         words += f", or {texture.next_class} ({odds_in_words(texture.next_odds)})"
-    return f"{jar}, {READING_TIMES[photo.reading].spoken}", words, shown(photo.name)
+    return f"{jar}, reading at {READING_TIMES[photo.reading].spoken}", words, shown(photo.name)
 
 
-def _legend(reading: JarReading) -> tuple[str, str, str]:
+def _doubts_in_words(reading: JarReading) -> str:
     count = len(reading.doubts)
-    doubts = f"{count} doubt{'s' if count > 1 else ''}: read them on the card" if count else ""
-    return (
-        "solid: the line this photo is for   dashed: older lines   band: 95 % range",
-        "±: one standard deviation   thin frame: glass that was read",
-        doubts,
-    )
+    return f"{count} doubt{'s' if count > 1 else ''}: see the card" if count else ""
+
+
+_KEYS = {
+    "own": "solid line: what this photo is for",
+    "older": "dashed: lower layers",
+    "rival": "dotted: other places it could be",
+}
+
+
+def _legend(marks: Sequence[Mark], reading: JarReading) -> list[str]:
+    """Phrases that explain the signs used."""
+    styles = {m.style for m in marks}
+    phrases = [text for style, text in _KEYS.items() if style in styles]
+    phrases += ["band: 95 % range", "±: one standard deviation", "thin frame: glass that was read"]
+    phrases += [] if reading.scaled else ["%: of the deposit's height, as no strip gave a scale"]
+    return [*phrases, "gap in the lines: left bare to check by eye"]
 
 
 # --- where it goes ------------------------------------------------------------------------------
@@ -179,6 +218,63 @@ class Frame:
         return np.asarray(self.scale * (points_px + 0.5) - 0.5 - offset, dtype=np.float64)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawing:
+    """What all parts of one overlay need to know.
+
+    Attributes
+    ----------
+    marks : tuple of Mark
+        The lines, the most important last.
+    parts : tuple of array
+        Azimuths along each free piece of wall [rad].
+    strokes : tuple of array
+        The same without the window that lines leave open.
+    top_mm : float
+        How far up the wall frame and scale go, above the inside floor [mm].
+    is_right : bool
+        Words stand to the right of the pane, else to its left.
+    """
+
+    photo: PhotoReading
+    reading: JarReading
+    marks: tuple[Mark, ...]
+    frame: Frame
+    parts: tuple[Array, ...]
+    strokes: tuple[Array, ...]
+    top_mm: float
+    is_right: bool
+
+    @property
+    def pane_x(self) -> int:
+        """Left edge of the pane in the canvas [px]."""
+        return 0 if self.is_right else _PANEL_W
+
+    def line(self, azimuth: Array, height_mm: float | Array) -> Array:
+        """Pane positions (n, 2) of a height above the floor."""
+        return self.frame.at(_wall_line(self.photo, azimuth, height_mm))
+
+    def end(self, side: int) -> float:
+        """Azimuth [rad] of the outermost free wall, left (-1) or right (+1)."""
+        return side * max(side * float(a) for part in self.parts for a in (part[0], part[-1]))
+
+
+def _plan(photo: PhotoReading, reading: JarReading) -> _Drawing:
+    """Settle what is drawn and where."""
+    marks = tuple(marks_of(photo, reading))
+    highest = max(m.height_mm for m in marks)
+    top_mm = highest if any(m.style == "water" for m in marks) else highest + 10.0
+    frame = _frame_of(photo, top_mm)
+    azimuth = photo.look.wall.azimuth
+    whole = [azimuth[p] for p in pieces(photo.look.wall)] or [azimuth]
+    parts = tuple(np.linspace(p[0], p[-1], _CURVE_POINTS) for p in whole)
+    left, right = photo.look.jar.strip_azimuths
+    # words stand on the strip's side, so that the scale can stand on bare glass
+    is_right = math.isnan(left + right) or left + right > 0
+    strokes = _with_window(photo, frame, parts)
+    return _Drawing(photo, reading, marks, frame, parts, strokes, top_mm, is_right)
+
+
 def _wall_line(photo: PhotoReading, azimuth: Array, height_mm: float | Array) -> Array:
     """Photo positions (n, 2) of a height on the inside of the wall, above the inside floor."""
     view = photo.look.jar.view
@@ -186,12 +282,12 @@ def _wall_line(photo: PhotoReading, azimuth: Array, height_mm: float | Array) ->
     return view.wall_px(azimuth, z + view.glass_drop_mm(z))
 
 
-def _frame_of(photo: PhotoReading, marks: Sequence[Mark]) -> Frame:
+def _frame_of(photo: PhotoReading, top_mm: float) -> Frame:
     """Fit the jar from under its foot to over the water into the pane."""
     view = photo.look.jar.view
-    top = max(m.height_mm for m in marks) + _ABOVE_MM
     edges = np.array([view.edge_azimuth(-1), view.edge_azimuth(1), 0.0])
-    ends = np.concatenate([_wall_line(photo, edges, -_BELOW_MM), _wall_line(photo, edges, top)])
+    heights = (-_BELOW_MM, top_mm + _ABOVE_MM)
+    ends = np.concatenate([_wall_line(photo, edges, h) for h in heights])
     low, high = ends.min(axis=0), ends.max(axis=0)
     margin = _SIDE_MM * (high[0] - low[0]) / (2 * view.outline.radius_mm)
     width, height = high - low + np.array([2 * margin, 0.0])
@@ -200,26 +296,48 @@ def _frame_of(photo: PhotoReading, marks: Sequence[Mark]) -> Frame:
     return Frame(scale, float(middle[0]) - (_PANE_W - 1) / 2, float(middle[1]) - (_PANE_H - 1) / 2)
 
 
-def _pane(bgr: Picture, frame: Frame) -> Picture:
+def _with_window(photo: PhotoReading, frame: Frame, parts: Sequence[Array]) -> tuple[Array, ...]:
+    """Leave the middle of the widest piece of wall open, so that the edge itself can be judged."""
+    widths = [float(np.ptp(frame.at(_wall_line(photo, p, 0.0))[:, 0])) for p in parts]
+    widest = int(np.argmax(widths))
+    if widths[widest] < _LEAST_WINDOW_PX:
+        return tuple(parts)
+    part = parts[widest]
+    ends = part[0] + np.ptp(part) * np.array([0.38, 0.62])
+    halves = [part[part <= ends[0]], part[part >= ends[1]]]
+    return (*parts[:widest], *halves, *parts[widest + 1 :])
+
+
+def _cut_out(bgr: Picture, frame: Frame) -> Picture:
     """Cut the pane out of the photo; plain plate where the photo ends."""
-    step = np.array([[frame.scale, 0.0], [0.0, frame.scale]])
-    shift = frame.at(np.zeros(2))
-    if frame.scale < 0.7:  # shrunk as a whole first, or fine detail turns to false grain
-        small = cv2.resize(bgr, None, fx=frame.scale, fy=frame.scale, interpolation=cv2.INTER_AREA)
+    step, shift = np.diag([frame.scale, frame.scale]), frame.at(np.zeros(2))
+    if frame.scale < _SHRINK_FIRST:  # else fine detail turns to false grain
+        factor = frame.scale
+        small = cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
         true = np.array([small.shape[1] / bgr.shape[1], small.shape[0] / bgr.shape[0]])
-        step = np.diag(frame.scale / true)
-        bgr, shift = np.asarray(small, np.uint8), frame.at(np.zeros(2)) - step @ (true - 1) / 2
-    matrix = np.column_stack([step, shift])
+        bgr, step = np.asarray(small, np.uint8), np.diag(factor / true)
+        shift = shift - step @ (true - 1) / 2
     pane = cv2.warpAffine(
-        bgr, matrix, (_PANE_W, _PANE_H), borderMode=cv2.BORDER_CONSTANT, borderValue=_PLATE
+        bgr,
+        np.column_stack([step, shift]),
+        (_PANE_W, _PANE_H),
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=_PLATE,
     )
     return np.asarray(pane, dtype=np.uint8)
 
 
-def _has_panel_right(photo: PhotoReading) -> bool:
-    """Words stand on the strip's side, so that the scale can stand on bare glass."""
-    left, right = photo.look.jar.strip_azimuths
-    return math.isnan(left + right) or left + right > 0
+def _brightening(photo: PhotoReading) -> float:
+    """Gamma that lets the eye see the layers of a dark photo; 1 for all others."""
+    light = float(np.median(photo.look.wall.bgr.max(axis=2))) / 255
+    if not 0 < light < _DARK:
+        return 1.0
+    return max(math.log(_LIGHT) / math.log(max(light, 0.02)), 0.35)
+
+
+def _brightened(pane: Picture, gamma: float) -> Picture:
+    table = np.round(255 * (np.arange(256) / 255) ** gamma).astype(np.uint8)
+    return np.asarray(cv2.LUT(pane, table), dtype=np.uint8)
 
 
 def _spread(
@@ -229,8 +347,6 @@ def _spread(
 
     This is isotonic regression of the middles less what must lie between them.
     """
-    if not middles:
-        return []
     half = np.asarray(sizes) / 2
     between = np.concatenate([[0.0], np.cumsum(half[1:] + half[:-1])])
     free = np.asarray(middles) - between
@@ -245,11 +361,9 @@ def _spread(
 
 # --- lines --------------------------------------------------------------------------------------
 
-_SUBPIXEL = 4  # bits of fraction in OpenCV's line coordinates
-
 
 def _fixed(points: Array) -> NDArray[np.int32]:
-    """Pane positions in OpenCV's fixed-point numbers, kept in a range that it can draw."""
+    """Positions in OpenCV's fixed-point numbers, kept in a range that it can draw."""
     near = np.clip(np.nan_to_num(points), -20000, 20000)
     return np.asarray(np.round(near * 2**_SUBPIXEL), dtype=np.int32)
 
@@ -263,73 +377,51 @@ def _stroke(picture: Picture, lines: Sequence[Array], colour: Colour, width: int
 
 def _tint(picture: Picture, shapes: Sequence[Array], colour: Colour, part: float) -> None:
     """Lay a transparent colour over closed shapes."""
-    mask = np.zeros(picture.shape[:2], np.uint8)
     for shape in shapes:
-        cv2.fillPoly(mask, [_fixed(shape)], 255, cv2.LINE_AA, _SUBPIXEL)
-    x, y, w, h = cv2.boundingRect(mask)
-    if w and h:
-        here, weight = (
-            picture[y : y + h, x : x + w],
-            mask[y : y + h, x : x + w, None] * (part / 255),
-        )
-        here[:] = np.round(here * (1 - weight) + np.array(colour) * weight).astype(np.uint8)
+        x, y, w, h = _box(shape, picture)
+        if w > 0 and h > 0:
+            here = picture[y : y + h, x : x + w]
+            over = here.copy()
+            cv2.fillPoly(over, [_fixed(shape - [x, y])], colour, cv2.LINE_AA, _SUBPIXEL)
+            cv2.addWeighted(over, part, here, 1 - part, 0.0, dst=here)
+
+
+def _box(shape: Array, picture: Picture) -> tuple[int, int, int, int]:
+    """Left, top, width and height of the part of a picture that a shape can touch."""
+    room = np.array(picture.shape[1::-1])
+    low = np.clip(np.floor(shape.min(axis=0)) - 2, 0, room).astype(int)
+    high = np.clip(np.ceil(shape.max(axis=0)) + 3, 0, room).astype(int)
+    return int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])
 
 
 def _dashes(line: Array, on_px: float, off_px: float) -> list[Array]:
-    """Cut a line into dashes of a given length."""
+    """Cut a line into dashes of a given length, one at each end."""
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
-    starts = np.arange(0.0, along[-1], on_px + off_px)
+    count = max(round((along[-1] - on_px) / (on_px + off_px)), 0)
+    starts = np.linspace(0.0, max(along[-1] - on_px, 0.0), count + 1)
     cut = (np.linspace(s, min(s + on_px, along[-1]), 4) for s in starts)
     return [np.stack([np.interp(c, along, line[:, i]) for i in (0, 1)], axis=1) for c in cut]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Drawing:
-    """What all parts of one overlay need to know."""
-
-    photo: PhotoReading
-    reading: JarReading
-    frame: Frame
-    parts: tuple[Array, ...]  # azimuths of each free piece of wall [rad]
-    top_mm: float  # how far up the wall lines and scale go
-
-    def line(self, azimuth: Array, height_mm: float | Array) -> Array:
-        """Pane positions (n, 2) of a height above the floor."""
-        return self.frame.at(_wall_line(self.photo, azimuth, height_mm))
-
-    def lines(self, height_mm: float) -> list[Array]:
-        return [self.line(part, height_mm) for part in self.parts]
-
-
-def _parts(photo: PhotoReading) -> tuple[Array, ...]:
-    """Azimuths along each free piece of wall, thinned to what a smooth curve needs."""
-    azimuth = photo.look.wall.azimuth
-    found = [azimuth[p] for p in pieces(photo.look.wall)] or [azimuth]
-    return tuple(np.linspace(p[0], p[-1], 33) for p in found)
-
-
-def _band(drawing: _Drawing, mark: Mark) -> list[Array]:
-    """Outlines of the 95 % range of a mark."""
-    reach = _Z95 * mark.sd_mm
-    low = max(mark.height_mm - reach, -_BELOW_MM)
-    high = min(mark.height_mm + reach, _FARTHEST_MM)
-    pairs = zip(drawing.lines(low), drawing.lines(high), strict=True)
-    return [np.concatenate([under, over[::-1]]) for under, over in pairs]
-
-
-_BANDS = {"own": 0.38, "older": 0.2, "floor": 0.3}
+def _draw_bands(pane: Picture, drawing: _Drawing) -> None:
+    """Tint the 95 % range of each line that has one."""
+    for mark in drawing.marks:
+        part = _BANDS.get(mark.style, 0.0)
+        if part and math.isfinite(mark.sd_mm):
+            low = max(mark.height_mm - _Z95 * mark.sd_mm, -_BELOW_MM)
+            high = min(mark.height_mm + _Z95 * mark.sd_mm, _FARTHEST_MM)
+            ends = [(drawing.line(s, low), drawing.line(s, high)) for s in drawing.strokes]
+            shapes = [np.concatenate([under, over[::-1]]) for under, over in ends]
+            # a wide range must not hide what lies in it
+            _tint(pane, shapes, mark.colour, part if high - low < _WIDE_MM else part / 2)
 
 
 def _draw_mark(pane: Picture, drawing: _Drawing, mark: Mark) -> None:
     """Draw one line in its style."""
-    lines = drawing.lines(mark.height_mm)
-    if mark.style == "own":
-        _stroke(pane, lines, mark.colour, 3)
-    elif mark.style == "floor":
-        _stroke(pane, lines, mark.colour, 2)
-    else:
-        on, off = {"older": (16.0, 10.0), "rival": (3.0, 9.0), "water": (26.0, 8.0)}[mark.style]
-        _stroke(pane, [d for line in lines for d in _dashes(line, on, off)], mark.colour, 2)
+    lines = [drawing.line(s, mark.height_mm) for s in drawing.strokes]
+    if mark.style in _DASHES:
+        lines = [dash for line in lines for dash in _dashes(line, *_DASHES[mark.style])]
+    _stroke(pane, lines, mark.colour, 3 if mark.style == "own" else 2)
 
 
 def _draw_frame(pane: Picture, drawing: _Drawing) -> None:
@@ -344,11 +436,8 @@ def _draw_frame(pane: Picture, drawing: _Drawing) -> None:
 
 # --- words --------------------------------------------------------------------------------------
 
-# What Pillow's bundled font has beyond ASCII, of what is needed here.
-_IN_FONT = frozenset("±°·…")
 
-
-@functools.lru_cache(maxsize=8)
+@functools.lru_cache(maxsize=16)
 def _font(size_px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     return ImageFont.load_default(size_px)
 
@@ -362,14 +451,14 @@ def _drawable_char(char: str) -> str:
     if char in _IN_FONT or " " <= char <= "~":
         return char
     plain = unicodedata.normalize("NFKD", char).encode("ascii", "ignore").decode()
-    if plain.isprintable() and plain:
+    if plain and plain.isprintable():
         return plain
     return "" if unicodedata.combining(char) else "?"
 
 
 @dataclass(frozen=True, slots=True)
 class _Words:
-    """A line of text: where its left middle (or right middle) stands, and how it looks."""
+    """A line of text: where its left (or right) middle stands in the canvas, and how it looks."""
 
     text: str
     x: float
@@ -378,7 +467,7 @@ class _Words:
     colour: Colour = _INK
     room_px: float = math.inf
     anchor: str = "lm"
-    is_edged: bool = False
+    edge_px: int = 0
 
 
 def _fitted(text: str, size_px: int, room_px: float) -> str:
@@ -391,9 +480,21 @@ def _fitted(text: str, size_px: int, room_px: float) -> str:
     return text.rstrip() + "…"
 
 
+def _wrapped(phrases: Sequence[str], size_px: int, room_px: float) -> list[str]:
+    """Join phrases into lines that fit."""
+    lines = [""]
+    for phrase in phrases:
+        longer = f"{lines[-1]}    {phrase}".strip()
+        if _font(size_px).getlength(longer) <= room_px:
+            lines[-1] = longer
+        else:
+            lines.append(phrase)
+    return lines
+
+
 def _write(picture: Picture, words: Sequence[_Words]) -> Picture:
     """Write all text at once."""
-    image = Image.fromarray(np.ascontiguousarray(picture[..., ::-1]))
+    image = Image.fromarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB))
     pen = ImageDraw.Draw(image)
     for w in words:
         pen.text(
@@ -402,106 +503,115 @@ def _write(picture: Picture, words: Sequence[_Words]) -> Picture:
             fill=w.colour[::-1],
             font=_font(w.size_px),
             anchor=w.anchor,
-            stroke_width=3 if w.is_edged else 0,
+            stroke_width=w.edge_px,
             stroke_fill=_EDGE[::-1],
         )
-    return np.ascontiguousarray(np.asarray(image)[..., ::-1])
+    return np.asarray(cv2.cvtColor(np.asarray(image), cv2.COLOR_RGB2BGR), dtype=np.uint8)
 
 
 # --- the scale ----------------------------------------------------------------------------------
 
 
-def _draw_scale(pane: Picture, drawing: _Drawing, panel_right: bool) -> list[_Words]:
-    """Draw a scale up the free end of the wall -> its numbers, in pane positions."""
-    side = -1.0 if panel_right else 1.0
-    ends = [a for part in drawing.parts for a in (part[0], part[-1])]
-    at = side * max(side * a for a in ends)
-    step, unit = _scale_step(drawing)
-    count = math.floor(drawing.top_mm / step + 1e-9)
-    radius = drawing.photo.look.jar.view.outline.radius_mm
-    ticks, words = [], []
-    for i in range(2 * count + 1):
-        reach = at + side * np.linspace(0.0, (1.8 if i % 2 else 3.4) / radius, 5)
-        ticks.append(drawing.line(reach, i * step / 2))
-        if i % 2 == 0:
-            x, y = ticks[-1][-1]
-            text = f"{10 * i // 2}" + (f" {unit}" if i == 2 * count else "")
-            anchor = "lm" if side > 0 else "rm"
-            words.append(_Words(text, x + 8 * side, y, 24, anchor=anchor, is_edged=True))
-    heights = np.linspace(0.0, count * step, 12)
-    _stroke(pane, [drawing.line(np.full(12, at), heights), *ticks], _INK, 2)
-    return words
+def _draw_scale(pane: Picture, drawing: _Drawing) -> Iterator[_Words]:
+    """Draw a scale up the end of the wall that is free of the strip -> its numbers."""
+    side = -1 if drawing.is_right else 1
+    heights, step = _scale_heights(drawing)
+    reach = np.array([0.0, 1.0]) * side / drawing.photo.look.jar.view.outline.radius_mm
+    at = drawing.end(side)
+    ticks = [
+        drawing.line(at + reach * (1.8 if i % 2 else 3.4), height)
+        for i, height in enumerate(heights)
+    ]
+    _stroke(pane, [drawing.line(np.full(len(heights), at), heights), *ticks], _INK, 2)
+    for i in range(0, len(ticks), 2):
+        x, y = ticks[i][-1] + [drawing.pane_x + 8 * side, _HEAD_H]
+        anchor = "lm" if side > 0 else "rm"
+        yield _Words(str(i // 2 * step), x, y, _SMALL_PX, anchor=anchor, edge_px=3)
+        if i == len(ticks) - 1:
+            unit = "mm" if drawing.reading.scaled else "%"
+            yield _Words(unit, x, y - 1.3 * _SMALL_PX, _SMALL_PX, anchor=anchor, edge_px=3)
 
 
-def _scale_step(drawing: _Drawing) -> tuple[float, str]:
-    """Height between numbered ticks: 10 mm, or a tenth of the deposit where there is no scale."""
-    if drawing.reading.scaled:
-        return 10.0, "mm"
-    return drawing.reading.tops[-1].value / 10, "%"
+def _scale_heights(drawing: _Drawing) -> tuple[Array, int]:
+    """Heights of ticks [mm], every other one numbered, and the step between numbers.
+
+    The numbers are mm, or per cent of the deposit where there is no scale.
+    """
+    if not drawing.reading.scaled:
+        return np.linspace(0.0, drawing.reading.tops[-1].value, 11), 20
+    count = math.floor((drawing.top_mm - 2.0) / 10)
+    return np.linspace(0.0, 10.0 * count, 2 * count + 1), 10
 
 
 # --- putting it together ------------------------------------------------------------------------
 
-_TITLE_PX, _VALUE_PX, _SMALL_PX = 27, 36, 23
 
-
-def _label_height(mark: Mark) -> float:
-    return 84.0 if mark.value else 40.0
-
-
-def _labels(
-    canvas: Picture, drawing: _Drawing, marks: Sequence[Mark], panel_right: bool
-) -> Iterator[_Words]:
-    """Draw leaders from the lines to the panel -> the labels' text."""
-    ends = [_line_end(drawing, mark, panel_right) for mark in marks]
-    order = sorted(range(len(marks)), key=lambda i: (ends[i][1], marks[i].height_mm))
+def _draw_labels(canvas: Picture, drawing: _Drawing) -> Iterator[_Words]:
+    """Draw leaders from the lines to the plate beside them -> the labels' text."""
+    side = 1 if drawing.is_right else -1
+    corner = np.array([drawing.pane_x, _HEAD_H])
+    azimuth = np.array([drawing.end(side)])
+    ends = [drawing.line(azimuth, mark.height_mm)[0] + corner for mark in drawing.marks]
+    order = sorted(range(len(ends)), key=lambda i: (ends[i][1], drawing.marks[i].height_mm))
     middles = _spread(
         [ends[i][1] for i in order],
-        [_label_height(marks[i]) for i in order],
-        _HEAD_H + 8.0,
-        _HEAD_H + _PANE_H - 8.0,
+        [_label_px(drawing.marks[i]) for i in order],
+        _HEAD_H + 6.0,
+        _HEAD_H + _PANE_H - 6.0,
     )
     for i, y in zip(order, middles, strict=True):
-        yield from _label(canvas, marks[i], ends[i], y, panel_right)
+        mark = drawing.marks[i]
+        _draw_leader(canvas, mark, ends[i], y, side)
+        yield from _label(mark, _PANE_W + _PAD if side > 0 else _PAD, y)
 
 
-def _line_end(drawing: _Drawing, mark: Mark, panel_right: bool) -> Array:
-    """Where a line ends on the panel's side, in canvas positions."""
-    azimuth = np.concatenate(drawing.parts)
-    end = np.array([azimuth.max() if panel_right else azimuth.min()])
-    corner = np.array([0.0 if panel_right else _PANEL_W, float(_HEAD_H)])
-    return np.asarray(drawing.line(end, mark.height_mm)[0] + corner)
+def _label_px(mark: Mark) -> float:
+    """Height of a label with the gap to the next [px]."""
+    return 12.0 + sum(px for px, text in zip(_LABEL_PX, mark.label, strict=True) if text)
 
 
-def _label(
-    canvas: Picture, mark: Mark, end: Array, y: float, panel_right: bool
-) -> Iterator[_Words]:
-    """Draw one leader -> its label."""
-    edge = float(_PANE_W if panel_right else _PANEL_W)
-    out = 1.0 if panel_right else -1.0
-    leader = np.array([end, [edge - 26 * out, y], [edge + 14 * out, y]])
-    _stroke(canvas, [leader], mark.colour, 1 if mark.style == "rival" else 2)
-    x = _PANE_W + _PAD if panel_right else _PAD / 2
-    room = _PANEL_W - 1.5 * _PAD
-    if not mark.value:
-        yield _Words(mark.title, x, y, _TITLE_PX, mark.colour, room)
-        return
-    yield _Words(mark.title, x, y - 21, _TITLE_PX, mark.colour, room)
-    yield _Words(mark.value, x, y + 16, _VALUE_PX if mark.style == "own" else 30, _INK, room)
+def _draw_leader(canvas: Picture, mark: Mark, end: Array, y: float, side: int) -> None:
+    edge = float(_PANE_W if side > 0 else _PANEL_W)
+    leader = np.array([end, [edge - 26 * side, y], [edge + 13 * side, y]])
+    _stroke(canvas, [leader], mark.colour, 2 if mark.style == "own" else 1)
 
 
-def _head_and_foot(photo: PhotoReading, reading: JarReading) -> Iterator[_Words]:
-    """Headline over the picture and legend under it."""
+def _label(mark: Mark, x: float, y: float) -> Iterator[_Words]:
+    """Text of one label, its middle at y."""
+    sizes = (
+        _SMALL_PX if mark.style == "rival" else _TITLE_PX,
+        _VALUE_PX if mark.style == "own" else _TITLE_PX,
+        _NOTE_PX,
+    )
+    y -= (_label_px(mark) - 12.0) / 2
+    tones = (mark.colour, _INK, _QUIET)
+    for text, size, px, tone in zip(mark.label, sizes, _LABEL_PX, tones, strict=True):
+        if text:
+            yield _Words(text, x, y + px / 2, size, tone, _PANEL_W - _PAD - 8.0)
+            y += px
+
+
+def _head(drawing: _Drawing, gamma: float) -> Iterator[_Words]:
+    """Words over the picture."""
     room = _WIDTH - 2 * _PAD
-    title, texture, name = _headline(photo, reading)
+    title, texture, name = _headline(drawing.photo, drawing.reading)
     yield _Words(title, _PAD, 42, 46, _INK, room)
-    yield _Words(texture, _PAD, 95, 33, _INK, room)
-    yield _Words(name, _PAD, 142, 26, _QUIET, room)
-    first, second, doubts = _legend(reading)
-    y = _HEAD_H + _PANE_H
-    yield _Words(first, _PAD, y + 32, 26, _QUIET, room)
-    yield _Words(second, _PAD, y + 72, 26, _QUIET, room)
-    yield _Words(doubts, _WIDTH - _PAD, y + 72, 26, _WARN, room, anchor="rm")
+    yield _Words(texture, _PAD, 94, 34, _INK, room)
+    if gamma < 1.0:
+        name = f"{name}, brightened to show the layers"
+    yield _Words(name, _PAD, 140, _SMALL_PX, _QUIET, 0.74 * room)
+    doubts = _doubts_in_words(drawing.reading)
+    yield _Words(doubts, _WIDTH - _PAD, 140, _SMALL_PX, _WARN, anchor="rm")
+
+
+def _foot(drawing: _Drawing) -> Iterator[_Words]:
+    """Legend under the picture."""
+    room = _WIDTH - 2 * _PAD
+    lines = _wrapped(_legend(drawing.marks, drawing.reading), _SMALL_PX, room)
+    pitch = min(36.0, (_FOOT_H - 24.0) / len(lines))
+    y = _HEAD_H + _PANE_H + (_FOOT_H - pitch * (len(lines) - 1)) / 2
+    for i, line in enumerate(lines):
+        yield _Words(line, _PAD, y + i * pitch, _SMALL_PX, _QUIET, room)
 
 
 def draw_overlay(bgr: Picture, photo: PhotoReading, reading: JarReading) -> Picture:
@@ -521,24 +631,18 @@ def draw_overlay(bgr: Picture, photo: PhotoReading, reading: JarReading) -> Pict
     (h, w, 3) uint8 array
         A new picture, at most 1600 px on its long side.
     """
-    marks = marks_of(photo, reading)
-    frame = _frame_of(photo, marks)
-    top_mm = max(m.height_mm for m in marks) + (0.0 if reading.water_mm > 0 else 10.0)
-    drawing = _Drawing(photo, reading, frame, _parts(photo), top_mm)
-    panel_right = _has_panel_right(photo)
-    pane = _pane(bgr, frame)
-    for mark in marks:
-        if mark.style in _BANDS and math.isfinite(mark.sd_mm):
-            _tint(pane, _band(drawing, mark), mark.colour, _BANDS[mark.style])
-    _draw_frame(pane, drawing)
-    numbers = _draw_scale(pane, drawing, panel_right)
-    for mark in marks:
-        _draw_mark(pane, drawing, mark)
+    drawing = _plan(photo, reading)
+    gamma = _brightening(photo)
     canvas = np.full((_HEIGHT, _WIDTH, 3), _PLATE, np.uint8)
-    left = 0 if panel_right else _PANEL_W
-    canvas[_HEAD_H : _HEAD_H + _PANE_H, left : left + _PANE_W] = _write(pane, numbers)
-    labels = list(_labels(canvas, drawing, marks, panel_right))
-    return _write(canvas, [*labels, *_head_and_foot(photo, reading)])
+    pane = canvas[_HEAD_H : _HEAD_H + _PANE_H, drawing.pane_x : drawing.pane_x + _PANE_W]
+    pane[:] = _brightened(_cut_out(bgr, drawing.frame), gamma)
+    _draw_frame(pane, drawing)
+    _draw_bands(pane, drawing)
+    words = list(_draw_scale(pane, drawing))
+    for mark in drawing.marks:
+        _draw_mark(pane, drawing, mark)
+    words += _draw_labels(canvas, drawing)
+    return _write(canvas, [*words, *_head(drawing, gamma), *_foot(drawing)])
 
 
 def jpeg_of(picture: Picture) -> bytes:
