@@ -55,7 +55,7 @@ def _steps(bgr: Picture) -> Array:
     kernel = np.array([[-0.5, -0.5, 0.0, 0.5, 0.5]], dtype=np.float32)
     step = np.linalg.norm(cv2.filter2D(lab, -1, kernel), axis=2)
     step[:, :3] = step[:, -3:] = 0
-    return np.minimum(step, _STEP_CAP).astype(np.float64)
+    return np.asarray(np.minimum(step, _STEP_CAP), dtype=np.float64)
 
 
 def _longest_runs(gain: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
@@ -84,7 +84,7 @@ def _lines(step: Array) -> list[_Line]:
     for slope in _SLOPES:
         across = (base + slope * (np.arange(rows) - rows / 2)[:, None]).astype(np.float32)
         sheared = cv2.remap(step.astype(np.float32), across, down, cv2.INTER_LINEAR)
-        score, first, last = _longest_runs(sheared - _STEP_FREE)
+        score, first, last = _longest_runs(np.asarray(sheared, dtype=np.float64) - _STEP_FREE)
         for c in np.argsort(-score)[:40]:
             foot = float(c) - slope * rows / 2
             found.append(_Line(foot, float(slope), int(first[c]), int(last[c]), float(score[c])))
@@ -106,13 +106,13 @@ def _distinct(lines: list[_Line]) -> list[_Line]:
 def _follow(step: Array, line: _Line) -> Array:
     """Strength of a line at each row of the picture."""
     rows = np.arange(step.shape[0])
-    column = np.clip(np.round(line.at(rows)).astype(int), 1, step.shape[1] - 2)
+    column = np.clip(np.round(line.at(rows.astype(np.float64))).astype(int), 1, step.shape[1] - 2)
     near = np.stack([step[rows, column - 1], step[rows, column], step[rows, column + 1]])
     return np.asarray(near.max(axis=0))
 
 
 def _best_pair(step: Array) -> tuple[_Line, _Line, int, int] | None:
-    """The two lines that run side by side longest, and the rows over which they do."""
+    """Find the two lines that run side by side longest, and the rows over which they do."""
     rows, columns = step.shape
     lines = _lines(step)
     follows = [_follow(step, line) for line in lines]
@@ -156,7 +156,7 @@ def _refined(bgr: Picture, line: _Line, rows: tuple[int, int], scale: float) -> 
 
 
 def _plane(fit: Array, focal_px: float, centre: tuple[float, float]) -> Array:
-    """Unit normal of the plane through the camera and a wall's line."""
+    """Give the unit normal of the plane through the camera and a wall's line."""
     y = np.array([0.0, 1000.0])
     rays = np.stack([fit[0] + fit[1] * y - centre[0], y - centre[1], np.full(2, focal_px)], -1)
     normal = np.cross(rays[0], rays[1])
@@ -184,7 +184,7 @@ def _camera(
     ahead = np.cross(across, up)
     ahead = ahead / np.linalg.norm(ahead) * (1 if ahead[2] > 0 else -1)
     half = 0.5 * np.arccos(np.clip(abs(n_left @ n_right), 0.0, 1.0))
-    distance = radius_mm / np.sin(half)
+    distance = float(radius_mm / np.sin(half))
     plain = Camera(focal_px, *centre, distance, 0.0, 0.0, float(pitch), float(roll))
     turned = plain.rotation().T @ ahead
     yaw = float(np.arctan2(-turned[0], turned[2]))
@@ -195,9 +195,7 @@ def _camera(
     return Camera(focal_px, *centre, distance, float(height), yaw, float(pitch), float(roll))
 
 
-def find_bare_jar(
-    bgr: Picture, focal_px: float, *, radius_mm: float = NOMINAL_RADIUS_MM
-) -> Jar:
+def find_bare_jar(bgr: Picture, focal_px: float, *, radius_mm: float = NOMINAL_RADIUS_MM) -> Jar:
     """Find a jar without a strip.
 
     Parameters
@@ -237,34 +235,55 @@ def find_bare_jar(
 _BASE_MM = 4.0  # glass under the inside floor, nominal; common practice, no source
 
 
+_LEANS = np.radians([-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0])  # errors of the tilt that are tried
+_LEAN_SD = np.radians(4.0)  # how far walls can mislead about the tilt, seen on rendered pictures
+
+
+def _leaned(jar: Jar, lean: float, exponent: float) -> Jar:
+    """Give a view with another tilt and outline that keeps the foot where it is in the picture."""
+    camera, radius = jar.view.camera, jar.view.outline.radius_mm
+    gap = camera.distance_mm - radius
+    slope = np.arctan2(camera.height_mm, gap) + lean
+    tilted = replace(
+        camera,
+        pitch_rad=camera.pitch_rad + float(lean),
+        height_mm=float(gap * np.tan(slope)),
+    )
+    return replace(jar, view=View(tilted, Outline(radius, exponent)))
+
+
+def _foot_lines(bgr: Picture, jar: Jar) -> tuple[float, float]:
+    """Strength of the level lines at a jar's foot, and the height of the lowest; NaN if none."""
+    photo = gather(unroll(bgr, jar, 14.0, bottom_mm=-20.0), settled=1)
+    found = edge_peaks(photo, -19.0, 12.0)
+    if not found:
+        return 0.0, np.nan
+    strongest = sorted((s for _, s in found), reverse=True)[:3]
+    return float(sum(strongest)), min(h for h, s in found if s >= 0.4 * strongest[0])
+
+
 def settle_foot(bgr: Picture, jar: Jar) -> Jar:
     """Put the zero of a bare jar's view near its inside floor, and tell round from square.
 
     The foot of a jar is a bundle of level lines on its wall. They are straight in the unrolled
-    wall only if the outline is the right one, so the outline that makes them strongest is taken;
-    the lowest of them is where the jar stands on the table.
+    wall only if tilt and outline are right, so the pair that makes them strongest is taken; the
+    lowest of them is where the jar stands on the table.
 
     Raises
     ------
     NoJarError
         There is no foot to be seen.
     """
-    best: tuple[float, float, Jar] | None = None
+    tries = []
     for exponent in (2.0, 5.0):
-        view = View(jar.view.camera, Outline(jar.view.outline.radius_mm, exponent))
-        tried = replace(jar, view=view)
-        photo = gather(unroll(bgr, tried, 14.0, bottom_mm=-20.0), settled=1)
-        found = edge_peaks(photo, -19.0, 12.0)
-        if not found:
-            continue
-        strongest = sorted((s for _, s in found), reverse=True)[:3]
-        contact = min(h for h, s in found if s >= 0.4 * strongest[0])
-        if best is None or sum(strongest) > best[0]:
-            best = (sum(strongest), contact, tried)
-    if best is None or best[0] < 3.0:
+        for lean in _LEANS:
+            tried = _leaned(jar, float(lean), exponent)
+            strength, contact = _foot_lines(bgr, tried)
+            tries.append((strength * np.exp(-0.5 * (lean / _LEAN_SD) ** 2), contact, tried))
+    strength, contact, best = max(tries, key=lambda t: t[0])
+    if strength < 3.0:
         msg = "The foot of the jar could not be found; photograph the whole jar down to the table."
         raise NoJarError(msg)
-    _, contact, tried = best
-    camera = tried.view.camera
+    camera = best.view.camera
     raised = replace(camera, height_mm=camera.height_mm - contact - _BASE_MM)
-    return replace(tried, view=replace(tried.view, camera=raised))
+    return replace(best, view=replace(best.view, camera=raised))

@@ -172,9 +172,7 @@ def read_photos(
 
 def _sighting(path: Path, photo: Photo, strip: Strip | None) -> Sighting:
     number = strip.jar if strip else None
-    return Sighting(
-        str(path), path.name, str(path.parent), number, photo.taken_at, photo.digest
-    )
+    return Sighting(str(path), path.name, str(path.parent), number, photo.taken_at, photo.digest)
 
 
 def _read_one(
@@ -304,7 +302,9 @@ def _photo_body(outcome: Outcome, reading: JarReading, photo: PhotoReading) -> d
                 "by_grain": _number(b.grain_mm),
                 "contrast": _number(b.contrast, 1),
                 "uneven": _number(b.uneven_mm, 2),
-                "other_places": [{"top": _number(h), "weight": _number(w)} for h, w in b.alternatives],
+                "other_places": [
+                    {"top": _number(h), "weight": _number(w)} for h, w in b.alternatives
+                ],
             }
             for b in photo.boundaries
         ],

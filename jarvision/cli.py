@@ -33,7 +33,8 @@ def _top() -> None:
 @app.command()
 def read(
     paths: Annotated[
-        list[Path], typer.Argument(help="Photos, or folders of photos.", metavar="PHOTO-OR-FOLDER...")
+        list[Path],
+        typer.Argument(help="Photos, or folders of photos.", metavar="PHOTO-OR-FOLDER..."),
     ],
     out: Annotated[
         Path, typer.Option(help="Folder for readings.csv, jar-*.json and overlay pictures.")
@@ -41,9 +42,7 @@ def read(
     shaken_at: Annotated[
         str, typer.Option(help='When the jars were shaken, e.g. "2026-05-04 09:00".')
     ] = "",
-    one_jar: Annotated[
-        bool, typer.Option("--one-jar", help="All photos show one jar.")
-    ] = False,
+    one_jar: Annotated[bool, typer.Option("--one-jar", help="All photos show one jar.")] = False,
     strip_mm: Annotated[
         float, typer.Option(help="What the sheet's 100 mm line measures with a ruler [mm].")
     ] = 100.0,
@@ -104,7 +103,9 @@ def _progress() -> Iterator[Progress]:
         TimeRemainingColumn(),
     )
     console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+    with Progress(
+        *columns, console=console, transient=True, disable=not console.is_terminal
+    ) as bar:
         task = bar.add_task("", total=None)
 
         def tell(what: str, done: int, of: int) -> None:
@@ -147,11 +148,11 @@ def main() -> None:
     except KeyboardInterrupt:
         typer.echo("Stopped; what was read so far is kept.", err=True)
         raise SystemExit(int(ExitCode.SOME_UNREAD)) from None
-    except Exception as error:  # noqa: BLE001 -- no traceback reaches a user
+    except Exception as error:  # no traceback reaches a user
         kind = type(error).__name__
         typer.echo(
-            f"Something went wrong that should not ({kind}); run it again with fewer photos to find "
-            "the one that causes it.",
+            f"Something went wrong that should not ({kind}); run it again with fewer photos to "
+            "find the one that causes it.",
             err=True,
         )
         raise SystemExit(int(ExitCode.SOME_UNREAD)) from None

@@ -113,7 +113,7 @@ def join_floors(seen: Sequence[tuple[float, float]], *, has_strip: bool) -> Floo
     z = float(np.average([z for z, _ in known], weights=weights))
     sd = float(max(HEEL_SD_MM, weights.mean() ** -0.5 / np.sqrt(min(len(known), 2))))
     if not has_strip:
-        return Floor(z, sd, z)
+        return Floor(z, float(np.hypot(sd, 0.6)), z)
     if abs(z) > _FAR_OFF_MM:
         return Floor(z, float(np.hypot(sd, 0.4)), z)
     # feet that look alike in glass and deposit mislead: the further off, the less they count

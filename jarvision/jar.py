@@ -13,6 +13,7 @@ from typing import TypeAlias
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from jarvision.errors import NoJarError
 from jarvision.optics import Camera, Outline, View, outline_points, rotation_of
 from jarvision.scale import CORNER_SD_PX, Strip
@@ -86,7 +87,7 @@ def _edge_strength(colours: Array) -> Array:
 
 
 def _best_slopes(strength: Array, shifts: Array) -> tuple[Array, Array]:
-    """For each column the best score over sheared columns, and the shear (columns, bottom to top)."""
+    """Give each column's best score over shears, and that shear (columns, bottom to top)."""
     rows, columns = strength.shape
     along = np.linspace(-0.5, 0.5, rows)
     score, slope = np.zeros(columns), np.zeros(columns)
@@ -185,9 +186,20 @@ def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) 
 # --- fitting the view -----------------------------------------------------------------------------
 #
 # A view's parameters, in this order; several sets are worked on at once, shape (sets, 12).
-_DISTANCE, _HEIGHT, _YAW, _PITCH, _ROLL, _RADIUS, _AZIMUTH, _SLANT, _STRETCH, _EXPONENT, _TURN, _FOCAL = (
-    range(12)
-)
+(
+    _DISTANCE,
+    _HEIGHT,
+    _YAW,
+    _PITCH,
+    _ROLL,
+    _RADIUS,
+    _AZIMUTH,
+    _SLANT,
+    _STRETCH,
+    _EXPONENT,
+    _TURN,
+    _FOCAL,
+) = range(12)
 _SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1])
 _FOCAL_SD = 0.35  # log spread of phones' focal lengths, zoom included: common practice, no source
 _EDGE_AZIMUTHS = np.linspace(0.75, 1.95, 61)
@@ -272,7 +284,7 @@ def _wall_misfit(p: Array, wall: _Wall, scene: Scene, *, square: bool) -> Array:
 
 
 def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
-    """What is known of strips and jars beforehand, (sets, residuals)."""
+    """Weigh what is known of strips and jars beforehand, (sets, residuals)."""
     terms = [
         p[:, _SLANT] / 0.03,  # people stick a strip on within a few degrees
         (p[:, _STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
@@ -290,7 +302,7 @@ def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
 def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
     """First guess of a view's parameters."""
     strip = scene.strip
-    foot, up = strip.axis_px()
+    _, up = strip.axis_px()
     scale = strip.px_per_mm
     centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
     ends = [w.points_px[1, 0] for w in scene.walls]
@@ -307,7 +319,9 @@ def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
     height = z_mid + (centre[1] - (scene.shape[0] - 1) / 2) / scale + 0.1 * distance
     roll = -float(np.arctan2(up[0], -up[1]))
     exponent, turn = (5.0 if known is None else known.exponent, 0.0) if square else (2.0, 0.0)
-    return np.array([distance, height, 0.0, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn, 1.0])
+    return np.array(
+        [distance, height, 0.0, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn, 1.0]
+    )
 
 
 def _bounded(p: Array) -> Array:
@@ -382,8 +396,7 @@ def _jar_of(fit: _Fit, scene: Scene) -> Jar:
     outline = Outline(p[_RADIUS], p[_EXPONENT] if fit.square else 2.0, p[_TURN] * fit.square)
     middle = strip_spec().tag_centre_mm(0)[0]
     edges = [
-        p[_AZIMUTH] + p[_STRETCH] * (x - middle) / p[_RADIUS]
-        for x in (0.0, strip_spec().width_mm)
+        p[_AZIMUTH] + p[_STRETCH] * (x - middle) / p[_RADIUS] for x in (0.0, strip_spec().width_mm)
     ]
     return Jar(View(camera, outline), True, (edges[0], edges[1]), fit.rms_px, len(scene.walls))
 
@@ -398,7 +411,9 @@ def scene_of(bgr: Picture, strip: Strip, focal_px: float, *, focal_known: bool =
     """
     walls = _find_walls(bgr, strip)
     if not walls:
-        msg = "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."
+        msg = (
+            "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."
+        )
         raise NoJarError(msg)
     shape = (bgr.shape[0], bgr.shape[1])
     return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm)
@@ -420,8 +435,10 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
     if not scenes:
         return []
     fits = [_fit(scene, square=False) for scene in scenes]
-    misfits = [f.rms_px > 0.95 * CORNER_SD_PX or f.cost > s.strip.corners_px.size / 2
-               for f, s in zip(fits, scenes, strict=True)]
+    misfits = [
+        f.rms_px > 0.95 * CORNER_SD_PX or f.cost > s.strip.corners_px.size / 2
+        for f, s in zip(fits, scenes, strict=True)
+    ]
     if any(misfits):
         squares = [_fit(scene, square=True) for scene in scenes]
         # a square has two parameters more to please each photo with

@@ -21,6 +21,8 @@ from jarvision.jar import Jar
 from jarvision.wallmap import COLUMN_MM, ROW_MM, WallMap
 
 Array: TypeAlias = NDArray[np.float64]
+Floats: TypeAlias = NDArray[np.float32]
+Rows: TypeAlias = NDArray[np.bool_]
 
 WATER_INDEX = 1.333  # water at 20 degC, sodium D line; handbook value, from memory
 LAYERS = ("sand", "silt", "clay")
@@ -88,7 +90,7 @@ def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
     return found
 
 
-def roughness(wall: WallMap, lab: NDArray[np.float32]) -> tuple[Array, Array]:
+def roughness(wall: WallMap, lab: Floats) -> tuple[Floats, Floats]:
     """Absolute fine and coarse grain of each pixel of a wall, two (rows, columns) arrays."""
     fine_parts, coarse_parts = [], []
     for piece in pieces(wall):
@@ -135,8 +137,8 @@ def gather(wall: WallMap, *, settled: int) -> Evidence:
     fine, coarse = roughness(wall, lab)
     per = round(_BIN_MM / ROW_MM)
     bins = len(wall.z_mm) // per
-    level = 0.5 * (_row_level(fine) + _row_level(coarse))
-    level = level[: bins * per].reshape(bins, per).mean(axis=1)
+    rows = 0.5 * (_row_level(fine) + _row_level(coarse))
+    level = rows[: bins * per].reshape(bins, per).mean(axis=1)
     first = np.array([block[0] for block in blocks(wall)])
     sizes = np.diff(np.append(first, lab.shape[1]))
     grain = np.add.reduceat(np.log(0.3 + fine + coarse), first, axis=1) / sizes
@@ -155,7 +157,7 @@ def gather(wall: WallMap, *, settled: int) -> Evidence:
     )
 
 
-def _row_level(size: NDArray[np.float32]) -> Array:
+def _row_level(size: Floats) -> Array:
     """Log mean roughness of each row, with single bright or dark lines held down."""
     middle = np.median(size[:, ::3], axis=1, keepdims=True)
     return np.asarray(np.log(np.minimum(size, 5 * middle + 0.05).mean(axis=1) + 0.02))
@@ -199,7 +201,7 @@ def _smooth_tail(prefix: Array, settled: int) -> Array:
 
 
 def _gap(noise: float, least: float) -> int:
-    """Steps of `_LEVELS` by which layers differ: less in a noisy picture, where grain drowns."""
+    """Count steps of `_LEVELS` by which layers differ: fewer where noise drowns the grain."""
     return max(2, round(min(least, max(2.5 * noise, 0.15)) / _LEVEL_STEP))
 
 
@@ -225,11 +227,12 @@ def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
 
 
 def _edge_bonus(photo: Evidence, start: int, bins: int) -> Array:
-    """What a level colour edge near each bin's lower end speaks for a boundary, (bins + 1,)."""
+    """Weigh how a level colour edge at each bin speaks for a boundary, (bins + 1,)."""
     z, size = photo.edges_mm, photo.edges
     wide = cv2.dilate(size[None, :].astype(np.float32), np.ones((1, round(0.8 / ROW_MM)), np.uint8))
     at = photo.bins_mm[start] + _BIN_MM * np.arange(bins + 1)
-    return 2.0 * np.log1p(np.minimum(np.interp(at, z, wide[0], 0.0, 0.0), 5.0) / 0.6)
+    strength = np.minimum(np.interp(at, z, wide[0], 0.0, 0.0), 5.0)
+    return np.asarray(2.0 * np.log1p(strength / 0.6))
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +290,9 @@ def _ways(total: Array, first_mm: float) -> list[CoarsePlace]:
         if weight < 0.02:
             break
         found.append(CoarsePlace(first_mm + _BIN_MM * sand, first_mm + _BIN_MM * silt, weight))
-        total[max(0, sand - apart) : sand + apart + 1, max(0, silt - apart) : silt + apart + 1] = np.inf
+        total[max(0, sand - apart) : sand + apart + 1, max(0, silt - apart) : silt + apart + 1] = (
+            np.inf
+        )
     return found
 
 
@@ -305,7 +310,7 @@ def _window(z: Array, low: float, high: float) -> NDArray[np.bool_]:
     return np.asarray((z > low) & (z < high))
 
 
-def _sides(z: Array, at: float, below: float, above: float) -> tuple[Array, Array]:
+def _sides(z: Array, at: float, below: float, above: float) -> tuple[Rows, Rows]:
     """Rows that stand for the layer under and over a boundary, kept off its neighbours."""
     low = _window(z, max(below + 0.6, at - 5.0), at - 1.0)
     high = _window(z, at + 1.0, min(above - 0.6, at + 5.0))
@@ -320,9 +325,9 @@ def _sides(z: Array, at: float, below: float, above: float) -> tuple[Array, Arra
 class _Windows:
     """Rows under, over and around a boundary."""
 
-    low: NDArray[np.bool_]
-    high: NDArray[np.bool_]
-    span: NDArray[np.bool_]
+    low: Rows
+    high: Rows
+    span: Rows
 
 
 def _crossings(features: Array, z: Array, rows: _Windows) -> tuple[Array, Array]:

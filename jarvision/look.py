@@ -182,7 +182,6 @@ def _bare_blur_mm(photo: Photo, jar: Jar) -> float:
     return float(np.median(step[steep] / slope[steep])) / math.sqrt(2 * math.pi) / px_per_mm
 
 
-
 def _focal_or_usual(photo: Photo) -> tuple[float, list[Doubt]]:
     """Focal length [working px], and the doubt that goes with a guessed one."""
     focal = focal_px(photo)
@@ -202,7 +201,7 @@ def _refuse_cut_off(photo: Photo, jar: Jar) -> None:
 
 
 def _blur_mm(bgr: NDArray[np.uint8], strip: Strip) -> float:
-    """Standard deviation of the blur of the tags' left and right edges [mm].
+    """Measure the standard deviation of the blur of the tags' left and right edges [mm].
 
     A blurred edge's steepest slope is its step over (sd times the root of two pi).
     """

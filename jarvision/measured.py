@@ -30,7 +30,8 @@ class Measured:
         if math.isnan(self.sd):
             return f"{self.value:.0f} {self.unit} (uncertainty unknown)"
         digits = 1 if self.sd < 3 else 0
-        return f"{self.value:.{digits}f} ± {self.sd:.{digits}f} {self.unit}"
+        sd = max(self.sd, 0.1)  # an sd that prints as nothing would claim perfection
+        return f"{self.value:.{digits}f} ± {sd:.{digits}f} {self.unit}"
 
 
 class DoubtName(StrEnum):
@@ -62,49 +63,91 @@ class DoubtName(StrEnum):
 
 
 _SENTENCES: dict[DoubtName, str] = {
-    DoubtName.NO_STRIP: "No scale strip was seen, so there are percentages but no millimetres; "
-    "tape a printed strip beside the layers to get both.",
-    DoubtName.FEW_TAGS: "Only {found} of the strip's tags could be read in {photo}, so the scale is "
-    "less sure; keep hands and glare off the strip.",
-    DoubtName.STRIP_OFF_FLOOR: "The strip's zero seems to sit {offset_mm:.1f} mm off the jar's inside "
-    "floor; the floor seen in the photos was used.",
-    DoubtName.FLOOR_UNSURE: "The inside floor could not be seen clearly, so every height may be off "
-    "by the same {sd_mm:.1f} mm; photograph the jar with its foot in the picture.",
-    DoubtName.FOCAL_UNKNOWN: "{photo} does not say what lens took it, so the view angle was estimated "
-    "from the strip; send the phone's original file if you can.",
-    DoubtName.STEEP_VIEW: "{photo} was taken from well above or below the layers; hold the phone at "
-    "the height of the layer.",
-    DoubtName.DIM: "{photo} is dark, so boundaries are less sure; add light from the side.",
-    DoubtName.SOFT_PHOTO: "{photo} is soft or shaken, so boundaries are less sure; rest the phone on "
-    "something and tap the jar to focus.",
-    DoubtName.SMALL_IN_PICTURE: "The jar is small in {photo}; go closer so that it fills the picture.",
-    DoubtName.WEAK_BOUNDARY: "The top of the {layer} is hard to tell from what is above it in "
-    "{photo}; look at the overlay and check that line by eye.",
-    DoubtName.CUES_DISAGREE: "For the top of the {layer} in {photo}, colour and grain point to places "
-    "{gap_mm:.1f} mm apart; check that line on the overlay.",
-    DoubtName.OLDER_BOUNDARY_MOVED: "The top of the {layer} is at {then_mm:.1f} mm in its own photo but "
-    "looks to be at {now_mm:.1f} mm in {photo}; check both overlays.",
-    DoubtName.OLDER_BOUNDARY_UNSEEN: "The top of the {layer} could not be found again in the later "
-    "photos, so only one photo speaks for it.",
-    DoubtName.THIN_LAYER: "The {layer} layer is only about {thick_mm:.1f} mm thick, thinner than the "
-    "photo can measure well; its share is rough.",
-    DoubtName.UNEVEN_TOP: "The top of the {layer} is uneven by about {uneven_mm:.1f} mm; the mean along "
-    "the front of the jar was used.",
-    DoubtName.TIMES_DISAGREE: "The file name and the camera's clock disagree about when {photo} was "
-    "taken; {used} was used.",
-    DoubtName.TIME_UNKNOWN: "The time since shaking is not known for {photo}; put 1min, 2h or 48h in "
-    "its name, or give --shaken-at.",
-    DoubtName.TIME_OFF: "{photo} was taken {elapsed} after shaking, not near {wanted}; the layer it "
-    "shows is not quite the one it stands for.",
-    DoubtName.ONE_PHOTO: "All three layers were read from one picture, so nothing confirms them; "
-    "photos at 1 minute and 2 hours would.",
-    DoubtName.TWO_PHOTOS: "There is no photo near {missing}, so that boundary was read in a later "
-    "photo and nothing confirms it.",
-    DoubtName.SAME_PHOTO_TWICE: "{photo} is the same picture as {other}; it was used once.",
-    DoubtName.STILL_SETTLING: "The water above the clay was still cloudy in the last photo; wait and "
-    "take another when it clears.",
-    DoubtName.WALLS_NOT_PARALLEL: "The jar's walls are not parallel where the layers are, so heights "
-    "are not quite volumes; use a straight-sided jar or measure this one with water.",
+    DoubtName.NO_STRIP: (
+        "No scale strip was seen, so there are percentages but no millimetres; tape a printed "
+        "strip beside the layers to get both."
+    ),
+    DoubtName.FEW_TAGS: (
+        "Only {found} of the strip's tags could be read in {photo}, so the scale is less "
+        "sure; keep hands and glare off the strip."
+    ),
+    DoubtName.STRIP_OFF_FLOOR: (
+        "The strip's zero seems to sit {offset} off the jar's inside floor; the floor seen in "
+        "the photos was used."
+    ),
+    DoubtName.FLOOR_UNSURE: (
+        "The inside floor could not be seen clearly, so every height may be off by the same "
+        "{sd}; photograph the jar with its foot in the picture."
+    ),
+    DoubtName.FOCAL_UNKNOWN: (
+        "{photo} does not say what lens took it, so the view angle was estimated from the "
+        "strip; send the phone's original file if you can."
+    ),
+    DoubtName.STEEP_VIEW: (
+        "{photo} was taken from well above or below the layers; hold the phone at the height "
+        "of the layer."
+    ),
+    DoubtName.DIM: ("{photo} is dark, so boundaries are less sure; add light from the side."),
+    DoubtName.SOFT_PHOTO: (
+        "{photo} is soft or shaken, so boundaries are less sure; rest the phone on something "
+        "and tap the jar to focus."
+    ),
+    DoubtName.SMALL_IN_PICTURE: (
+        "The jar is small in {photo}; go closer so that it fills the picture."
+    ),
+    DoubtName.WEAK_BOUNDARY: (
+        "The top of the {layer} is hard to tell from what is above it in {photo}; look at the "
+        "overlay and check that line by eye."
+    ),
+    DoubtName.CUES_DISAGREE: (
+        "For the top of the {layer} in {photo}, colour and grain point to places {gap} apart; "
+        "check that line on the overlay."
+    ),
+    DoubtName.OLDER_BOUNDARY_MOVED: (
+        "The top of the {layer} is at {then} in its own photo but looks to be at {now} in "
+        "{photo}; check both overlays."
+    ),
+    DoubtName.OLDER_BOUNDARY_UNSEEN: (
+        "The top of the {layer} could not be found again in the later photos, so only one "
+        "photo speaks for it."
+    ),
+    DoubtName.THIN_LAYER: (
+        "The {layer} layer is only about {thick} thick, thinner than a photo can measure "
+        "well; its share is rough."
+    ),
+    DoubtName.UNEVEN_TOP: (
+        "The top of the {layer} is uneven by about {uneven}; the mean along the front of the "
+        "jar was used."
+    ),
+    DoubtName.TIMES_DISAGREE: (
+        "The file name and the camera's clock disagree about when {photo} was taken; {used} "
+        "was used."
+    ),
+    DoubtName.TIME_UNKNOWN: (
+        "The time since shaking is not known for {photo}; put 1min, 2h or 48h in its name, or "
+        "give --shaken-at."
+    ),
+    DoubtName.TIME_OFF: (
+        "{photo} was taken {elapsed} after shaking, not near {wanted}; the layer it shows is "
+        "not quite the one it stands for."
+    ),
+    DoubtName.ONE_PHOTO: (
+        "All three layers were read from one picture, so nothing confirms them; photos at 1 "
+        "minute and 2 hours would."
+    ),
+    DoubtName.TWO_PHOTOS: (
+        "There is no photo near {missing}, so that boundary was read in a later photo and "
+        "nothing confirms it."
+    ),
+    DoubtName.SAME_PHOTO_TWICE: ("{photo} is the same picture as {other}; it was used once."),
+    DoubtName.STILL_SETTLING: (
+        "The water above the clay was still cloudy in the last photo; wait and take another "
+        "when it clears."
+    ),
+    DoubtName.WALLS_NOT_PARALLEL: (
+        "The jar's walls are not parallel where the layers are, so heights are not quite "
+        "volumes; use a straight-sided jar or measure this one with water."
+    ),
 }
 
 
@@ -124,7 +167,7 @@ def doubt(name: DoubtName, **facts: object) -> Doubt:
     name : DoubtName
         Which doubt.
     **facts
-        The values that the sentence names; millimetres where the fact ends in ``_mm``.
+        What the sentence names, lengths with their unit.
 
     Raises
     ------

@@ -103,7 +103,9 @@ class Camera:
 
     def rotation(self) -> Array:
         """Jar-to-camera rotation, (3, 3); camera axes are right, down, forward."""
-        return rotation_of(np.array(self.yaw_rad), np.array(self.pitch_rad), np.array(self.roll_rad))
+        return rotation_of(
+            np.array(self.yaw_rad), np.array(self.pitch_rad), np.array(self.roll_rad)
+        )
 
     def project(self, x: Array, y: Array, z: Array) -> Array:
         """Points in the jar's frame [mm] -> picture positions (..., 2) [px]."""

@@ -36,6 +36,7 @@ ORDER = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
 
 _MAP_TOP_MM = 150.0
 _SCALE_SD = 0.004  # print and tags together, where the strip is at true size
+_BARE_SCALE_SD = 0.02  # scatter of the jar's width and tilt between photos without a strip
 _LEAST_GAIN = 25.0  # log units a photo by which layers must explain the grain better than none
 
 
@@ -183,7 +184,9 @@ def _refuse_without_end(looks: Mapping[Reading, Look]) -> None:
         raise TimesError(msg)
 
 
-def _clay_of(last: Evidence, jar: Jar, silt_mm: float, water_mm: float) -> list[tuple[float, float]]:
+def _clay_of(
+    last: Evidence, jar: Jar, silt_mm: float, water_mm: float
+) -> list[tuple[float, float]]:
     """Find where the clay's top can be in the last photo, best first."""
     places = clay_places(last, jar, silt_mm, water_mm if water_mm > silt_mm else _MAP_TOP_MM)
     if not places:
@@ -224,7 +227,9 @@ def _place_all(
     for layer in range(photo.settled):
         first = place(photo, layer, coarse[layer], under[layer], over[layer], 2.2)
         if first is None:
-            msg = f"The {LAYERS[layer]} layer is too thin or too faint to be read; check it by hand."
+            msg = (
+                f"The {LAYERS[layer]} layer is too thin or too faint to be read; check it by hand."
+            )
             raise NoDepositError(msg)
         again = place(photo, layer, first.top_mm, under[layer], over[layer], 1.6) or first
         again = replace(again, alternatives=_rivals(layer, ways, clay))
@@ -274,7 +279,9 @@ def _finish(
     ]
     scaled = all(p.look.jar.scaled for p in read)
     if _is_hard_to_see(read):
-        rivals = [[*r, Candidate(t.value, _LOST_SD_MM, 0.3)] for t, r in zip(own, rivals, strict=True)]
+        rivals = [
+            [*r, Candidate(t.value, _LOST_SD_MM, 0.3)] for t, r in zip(own, rivals, strict=True)
+        ]
     draws = draw_tops(
         [t.value for t in own],
         [t.sd for t in own],
@@ -313,14 +320,15 @@ def _is_hard_to_see(read: Sequence[PhotoReading]) -> bool:
 
 
 def _said(layer: int, read: Sequence[PhotoReading]) -> list[tuple[float, float]]:
-    """What each photo says of a boundary at the time of its own photo: height, sd [mm]."""
+    """Gather what each photo says of a boundary at its own photo's time: height, sd [mm]."""
     says = []
     for photo in read:
         if layer < len(photo.boundaries):
             boundary = photo.boundaries[layer]
             sink, sd = _SINK.get((layer, photo.reading), (0.0, 0.0))
             height = boundary.top_mm * (1 + sink)
-            says.append((height, math.hypot(boundary.sd_mm, sd * height)))
+            own_scale = 0.0 if photo.look.jar.scaled else _BARE_SCALE_SD
+            says.append((height, math.hypot(boundary.sd_mm, sd * height, own_scale * height)))
     return says
 
 
@@ -339,25 +347,39 @@ _WEAK_CONTRAST = 3.0
 _RIVAL_WEIGHT = 0.08
 _CUES_MM = 1.6
 _THIN_MM = 2.5
+_OFF_FLOOR_MM = 1.8
+_FLOOR_SD_MM = 0.55
 _UNEVEN_MM = 2.5
 _MOVED_SD, _MOVED_MM = 3.0, 1.2
 
 
-def _doubts_of(
-    read: Sequence[PhotoReading], tops: Sequence[Measured], scaled: bool
-) -> list[Doubt]:
+@dataclass(frozen=True, slots=True)
+class _Lengths:
+    """Says lengths in millimetres, or without a scale as a part of the deposit's height."""
+
+    scaled: bool
+    whole_mm: float
+
+    def say(self, mm: float) -> str:
+        if self.scaled:
+            return f"{mm:.1f} mm"
+        return f"{100 * mm / max(self.whole_mm, 1e-6):.0f} % of the deposit's height"
+
+
+def _doubts_of(read: Sequence[PhotoReading], tops: Sequence[Measured], scaled: bool) -> list[Doubt]:
     """Name what is doubtful about a reading."""
     doubts = _photo_count_doubts(read)
+    length = _Lengths(scaled, tops[2].value)
     floor = read[-1].floor
     if not scaled:
         doubts.append(doubt(DoubtName.NO_STRIP))
-    elif abs(floor.seen_mm) > 1.8:
-        doubts.append(doubt(DoubtName.STRIP_OFF_FLOOR, offset_mm=abs(floor.z_mm)))
-    if floor.sd_mm > 0.55:
-        doubts.append(doubt(DoubtName.FLOOR_UNSURE, sd_mm=floor.sd_mm))
+    elif abs(floor.seen_mm) > _OFF_FLOOR_MM:
+        doubts.append(doubt(DoubtName.STRIP_OFF_FLOOR, offset=length.say(abs(floor.z_mm))))
+    if floor.sd_mm > (_FLOOR_SD_MM if scaled else 2 * _FLOOR_SD_MM):
+        doubts.append(doubt(DoubtName.FLOOR_UNSURE, sd=length.say(floor.sd_mm)))
     for photo in read:
-        doubts += _boundary_doubts(photo)
-    doubts += _thin_doubts(tops) + _moved_doubts(read)
+        doubts += _boundary_doubts(photo, length)
+    doubts += _thin_doubts(tops, length) + _moved_doubts(read, length)
     return doubts
 
 
@@ -368,7 +390,7 @@ def _photo_count_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
     return [doubt(DoubtName.TWO_PHOTOS, missing=m) for m in missing]
 
 
-def _boundary_doubts(photo: PhotoReading) -> list[Doubt]:
+def _boundary_doubts(photo: PhotoReading, length: _Lengths) -> list[Doubt]:
     """Doubts about the boundaries of a photo: weak or rivalled ones, and its own."""
     doubts = [
         doubt(DoubtName.WEAK_BOUNDARY, layer=b.layer, photo=photo.name)
@@ -379,25 +401,25 @@ def _boundary_doubts(photo: PhotoReading) -> list[Doubt]:
     own = photo.boundaries[-1]
     gap = abs(own.colour_mm - own.grain_mm)
     if own.layer == "sand" and gap > _CUES_MM:
-        doubts.append(
-            doubt(DoubtName.CUES_DISAGREE, layer=own.layer, photo=photo.name, gap_mm=gap)
-        )
+        facts = {"layer": own.layer, "photo": photo.name, "gap": length.say(gap)}
+        doubts.append(doubt(DoubtName.CUES_DISAGREE, **facts))
     if own.uneven_mm > _UNEVEN_MM:
-        doubts.append(doubt(DoubtName.UNEVEN_TOP, layer=own.layer, uneven_mm=own.uneven_mm))
+        uneven = length.say(own.uneven_mm)
+        doubts.append(doubt(DoubtName.UNEVEN_TOP, layer=own.layer, uneven=uneven))
     return doubts
 
 
-def _thin_doubts(tops: Sequence[Measured]) -> list[Doubt]:
+def _thin_doubts(tops: Sequence[Measured], length: _Lengths) -> list[Doubt]:
     heights = [0.0, *(t.value for t in tops)]
     thick = np.diff(heights)
     return [
-        doubt(DoubtName.THIN_LAYER, layer=layer, thick_mm=max(float(mm), 0.0))
+        doubt(DoubtName.THIN_LAYER, layer=layer, thick=length.say(max(float(mm), 0.0)))
         for layer, mm in zip(LAYERS, thick, strict=True)
         if mm < _THIN_MM
     ]
 
 
-def _moved_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
+def _moved_doubts(read: Sequence[PhotoReading], length: _Lengths) -> list[Doubt]:
     """Doubts where a later photo contradicts an earlier one."""
     doubts = []
     for layer in (0, 1):
@@ -410,8 +432,8 @@ def _moved_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
                     doubt(
                         DoubtName.OLDER_BOUNDARY_MOVED,
                         layer=LAYERS[layer],
-                        then_mm=says[0][0],
-                        now_mm=later,
+                        then=length.say(says[0][0]),
+                        now=length.say(later),
                         photo=photo.name,
                     )
                 )

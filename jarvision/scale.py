@@ -109,7 +109,8 @@ def find_strips(grey: Grey) -> tuple[Strip, ...]:
     tuple of Strip
         The strip with most tags first; empty where there is none.
     """
-    half = np.asarray(cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+    small = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    half = np.asarray(small, dtype=np.uint8)
     seen = {i: 2.0 * c + 0.5 for i, c in _tags_in(half, quick=True).items()}
     if len(seen) < 3:
         seen |= {i: 2.0 * c + 0.5 for i, c in _tags_in(half).items()}
@@ -167,13 +168,13 @@ def _read_again(grey: Grey, strip: Strip) -> Strip:
     foot, up = strip.axis_px()
     ends = np.stack([foot - 4 * up, foot + 156 * up])
     margin = 24 * strip.px_per_mm
-    x0, y0 = np.floor(ends.min(axis=0) - [margin, 0]).astype(int)
-    x1, y1 = np.ceil(ends.max(axis=0) + [margin, 0]).astype(int)
+    x0, y0 = np.floor(ends.min(axis=0) - np.array([margin, 0])).astype(int)
+    x1, y1 = np.ceil(ends.max(axis=0) + np.array([margin, 0])).astype(int)
     x0, y0 = max(x0, 0), max(y0, 0)
     patch = np.ascontiguousarray(grey[y0 : max(y1, 0), x0 : max(x1, 0)])
     if min(patch.shape) < 32:
         return strip
-    found = {i: c + [x0, y0] for i, c in _tags_in(patch).items()}
+    found = {i: c + np.array([x0, y0]) for i, c in _tags_in(patch).items()}
     own = [s for s in _gather(found) if s.jar == strip.jar]
     return own[0] if own and len(own[0].tags) >= len(strip.tags) else strip
 
@@ -217,7 +218,7 @@ class _Quad:
 
     def at(self, u: Array, v: Array) -> Array:
         """Picture positions of u to the right, v down, both 0 to 1 over the visible patch."""
-        y = self.middle_y
+        y: Array = np.full_like(u + v, self.middle_y)
         for _ in range(3):
             x0, x1 = np.polyval(self.left, y), np.polyval(self.right, y)
             x = x0 + u * (x1 - x0)

@@ -71,18 +71,24 @@ class Tally:
             mm = f"{truth[i]:7.2f} {'':>15}"
             if reading.scaled:
                 self.mm.append((top.value - truth[i], top.sd, doubted))
-                mm = f"{truth[i]:7.2f} {top.value:7.2f} {top.value - truth[i]:+7.2f} ± {top.sd:4.2f}"
+                mm = (
+                    f"{truth[i]:7.2f} {top.value:7.2f} {top.value - truth[i]:+7.2f} ± {top.sd:4.2f}"
+                )
             off = read[i].value - shares[i]
             self.points.append((off, read[i].sd))
             own = "own photo" if str(ORDER[i]) in rows else "later photo"
-            print(f"{jar:>4} {layer:5} {own:11} {mm:31}  {shares[i]:5.1f} {read[i].value:5.1f} "
-                  f"{off:+5.1f} ± {read[i].sd:4.1f}")
+            print(
+                f"{jar:>4} {layer:5} {own:11} {mm:31}  {shares[i]:5.1f} {read[i].value:5.1f} "
+                f"{off:+5.1f} ± {read[i].sd:4.1f}"
+            )
         true_class = classify(*shares)
         texture = reading.texture
         self.classes.append((texture.likeliest == true_class, texture.next_class == true_class))
-        print(f"{jar:>4} class {true_class!s:16} read {texture.likeliest!s:16} "
-              f"({texture.odds:.2f}), next {texture.next_class!s:16} "
-              f"doubts: {';'.join(d.name for d in reading.doubts) or '-'}")
+        print(
+            f"{jar:>4} class {true_class!s:16} read {texture.likeliest!s:16} "
+            f"({texture.odds:.2f}), next {texture.next_class!s:16} "
+            f"doubts: {';'.join(d.name for d in reading.doubts) or '-'}"
+        )
 
     def figures(self) -> str:
         """One line of figures."""
@@ -91,7 +97,8 @@ class Tally:
             off, sd, doubted = np.array(self.mm).T
             silent = int(((np.abs(off) > 2) & (doubted == 0)).sum())
             parts.append(
-                f"mm: median {np.median(np.abs(off)):.2f}, 90 % {np.percentile(np.abs(off), 90):.2f}, "
+                f"mm: median {np.median(np.abs(off)):.2f}, "
+                f"90 % {np.percentile(np.abs(off), 90):.2f}, "
                 f"worst {np.abs(off).max():.2f}, over 2 mm without a doubt {silent}, "
                 f"rms of error/sd {np.sqrt(np.mean((off / sd) ** 2)):.2f}, "
                 f"95 % covers {100 * np.mean(np.abs(off) < 1.96 * sd):.0f} %"
@@ -122,7 +129,7 @@ def measure(folder: Path) -> Tally:
         outcome = find_outcome(batch.outcomes, rows)
         if outcome is None or not isinstance(outcome.result, JarReading):
             tally.unread += 1
-            why = "no outcome" if outcome is None else str(outcome.result.error)  # type: ignore[union-attr]
+            why = "no outcome" if outcome is None else str(outcome.result.error)
             print(f"{jar:>4} not read: {why}")
             continue
         tally.add(jar, outcome.result, rows)

@@ -8,10 +8,6 @@ The yardstick is one full-colour decode of the same 12-megapixel JPEG on one thr
 from __future__ import annotations
 
 import os
-
-for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(name, "1")
-
 import resource
 import sys
 import tempfile
@@ -72,6 +68,8 @@ def whole_jar(paths: dict[Reading, Path]) -> object:
 
 def main() -> None:
     cv2.setNumThreads(1)
+    if os.environ.get("OPENBLAS_NUM_THREADS") != "1":
+        print("(set OPENBLAS_NUM_THREADS=1 for figures that do not depend on the machine's cores)")
     with tempfile.TemporaryDirectory() as name:
         paths = enlarge(Path(name))
         first = paths[Reading.TWO_HOURS]
@@ -79,7 +77,6 @@ def main() -> None:
         whole = cpu_s(lambda: whole_jar(paths)) / len(paths)
         photo: Photo = open_photo(first)
         strip = (strips_in(photo) or [None])[0]
-        looks, _ = look_at_jar({Reading.TWO_DAYS: photo}, {Reading.TWO_DAYS: strip})
         parts = {
             "open (reduced decode, EXIF, digest)": cpu_s(lambda: open_photo(first)),
             "find strip": cpu_s(lambda: strips_in(photo)),
@@ -91,8 +88,12 @@ def main() -> None:
         print(f"  {part:36} {seconds / base:.2f}")
     rest = whole - sum(parts.values())
     print(f"  {'layers, draws, class (a third of a jar)':36} {rest / base:.2f}")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1 << 20)
-    print(f"peak memory of this process: {peak:.0f} MB (wanted: at most 300; it also made the photos)")
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (
+        1024 if sys.platform != "darwin" else 1 << 20
+    )
+    print(
+        f"peak memory of this process: {peak:.0f} MB (wanted: at most 300; it also made the photos)"
+    )
 
 
 if __name__ == "__main__":
