@@ -55,7 +55,7 @@ _LEAST_ODDS = 0.02
 _CURVE_POINTS = 51  # along each piece of wall: far finer than the eye sees
 _LEAST_WINDOW_PX = 140.0
 _SHRINK_FIRST = 0.7
-_DARK, _LIGHT = 0.3, 0.45  # lightness of the wall under which a photo is brightened, and to which
+_DARK = 0.32  # value of the wall under which a photo is brightened to it
 _SUBPIXEL = 4  # bits of fraction in OpenCV's line coordinates
 _BANDS = {"own": 0.4, "older": 0.2, "floor": 0.25}  # how strongly the 95 % range is tinted
 _WIDE_MM = 6.0
@@ -292,8 +292,12 @@ def _frame_of(photo: PhotoReading, top_mm: float) -> Frame:
     margin = _SIDE_MM * (high[0] - low[0]) / (2 * view.outline.radius_mm)
     width, height = high - low + np.array([2 * margin, 0.0])
     scale = float(min(_PANE_W / width, _PANE_H / height))
-    middle = scale * ((low + high) / 2 + 0.5) - 0.5
-    return Frame(scale, float(middle[0]) - (_PANE_W - 1) / 2, float(middle[1]) - (_PANE_H - 1) / 2)
+    pane = np.array([_PANE_W, _PANE_H])
+    spare = scale * np.array(photo.look.size_px[::-1]) - pane
+    offset = scale * ((low + high) / 2 + 0.5) - pane / 2
+    # the pane stays within the photo where the photo is large enough
+    offset = np.where(spare > 0, np.clip(offset, 0.0, np.maximum(spare, 0.0)), offset)
+    return Frame(scale, float(offset[0]), float(offset[1]))
 
 
 def _with_window(photo: PhotoReading, frame: Frame, parts: Sequence[Array]) -> tuple[Array, ...]:
@@ -330,9 +334,9 @@ def _cut_out(bgr: Picture, frame: Frame) -> Picture:
 def _brightening(photo: PhotoReading) -> float:
     """Gamma that lets the eye see the layers of a dark photo; 1 for all others."""
     light = float(np.median(photo.look.wall.bgr.max(axis=2))) / 255
-    if not 0 < light < _DARK:
+    if light >= _DARK:
         return 1.0
-    return max(math.log(_LIGHT) / math.log(max(light, 0.02)), 0.35)
+    return max(math.log(_DARK) / math.log(max(light, 0.01)), 0.35)
 
 
 def _brightened(pane: Picture, gamma: float) -> Picture:
@@ -573,7 +577,7 @@ def _label_px(mark: Mark) -> float:
 def _draw_leader(canvas: Picture, mark: Mark, end: Array, y: float, side: int) -> None:
     edge = float(_PANE_W if side > 0 else _PANEL_W)
     leader = np.array([end, [edge - 26 * side, y], [edge + 13 * side, y]])
-    _stroke(canvas, [leader], mark.colour, 2 if mark.style == "own" else 1)
+    _stroke(canvas, [leader], mark.colour, 1 if mark.style == "rival" else 2)
 
 
 def _label(mark: Mark, x: float, y: float) -> Iterator[_Words]:
