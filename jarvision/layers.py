@@ -417,14 +417,58 @@ def _far_rim_mm(jar: Jar, front_mm: float) -> float:
     return shown
 
 
+_TABLE_MM = -4.0  # height of the table against the inside floor; common practice, no source
+_MIRROR_SD = 0.1  # log scatter of where the same mirrored edge is placed from different photos
+
+
+def mirrored_edge_mm(jar: Jar, height_mm: float) -> float:
+    """Tell how far off the edge stands that would be mirrored in the wall at a height [mm].
+
+    A vertical wall mirrors the table behind the camera at an unchanged slope, so a height on the
+    wall stands for a distance on the table. The table's edge keeps its distance from photo to
+    photo, however the camera moves; a layer keeps its height. NaN above the camera.
+    """
+    camera, radius = jar.view.camera, jar.view.outline.radius_mm
+    below = camera.height_mm - height_mm
+    if below <= 1.0:
+        return np.nan
+    return (camera.distance_mm - radius) * (height_mm - _TABLE_MM) / below
+
+
+def mirrored_edges(
+    photos: Sequence[tuple[Evidence, Jar]], deposit_mm: float, water_mm: float
+) -> list[float]:
+    """Distances of edges mirrored in the cloudy water of earlier photos [mm]."""
+    found = []
+    for photo, jar in photos:
+        for height, _ in edge_peaks(photo, deposit_mm + 2.0, water_mm - 12.0):
+            found.append(mirrored_edge_mm(jar, height))
+    return [distance for distance in found if distance > 0]
+
+
+def _mirror_cost(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float:
+    """Count against an edge that it is where a mirrored one should be."""
+    distance = mirrored_edge_mm(jar, height_mm)
+    if not mirrored or np.isnan(distance):
+        return 0.0
+    off = np.abs(np.log(distance / np.array(mirrored))).min()
+    return float(0.9 * np.exp(-0.5 * (off / _MIRROR_SD) ** 2))
+
+
 def clay_places(
-    photo: Evidence, jar: Jar, silt_mm: float, water_mm: float
+    photo: Evidence,
+    jar: Jar,
+    silt_mm: float,
+    water_mm: float,
+    *,
+    mirrored: Sequence[float] = (),
 ) -> list[tuple[float, float]]:
     """Heights where the clay's top can be, best first, each with its weight against the best.
 
     The clay's top is a level edge with a second one above it, the far rim of the same surface.
     Water line and lid make stronger edges, so strength counts only up to a point, and a lower
-    edge is likelier: deposits fill the lower part of a jar.
+    edge is likelier: deposits fill the lower part of a jar. Edges that earlier photos know as
+    mirrored ones count for less.
     """
     edges = edge_peaks(photo, silt_mm + 1.0, water_mm - 4.0)
     across = 2 * jar.view.outline.radius_mm
@@ -434,7 +478,8 @@ def clay_places(
         rims = [s for h, s in edges if nearest < h < height + 0.6 * across]
         score = np.log(min(strength, 5.0)) + np.log(min(max([0.7, *rims]), 5.0))
         far_off = max(height - _USUAL_CLAY_MM, 0.0) / _USUAL_SPREAD_MM
-        scored.append((height, float(score) - 0.025 * (height - silt_mm) - 0.5 * far_off**2))
+        score -= 0.025 * (height - silt_mm) + 0.5 * far_off**2
+        scored.append((height, float(score) - _mirror_cost(jar, height, mirrored)))
     if not scored:
         return []
     best = max(score for _, score in scored)

@@ -23,6 +23,7 @@ from jarvision.layers import (
     clay_places,
     coarse_tops,
     gather,
+    mirrored_edges,
     place,
 )
 from jarvision.look import Look
@@ -162,7 +163,10 @@ def _read_way(
     """Read all photos with the first of several ways in which sand and silt can lie."""
     sand, silt = ways[0].sand_mm, ways[0].silt_mm
     water = water_line(list(photos.values()), silt)
-    clay = _clay_of(photos[Reading.TWO_DAYS], looks[Reading.TWO_DAYS].jar, silt, water)
+    earlier = [(photos[r], looks[r].jar) for r in photos if r != Reading.TWO_DAYS]
+    mirrored = mirrored_edges(earlier, silt, water) if water > silt else []
+    last = Reading.TWO_DAYS
+    clay = _clay_of(photos[last], looks[last].jar, silt, water, mirrored)
     coarse = (sand, silt, clay[0][0])
     floors = _floors(photos, looks, coarse)
     read = tuple(
@@ -185,10 +189,11 @@ def _refuse_without_end(looks: Mapping[Reading, Look]) -> None:
 
 
 def _clay_of(
-    last: Evidence, jar: Jar, silt_mm: float, water_mm: float
+    last: Evidence, jar: Jar, silt_mm: float, water_mm: float, mirrored: Sequence[float]
 ) -> list[tuple[float, float]]:
     """Find where the clay's top can be in the last photo, best first."""
-    places = clay_places(last, jar, silt_mm, water_mm if water_mm > silt_mm else _MAP_TOP_MM)
+    top = water_mm if water_mm > silt_mm else _MAP_TOP_MM
+    places = clay_places(last, jar, silt_mm, top, mirrored=mirrored)
     if not places:
         msg = (
             "No top of a deposit was found in the last photo; take it level with the layers, "
