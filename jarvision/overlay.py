@@ -44,7 +44,7 @@ _EDGE: Colour = (22, 18, 15)
 _COLOURS: dict[str, Colour] = {
     "sand": (80, 225, 250),
     "silt": (235, 175, 80),
-    "clay": (70, 115, 245),
+    "clay": (110, 95, 240),
 }
 _WATER: Colour = (235, 225, 190)
 

@@ -1,0 +1,452 @@
+"""Overlays: lines stand where optics puts them, words say what was read, nothing breaks them.
+
+Where a line must stand is computed here from the textbook pinhole camera and Snell's law, written
+out anew, and found in the picture by its colour; the photo's own pixels tell how it lies in the
+overlay.
+"""
+
+import io
+import itertools
+import math
+from dataclasses import replace
+from statistics import NormalDist
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image, ImageFont
+from skimage.color import deltaE_ciede2000, rgb2lab
+
+from jarvision import overlay
+from jarvision.composition import compose
+from jarvision.floor import Floor
+from jarvision.grouping import Reading
+from jarvision.jar import Jar
+from jarvision.layers import Boundary
+from jarvision.look import Look
+from jarvision.measured import DoubtName, Measured, doubt
+from jarvision.optics import Camera, Outline, View
+from jarvision.overlay import boundary_label, draw_overlay, drawable, jpeg_of, marks_of
+from jarvision.reading import JarReading, PhotoReading
+from jarvision.texture import texture_of
+from jarvision.wallmap import WallMap
+
+WIDE, HIGH = 1000, 1300
+MARK = 140  # red of every pixel of the photo
+FOCAL, CENTRE_X, CENTRE_Y = 1900.0, 510.0, 640.0
+DISTANCE, CAMERA_Z, RADIUS = 300.0, 95.0, 38.0
+FLOOR_Z = -0.6
+TOPS = (21.0, 37.0, 52.0)
+SAND, SILT, CLAY = (overlay._COLOURS[layer] for layer in ("sand", "silt", "clay"))
+
+# Azimuths of the wall that was read: free on both sides of a strip. Nothing is symmetric.
+AZIMUTH = np.concatenate([np.linspace(-0.85, 0.12, 300), np.linspace(0.47, 0.8, 90)])
+
+
+def photo_of(wide=WIDE, high=HIGH):
+    """A picture whose blue tells the column and whose green tells the row."""
+    bgr = np.full((high, wide, 3), MARK, np.uint8)
+    bgr[..., 0] = np.round(np.linspace(100, 240, wide))[None, :]
+    bgr[..., 1] = np.round(np.linspace(100, 240, high))[:, None]
+    return bgr
+
+
+def boundary(layer, top_mm, *, sd_mm=0.3, alternatives=()):
+    return Boundary(layer, top_mm, sd_mm, top_mm, top_mm, 9.0, 0.4, alternatives)
+
+
+def look_of(*, scaled=True, azimuth=AZIMUTH, wide=WIDE, high=HIGH, light=120):
+    scale = wide / WIDE
+    camera = Camera(
+        FOCAL * scale, CENTRE_X * scale, CENTRE_Y * scale, DISTANCE, CAMERA_Z, 0.0, 0.0, 0.0
+    )
+    strip = (0.17, 0.42) if scaled else (math.nan, math.nan)
+    jar = Jar(View(camera, Outline(RADIUS)), scaled, strip, 0.3, 2)
+    wall = np.full((60, len(azimuth), 3), light, np.uint8)
+    map_ = WallMap(np.arange(60) * 0.125, azimuth, wall, 6.0)
+    return Look("p.jpg", 7, jar, map_, (high, wide), 0.2, ())
+
+
+def scene(which=Reading.TWO_HOURS, *, name="p.jpg", jar="7", sds=(0.4, 0.5, 0.6), **changes):
+    """One photo's reading and the jar's; the keywords of `look_of` change the look."""
+    scaled = changes.get("scaled", True)
+    layers = list(Reading).index(which) + 1
+    boundaries = tuple(map(boundary, ("sand", "silt", "clay")[:layers], TOPS))
+    photo = PhotoReading(name, which, look_of(**changes), Floor(FLOOR_Z, 0.3, FLOOR_Z), boundaries)
+    rng = np.random.default_rng(5)
+    composition = compose(rng.normal(TOPS, 0.4, (400, 3)))
+    reading = JarReading(
+        jar,
+        (photo,),
+        scaled,
+        tuple(Measured(top, sd, "mm") for top, sd in zip(TOPS, sds, strict=True)),
+        104.0,
+        composition,
+        texture_of(composition.draws),
+        (),
+    )
+    return photo, reading
+
+
+def seen_at(azimuth, height_mm):
+    """Photo positions of a height on the inside of the wall above the inside floor.
+
+    Pinhole camera looking level; Snell's law in a wall of 2.7 mm with index 1.52 (soda-lime glass,
+    handbook value, from memory).
+    """
+    z = FLOOR_Z + height_mm
+    slope = math.atan2(CAMERA_Z - z, DISTANCE - RADIUS)
+    z += 2.7 * math.tan(math.asin(math.sin(slope) / 1.52))
+    depth = DISTANCE - RADIUS * np.cos(azimuth)
+    x = CENTRE_X + FOCAL * RADIUS * np.sin(azimuth) / depth
+    return np.stack([x, CENTRE_Y + FOCAL * (CAMERA_Z - z) / depth], axis=-1)
+
+
+def placement(drawn):
+    """How photo positions map to the overlay: scale and offset, x and y, from untouched pixels."""
+    rows, columns = np.nonzero(np.abs(drawn[..., 2].astype(int) - MARK) < 1)
+    keep = slice(None, None, 97)
+    rows, columns = rows[keep], columns[keep]
+    found = []
+    for place, channel, size in ((columns, 0, WIDE), (rows, 1, HIGH)):
+        there = (drawn[rows, columns, channel].astype(float) - 100) / 140 * (size - 1)
+        fit = np.polyfit(there, place, 1)
+        near = np.abs(np.polyval(fit, there) - place) < 8
+        found.append(np.polyfit(there[near], place[near], 1))
+    return found
+
+
+def in_overlay(drawn, points):
+    fits = placement(drawn)
+    return np.stack([np.polyval(fit, points[..., i]) for i, fit in enumerate(fits)], axis=-1)
+
+
+def of_colour(drawn, colour):
+    """Pixels of a line's core."""
+    return (np.abs(drawn.astype(int) - np.array(colour)) < 24).all(axis=2)
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    photo, reading = scene()
+    return draw_overlay(photo_of(), photo, reading)
+
+
+# --- the picture -------------------------------------------------------------------------------
+
+
+def test_the_photo_is_not_changed():
+    photo, reading = scene()
+    bgr = photo_of()
+    before = bgr.copy()
+    bgr.flags.writeable = False
+    assert not np.shares_memory(draw_overlay(bgr, photo, reading), bgr)
+    assert np.array_equal(bgr, before)
+
+
+@pytest.mark.parametrize(("wide", "high"), [(60, 78), (500, 650), (1000, 1300), (4000, 5200)])
+def test_any_photo_makes_an_overlay_of_at_most_1600_px(wide, high):
+    photo, reading = scene(wide=wide, high=high)
+    out = draw_overlay(photo_of(wide, high), photo, reading)
+    assert out.dtype == np.uint8
+    assert max(out.shape) <= 1600
+    assert min(out.shape[:2]) > 800
+
+
+def test_the_jar_is_large(drawn):
+    (scale_x, _), (scale_y, _) = placement(drawn)
+    assert scale_x == pytest.approx(scale_y, rel=0.01)
+    foot, water = in_overlay(drawn, seen_at(np.zeros(2), 0.0))[0], None
+    water = in_overlay(drawn, seen_at(np.zeros(2), 104.0))[0]
+    left, right = in_overlay(drawn, seen_at(np.array([-1.4, 1.4]), 50.0))
+    assert (foot - water)[1] > 0.5 * drawn.shape[0] or right[0] - left[0] > 0.5 * drawn.shape[1]
+
+
+def test_a_jar_at_the_edge_of_the_photo_is_drawn():
+    photo, reading = scene()
+    camera = replace(photo.look.jar.view.camera, centre_x_px=-100.0, centre_y_px=2000.0)
+    view = View(camera, photo.look.jar.view.outline)
+    look = replace(photo.look, jar=replace(photo.look.jar, view=view))
+    assert draw_overlay(photo_of(), replace(photo, look=look), reading).size
+
+
+# --- lines stand where they were read ----------------------------------------------------------
+
+
+@pytest.mark.parametrize(("colour", "height"), [(SAND, TOPS[0]), (SILT, TOPS[1])])
+def test_lines_stand_where_the_camera_sees_them(drawn, colour, height):
+    expected = in_overlay(drawn, seen_at(AZIMUTH, height))
+    rows, columns = np.nonzero(of_colour(drawn, colour))
+    low, high = expected[:, 0].min(), expected[:, 0].max() - 3
+    inside = (columns >= low) & (columns <= high)  # beyond are leader and label
+    assert inside.sum() > 200
+    # the fit of the placement is good to half a pixel; a line is 3 px wide
+    off = rows[inside] - np.interp(columns[inside], expected[:, 0], expected[:, 1])
+    assert np.abs(off).max() < 3.5
+    assert abs(np.mean(off)) < 1.0
+
+
+def test_lines_leave_out_the_strip_and_a_gap_to_check_by_eye(drawn):
+    line = of_colour(drawn, SILT)
+    expected = in_overlay(drawn, seen_at(AZIMUTH, TOPS[1]))
+    strip = in_overlay(drawn, seen_at(np.linspace(0.2, 0.4, 20), TOPS[1]))
+    for x, y in strip:
+        assert not line[round(y) - 4 : round(y) + 5, round(x)].any()
+    wide = expected[:300]
+    bare = np.abs(wide[:, 0] - wide[:, 0].mean()) < 0.08 * np.ptp(wide[:, 0])
+    for x, y in wide[bare]:
+        assert (drawn[round(y) - 12 : round(y) + 13, round(x), 2] == MARK).all()
+    ends = np.concatenate([wide[10:90], wide[-90:-10], expected[310:-10]])
+    hit = [line[round(y) - 3 : round(y) + 4, round(x)].any() for x, y in ends]
+    assert np.mean(hit) > 0.95
+
+
+def test_the_band_is_the_95_percent_range():
+    sd = 2.4
+    plain, tinted = (draw_overlay(photo_of(), *scene(sds=(0.4, s, 0.6))) for s in (math.nan, sd))
+    z = NormalDist().inv_cdf(0.975)
+    middle = in_overlay(plain, seen_at(AZIMUTH, TOPS[1]))[60]
+    column = round(middle[0])
+    changed = np.flatnonzero((plain[:, column] != tinted[:, column]).any(axis=1))
+    low, high = (in_overlay(plain, seen_at(AZIMUTH, TOPS[1] + s * z * sd))[60, 1] for s in (-1, 1))
+    assert changed.min() == pytest.approx(high, abs=2.5)
+    assert changed.max() == pytest.approx(low, abs=2.5)
+
+
+def test_ticks_of_the_scale_stand_at_whole_centimetres(drawn):
+    # the scale stands at the end of the wall away from the strip, here the left
+    white = of_colour(drawn, overlay._INK)
+    beyond = AZIMUTH[0] - 2.4 / RADIUS  # numbered ticks reach 3.4 mm along the wall, others 1.8
+    for height in range(10, 100, 10):
+        x, y = np.round(in_overlay(drawn, seen_at(np.array([beyond]), float(height)))[0]).astype(
+            int
+        )
+        assert white[y - 2 : y + 3, x].any(), height
+        x, y = np.round(in_overlay(drawn, seen_at(np.array([beyond]), height + 5.0))[0]).astype(int)
+        assert not white[y - 2 : y + 3, x].any(), height
+
+
+def test_a_dark_photo_is_brightened_and_says_so():
+    photo, reading = scene(light=30)
+    dark = photo_of() // 4
+    out = draw_overlay(dark, photo, reading)
+    assert np.median(out[400:1000, 100:600]) > 1.5 * np.median(dark)
+    gamma = overlay._brightening(photo)
+    texts = [w.text for w in overlay._head(overlay._plan(photo, reading), gamma)]
+    assert any("brightened" in text for text in texts)
+
+
+# --- words -------------------------------------------------------------------------------------
+
+
+def test_labels_say_value_and_one_standard_deviation():
+    photo, reading = scene()
+    older, own = photo.boundaries
+    assert boundary_label(own, photo, reading) == ("top of the silt", "37.0 ± 0.5 mm", "")
+    # floor 0.3 and line 0.3: the root of the sum of squares is 0.42
+    assert boundary_label(older, photo, reading) == ("top of the sand", "21.0 ± 0.4 mm", "")
+
+
+def test_a_label_tells_where_all_photos_together_differ():
+    photo, reading = scene()
+    tops = (reading.tops[0], Measured(36.2, 0.5, "mm"), reading.tops[2])
+    _, value, note = boundary_label(photo.boundaries[-1], photo, replace(reading, tops=tops))
+    assert value == "37.0 ± 0.5 mm"
+    assert note == "all photos together: 36.2"
+
+
+def everything_said(photo, reading):
+    drawing = overlay._plan(photo, reading)
+    canvas = draw_overlay(photo_of(), photo, reading)
+    words = [
+        *overlay._draw_scale(canvas, drawing),
+        *overlay._draw_labels(canvas, drawing),
+        *overlay._head(drawing, 1.0),
+        *overlay._foot(drawing),
+    ]
+    return [w.text for w in words]
+
+
+def test_without_a_scale_nothing_is_said_in_mm():
+    photo, reading = scene(Reading.TWO_DAYS, scaled=False)
+    said = everything_said(photo, reading)
+    assert not any("mm" in text.replace("p.jpg", "") for text in said)
+    sand, silt, clay = (boundary_label(b, photo, reading)[1] for b in photo.boundaries)
+    assert sand.startswith("40.4 ±")  # 21 / 52
+    assert silt.startswith("71.2 ±")  # 37 / 52
+    assert sand.endswith("%")
+    assert clay == "100 %"
+    assert "mm" in everything_said(*scene())
+
+
+def test_other_places_are_told_with_their_odds():
+    photo, reading = scene()
+    rival = boundary("silt", TOPS[1], alternatives=((44.0, 0.25), (60.0, 0.001)))
+    photo = replace(photo, boundaries=(photo.boundaries[0], rival))
+    said = [m.label[0] for m in marks_of(photo, reading) if m.style == "rival"]
+    assert said == ["or here (2 in 10)"]  # 0.25 against 1 is one in five; the other is too rare
+    assert "dotted: other places it could be" in overlay._legend(marks_of(photo, reading), reading)
+
+
+def test_what_was_not_seen_is_not_drawn():
+    photo, reading = scene()
+    unseen = replace(reading, water_mm=math.nan)
+    assert "water" in {m.style for m in marks_of(photo, reading)}
+    assert "water" not in {m.style for m in marks_of(photo, unseen)}
+    assert draw_overlay(photo_of(), photo, unseen).size
+
+
+def test_doubts_are_counted():
+    photo, reading = scene()
+    assert overlay._doubts_in_words(reading) == ""
+    one = replace(reading, doubts=(doubt(DoubtName.ONE_PHOTO),))
+    assert overlay._doubts_in_words(one).startswith("1 doubt:")
+    assert any("1 doubt" in text for text in everything_said(photo, one))
+
+
+HOSTILE = [
+    "",
+    " \t\n",
+    "<script>alert(1)</script>\x1b[31m\x00",
+    "\u202egpj.exe",
+    "../../etc/passwd\r\n" * 200,
+    "\udcff\udc80.jpg",
+    "café Ångström 土壌 🪴\u0301\u0301\u0301.jpg",
+    "%s{0}\\n" * 50,
+]
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_names_change_nothing_but_themselves(drawn, name):
+    out = draw_overlay(photo_of(), *scene(name=name, jar=name))
+    assert out.shape == drawn.shape
+    assert np.array_equal(out[overlay._HEAD_H :], drawn[overlay._HEAD_H :])
+
+
+@given(st.text())
+def test_only_letters_that_the_font_has_are_written(text):
+    assert all(" " <= char <= "~" or char in "±°·…" for char in drawable(text))
+
+
+def test_the_font_has_the_letters_that_are_written():
+    font = ImageFont.load_default(30)
+    missing = bytes(font.getmask("\uffff"))
+    for char in [*map(chr, range(33, 127)), *"±°·…"]:
+        assert bytes(font.getmask(char)) != missing, char
+
+
+def test_accents_go_before_a_name_does():
+    assert drawable("café 土") == "cafe ?"
+
+
+# --- values that break drawings ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("sd", [math.nan, math.inf, 0.0, 1e9])
+def test_odd_uncertainties_are_drawn(sd):
+    photo, reading = scene(sds=(sd, sd, sd))
+    assert draw_overlay(photo_of(), photo, reading).size
+    assert "inf" not in boundary_label(photo.boundaries[-1], photo, reading)[1]
+
+
+@pytest.mark.parametrize("top", [-3.0, 0.0, 1e6, math.nan, math.inf])
+def test_odd_heights_are_drawn(top):
+    photo, reading = scene()
+    photo = replace(photo, boundaries=(photo.boundaries[0], boundary("silt", top)))
+    assert draw_overlay(photo_of(), photo, reading).size
+
+
+@pytest.mark.parametrize("columns", [2, 5, 12])
+def test_a_sliver_of_wall_is_drawn(columns):
+    photo, reading = scene(azimuth=np.linspace(0.5, 0.52, columns))
+    assert draw_overlay(photo_of(), photo, reading).size
+
+
+@given(st.lists(st.tuples(st.floats(-500, 2000), st.floats(10, 90)), min_size=1, max_size=9))
+def test_labels_never_overlap_and_keep_their_order(labels):
+    middles, sizes = zip(*sorted(labels), strict=True)
+    placed = overlay._spread(middles, sizes, 0.0, 1000.0)
+    assert placed[0] - sizes[0] / 2 >= -1e-6
+    assert placed[-1] + sizes[-1] / 2 <= 1000 + 1e-6
+    for (a, b), (size_a, size_b) in zip(
+        itertools.pairwise(placed), itertools.pairwise(sizes), strict=True
+    ):
+        assert b - a >= (size_a + size_b) / 2 - 1e-6
+
+
+def test_labels_with_room_stay_where_they_belong():
+    assert overlay._spread([100, 400], [50, 50], 0, 1000) == [100, 400]
+    assert overlay._spread([400, 400], [50, 50], 0, 1000) == [375, 425]
+
+
+# --- JPEG --------------------------------------------------------------------------------------
+
+
+def segments(data):
+    """Markers of a JPEG up to its picture (ITU-T T.81, annex B)."""
+    at = 2
+    while data[at + 1] != 0xDA:
+        yield data[at + 1]
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+
+
+def test_jpeg_holds_the_picture_and_no_metadata(drawn):
+    data = jpeg_of(drawn)
+    found = set(segments(data))
+    app_or_comment = {m for m in found if 0xE0 <= m <= 0xEF or m == 0xFE}
+    assert app_or_comment <= {0xE0}  # JFIF's own header, no EXIF, no comment
+    with Image.open(io.BytesIO(data)) as image:
+        assert image.format == "JPEG"
+        assert not image.getexif()
+        assert image.size == drawn.shape[1::-1]
+        back = cv2.cvtColor(np.asarray(image.convert("RGB")), cv2.COLOR_RGB2BGR)
+    assert np.abs(back.astype(int) - drawn).mean() < 4
+
+
+# --- for all eyes ------------------------------------------------------------------------------
+
+# Linear RGB as seen without one kind of cone: Machado, Oliveira and Fernandes, A
+# physiologically-based model for simulation of color vision deficiency, IEEE TVCG 15 (2009),
+# severity 1.0; from memory.
+EYES = {
+    "all cones": np.eye(3),
+    "no red": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "no green": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+}
+
+
+def linear(bgr):
+    """IEC 61966-2-1 (sRGB) to linear RGB."""
+    s = np.array(bgr[::-1]) / 255
+    return np.where(s <= 0.04045, s / 12.92, ((s + 0.055) / 1.055) ** 2.4)
+
+
+def srgb(light):
+    light = np.clip(light, 0, 1)
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+
+
+@pytest.mark.parametrize("eyes", EYES)
+def test_the_three_layers_differ_to_all_eyes(eyes):
+    labs = [rgb2lab(srgb(np.array(EYES[eyes]) @ linear(c))) for c in (SAND, SILT, CLAY)]
+    for one, other in itertools.combinations(labs, 2):
+        assert deltaE_ciede2000(one, other) > 20  # 2.3 is just noticeable
+
+
+@pytest.mark.parametrize(
+    "colour", [SAND, SILT, CLAY, overlay._INK, overlay._QUIET, overlay._WARN, overlay._WATER]
+)
+def test_text_stands_out_from_the_plate(colour):
+    """Contrast of at least 4.5 to 1, W3C Web Content Accessibility Guidelines 2.1, 1.4.3."""
+    light, dark = (linear(c) @ [0.2126, 0.7152, 0.0722] for c in (colour, overlay._PLATE))
+    assert (light + 0.05) / (dark + 0.05) >= 4.5
