@@ -115,23 +115,31 @@ def _best_pair(step: Array) -> tuple[_Line, _Line, int, int] | None:
     """Find the two lines that run side by side longest, and the rows over which they do."""
     rows, columns = step.shape
     lines = _lines(step)
+    if len(lines) < 2:
+        return None
     follows = [_follow(step, line) for line in lines]
+    pairs = [(i, j) for i in range(len(lines)) for j in range(len(lines)) if i != j]
+    first_of, second_of = np.array(pairs).T
+    both = np.minimum(np.array(follows)[first_of], np.array(follows)[second_of]) - _STEP_FREE
+    scores, firsts, lasts = _longest_runs(both.T)
     best, choice = 0.0, None
-    for i, left in enumerate(lines):
-        for j, right in enumerate(lines):
-            both = np.minimum(follows[i], follows[j]) - _STEP_FREE
-            score, first, last = (v[0] for v in _longest_runs(both[:, None]))
-            middle = (first + last) / 2
-            width = float(right.at(middle) - left.at(middle))
-            if not 0.12 * columns < width < 0.85 * columns or last - first < 0.6 * width:
-                continue
-            if not -0.08 < right.slope - left.slope < 0.1:
-                continue
-            centre = float(right.at(middle) + left.at(middle)) / 2 / columns
-            score = float(score) * (1.0 - abs(centre - 0.5))
-            if score > best:
-                best, choice = score, (left, right, int(first), int(last))
+    for (i, j), score, first, last in zip(pairs, scores, firsts, lasts, strict=True):
+        weighed = float(score) * _plausible(lines[i], lines[j], int(first), int(last), columns)
+        if weighed > best:
+            best, choice = weighed, (lines[i], lines[j], int(first), int(last))
     return choice if best > 3.0 * 0.15 * rows else None
+
+
+def _plausible(left: _Line, right: _Line, first: int, last: int, columns: int) -> float:
+    """Weight from 0 to 1 of two lines as the walls of one jar, by width, height and place."""
+    middle = (first + last) / 2
+    width = float(right.at(middle) - left.at(middle))
+    if not 0.12 * columns < width < 0.85 * columns or last - first < 0.6 * width:
+        return 0.0
+    if not -0.08 < right.slope - left.slope < 0.1:
+        return 0.0
+    centre = float(right.at(middle) + left.at(middle)) / 2 / columns
+    return 1.0 - abs(centre - 0.5)
 
 
 def _refined(bgr: Picture, line: _Line, rows: tuple[int, int], scale: float) -> Array:
@@ -235,7 +243,7 @@ def find_bare_jar(bgr: Picture, focal_px: float, *, radius_mm: float = NOMINAL_R
 _BASE_MM = 4.0  # glass under the inside floor, nominal; common practice, no source
 
 
-_LEANS = np.radians([-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0])  # errors of the tilt that are tried
+_LEANS = np.radians([-7.0, -3.5, 3.5, 7.0])  # errors of the tilt that are tried
 _LEAN_SD = np.radians(4.0)  # how far walls can mislead about the tilt, seen on rendered pictures
 
 
@@ -274,12 +282,15 @@ def settle_foot(bgr: Picture, jar: Jar) -> Jar:
     NoJarError
         There is no foot to be seen.
     """
-    tries = []
-    for exponent in (2.0, 5.0):
-        for lean in _LEANS:
-            tried = _leaned(jar, float(lean), exponent)
-            strength, contact = _foot_lines(bgr, tried)
-            tries.append((strength * np.exp(-0.5 * (lean / _LEAN_SD) ** 2), contact, tried))
+
+    def attempt(lean: float, exponent: float) -> tuple[float, float, Jar]:
+        tried = _leaned(jar, lean, exponent)
+        strength, contact = _foot_lines(bgr, tried)
+        return strength * float(np.exp(-0.5 * (lean / _LEAN_SD) ** 2)), contact, tried
+
+    upright = [attempt(0.0, exponent) for exponent in (2.0, 5.0)]
+    exponent = 2.0 if upright[0][0] >= upright[1][0] else 5.0
+    tries = [*upright, *(attempt(float(lean), exponent) for lean in _LEANS)]
     strength, contact, best = max(tries, key=lambda t: t[0])
     if strength < 3.0:
         msg = "The foot of the jar could not be found; photograph the whole jar down to the table."

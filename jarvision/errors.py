@@ -71,6 +71,12 @@ class BlurredError(JarError):
     name = "blurred"
 
 
+class TooDarkError(JarError):
+    """The picture is too dark for layers to be told from noise."""
+
+    name = "too_dark"
+
+
 class MixedJarsError(JarError):
     """Photos of different jars were given as one."""
 

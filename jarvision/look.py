@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.bare import NOMINAL_RADIUS_MM, find_bare_jar
-from jarvision.errors import BlurredError, HiddenError, JarError
+from jarvision.errors import BlurredError, HiddenError, JarError, TooDarkError
 from jarvision.jar import Jar, Scene, find_jars, scene_of
 from jarvision.measured import Doubt, DoubtName, doubt
 from jarvision.photo import Photo
@@ -27,6 +27,7 @@ _USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common p
 _MAP_TOP_MM = 150.0
 _LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
 _DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
+_DARK_LIGHTNESS = 9.0  # and under which it does
 _SOFT_MM, _BLURRED_MM = 0.45, 1.2  # sd of the blur of the tags' edges
 _SMALL_PX_PER_MM = 2.2
 _STEEP_RAD = math.radians(25.0)
@@ -152,6 +153,9 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar) -> Look:
     blur = _blur_mm(photo.bgr, strip) if strip else _bare_blur_mm(photo, jar)
     if blur > _BLURRED_MM:
         raise BlurredError(_blurred(photo.name))
+    if _lightness(wall) < _DARK_LIGHTNESS:
+        msg = f"{photo.name} is too dark to read; take it again with light from the side."
+        raise TooDarkError(msg)
     doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
     number = strip.jar if strip else None
     height, width = photo.bgr.shape[:2]
