@@ -50,7 +50,8 @@ class Composition:
     ----------
     sand_pct, silt_pct, clay_pct : Measured
         Shares [% of the height], from the middle (median) of the tops' draws, so that they add
-        up to 100; the sd is that of the draws.
+        up to 100; the sd is half the width that holds the middle 68.3 % of the draws, so that a
+        far-off place that is hardly likely shows in the odds and not as a wide sd.
     draws : ndarray of float, shape (n, 3)
         Draws of sand, silt and clay [%]; read-only, each row adds up to 100.
     """
@@ -87,7 +88,7 @@ def compose(top_draws_mm: ArrayLike) -> Composition:
     draws = _shares_pct(tops)
     draws.flags.writeable = False
     middle = _shares_pct(np.median(tops, axis=0, keepdims=True))[0].tolist()
-    sds = draws.std(axis=0, ddof=1).tolist()
+    sds = spread_of(draws).tolist()
     sand, silt, clay = (Measured(v, sd, "%") for v, sd in zip(middle, sds, strict=True))
     return Composition(sand, silt, clay, draws)
 
@@ -145,6 +146,13 @@ def draw_tops(
     scale = np.exp(scale_sd * rng.standard_normal((n, 1)))
     drawn: NDArray[np.float64] = (tops + own + floor) * scale
     return drawn
+
+
+def spread_of(draws: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Half the width that holds the middle 68.3 % of each column: the sd of a normal spread."""
+    low, high = np.percentile(draws, [15.87, 84.13], axis=0)
+    half: NDArray[np.float64] = (high - low) / 2
+    return half
 
 
 def _usable(tops: NDArray[np.float64]) -> NDArray[np.float64]:

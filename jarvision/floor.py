@@ -151,4 +151,13 @@ def water_line(photos: Sequence[Evidence], deposit_top_mm: float) -> float:
     if cloudy[0].settled == 3:
         return float(z[free[np.argmax(total[free])]])
     near = strong[z[strong] < z[strong[0]] + 9.0]
-    return float(z[near[np.argmax(total[near])]])
+    return _without_foam(photos, float(z[strong[0]]), float(z[near[np.argmax(total[near])]]))
+
+
+def _without_foam(photos: Sequence[Evidence], foot_mm: float, line_mm: float) -> float:
+    """Take the water line from the last photo, where the foam is gone, if it shows one there."""
+    for photo in photos:
+        near = (photo.edges_mm > foot_mm - 3.0) & (photo.edges_mm < foot_mm + 10.0)
+        if photo.settled == 3 and near.any() and photo.edges[near].max() > 3.0:
+            return float(photo.edges_mm[near][int(photo.edges[near].argmax())])
+    return line_mm

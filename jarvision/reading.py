@@ -10,7 +10,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.composition import Candidate, Composition, compose, draw_tops
+from jarvision.composition import Candidate, Composition, compose, draw_tops, spread_of
 from jarvision.errors import JarError, NoDepositError, TimesError
 from jarvision.floor import Floor, join_floors, seen_floor, water_line
 from jarvision.grouping import READING_TIMES, Reading
@@ -297,7 +297,7 @@ def _finish(
     )
     composition = compose(draws)
     # the spread of the draws holds the floor, the scale and the odds of other places
-    spread = draws.std(axis=0).tolist()
+    spread = spread_of(draws).tolist()
     whole = [Measured(t.value, sd, "mm") for t, sd in zip(own, spread, strict=True)]
     doubts = [*known, *(d for p in read for d in p.look.doubts)]
     doubts += _doubts_of(read, whole, scaled)
