@@ -446,13 +446,13 @@ def mirrored_edges(
     return [distance for distance in found if distance > 0]
 
 
-def _mirror_cost(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float:
-    """Count against an edge that it is where a mirrored one should be."""
+def _mirror_match(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float:
+    """How well an edge is where a mirrored one should be, 0 to 1."""
     distance = mirrored_edge_mm(jar, height_mm)
     if not mirrored or np.isnan(distance):
         return 0.0
     off = np.abs(np.log(distance / np.array(mirrored))).min()
-    return float(0.9 * np.exp(-0.5 * (off / _MIRROR_SD) ** 2))
+    return float(np.exp(-0.5 * (off / _MIRROR_SD) ** 2))
 
 
 def clay_places(
@@ -470,16 +470,21 @@ def clay_places(
     edge is likelier: deposits fill the lower part of a jar. Edges that earlier photos know as
     mirrored ones count for less.
     """
-    edges = edge_peaks(photo, silt_mm + 1.0, water_mm - 4.0)
+    edges = edge_peaks(photo, silt_mm + 1.0, water_mm - 6.0)
     across = 2 * jar.view.outline.radius_mm
+    match = {h: _mirror_match(jar, h, mirrored) for h, _ in edges}
     scored = []
     for height, strength in edges:
         nearest = max(_far_rim_mm(jar, height) - 2.0, height + 3.0)
-        rims = [s for h, s in edges if nearest < h < height + 0.6 * across]
-        score = np.log(min(strength, 5.0)) + np.log(min(max([0.7, *rims]), 5.0))
+        # foam clings to the wall just under the water line and is no rim
+        farthest = min(height + 0.6 * across, water_mm - 12.0)
+        rims = [s for h, s in edges if nearest < h < farthest]
+        score = 1.6 * np.log(min(strength, 4.0)) + np.log(min(max([0.7, *rims]), 5.0))
         far_off = max(height - _USUAL_CLAY_MM, 0.0) / _USUAL_SPREAD_MM
-        score -= 0.025 * (height - silt_mm) + 0.5 * far_off**2
-        scored.append((height, float(score) - _mirror_cost(jar, height, mirrored)))
+        score -= 0.025 * (height - silt_mm) + 0.5 * far_off**2 + 0.9 * match[height]
+        # inside the clay there should be no edges but mirrored ones
+        below = [np.log1p(s) * (1 - 0.8 * match[h]) for h, s in edges if h < height - 1.0]
+        scored.append((height, float(score) - 0.5 * sum(below)))
     if not scored:
         return []
     best = max(score for _, score in scored)
