@@ -247,14 +247,14 @@ def check_column(water_mm: float, *, bed_mm: float = 0.0, soil_mm: float | None 
         left over the deposit.
     """
     _require(
-        bed_mm < water_mm,
-        f"The deposit ({bed_mm:.0f} mm) is higher than the water line ({water_mm:.0f} mm); "
-        "check both, measured from the inside floor.",
-    )
-    _require(
         soil_mm is None or soil_mm < water_mm,
         "The soil put in stands as high as the water or higher, so nothing can sort itself; use "
         "a third of soil and two thirds of water.",
+    )
+    _require(
+        bed_mm < water_mm,
+        f"The deposit ({bed_mm:.0f} mm) is higher than the water line ({water_mm:.0f} mm); "
+        "check both, measured from the inside floor.",
     )
     _require(
         water_mm - bed_mm >= LEAST_FALL_MM,

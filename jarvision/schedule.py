@@ -169,11 +169,12 @@ def plan(water_mm: float, *, temp_c: float = 20.0, soil_mm: float | None = None)
 def _called_for(curves: _Curves) -> list[tuple[float, str]]:
     """List the times at which each cut falls at the limits of sand and clay."""
     found = []
-    for limit, name in ((SAND_LIMIT_UM, "sand"), (CLAY_LIMIT_UM, "sand and silt")):
+    limits = ((SAND_LIMIT_UM, "sand", "does"), (CLAY_LIMIT_UM, "sand and silt", "do"))
+    for limit, name, verb in limits:
         balance = curves.reach_s(curves.balance_um, limit)
         last = curves.reach_s(curves.all_down_um, limit)
-        found.append((balance, f"the deposit weighs what the {name} weighs"))
-        found.append((last, f"the last grain over {limit:.0f} µm is down"))
+        found.append((balance, f"weighs what {name} {verb}"))
+        found.append((last, f"last grain over {limit:.0f} µm is down"))
     return [(time, why) for time, why in found if np.isfinite(time)]
 
 
@@ -230,16 +231,20 @@ def duration_text(seconds: float) -> str:
     str
         For example ``"45 s"``, ``"2 min 30 s"``, ``"7 h 40 min"``, ``"3 d 4 h"``.
     """
-    for step, unit, small, small_unit in (
-        (86400.0, "d", 3600.0, "h"),
-        (3600.0, "h", 60.0, "min"),
-        (60.0, "min", 1.0, "s"),
-    ):
-        whole, rest = divmod(round(seconds / small) * small, step)
-        if whole >= (3 if unit == "d" else 1):
-            tail = f" {rest / small:.0f} {small_unit}" if rest else ""
-            return f"{whole:.0f} {unit}{tail}"
-    return f"{seconds:.0f} s"
+    if seconds < 59.5:
+        return f"{seconds:.0f} s"
+    step = 1.0 if seconds < 600.0 else _MINUTE if seconds < 71.5 * _HOUR else _HOUR
+    rounded = round(seconds / step) * step
+    large, small = (
+        ((_MINUTE, "min"), (1.0, "s"))
+        if rounded < _HOUR
+        else ((_HOUR, "h"), (_MINUTE, "min"))
+        if step < _HOUR
+        else ((24 * _HOUR, "d"), (_HOUR, "h"))
+    )
+    whole, rest = divmod(rounded, large[0])
+    tail = f" {rest / small[0]:.0f} {small[1]}" if rest else ""
+    return f"{whole:.0f} {large[1]}{tail}"
 
 
 def _size_text(size_um: float) -> str:
@@ -262,13 +267,13 @@ def table_text(schedule: Schedule, *, start: datetime | None = None) -> str:
         Lines without trailing blanks, the last without a newline; an asterisk marks the times
         that this jar calls for.
     """
-    head = ["", "after shaking", "all down over", "weighs like all over", "what it is"]
+    head = ["", "after shaking", "all down over", "weighs like", "what it is"]
     rows = [_row(photo) for photo in schedule.photos]
     if start is not None:
         head.insert(2, "at")
         for row, photo in zip(rows, schedule.photos, strict=True):
-            row.insert(2, f"{start + timedelta(seconds=round(photo.elapsed_s)):%a %d %b %H:%M:%S}")
-    lines = [_heading(schedule), "", *_columns([head, *rows]), "", *_NOTES]
+            row.insert(2, _clock_text(start, photo.elapsed_s))
+    lines = [_heading(schedule, start), "", *_columns([head, *rows]), "", *_NOTES]
     if schedule.soil_mm is None:
         lines.append(_NO_SOIL_NOTE)
     return "\n".join(lines)
@@ -276,15 +281,19 @@ def table_text(schedule: Schedule, *, start: datetime | None = None) -> str:
 
 _NOTES = (
     "* the times that this jar calls for. Sand ends at 50 µm and silt at 2 µm.",
-    '"All down over": the last grain of that size, from the water\'s surface, has landed.',
-    '"Weighs like all over": finer grains that started low are down too; the deposit weighs as '
-    "much",
-    "as all grains over that size in a loam whose clay does not clump.",
+    "All down over: the last grain of that size, from the water's surface, has landed.",
+    "Weighs like: finer grains that started low are down too; the deposit weighs as much as",
+    "all grains over that size would, in a loam whose clay does not clump.",
 )
 _NO_SOIL_NOTE = (
-    "Counted for very little soil; a jar a third full settles two to three times as slowly: give "
-    "--soil-mm."
+    "Counted for very little soil; in a jar a third full grains slow each other: give --soil-mm."
 )
+
+
+def _clock_text(start: datetime, elapsed_s: float) -> str:
+    """Weekday and time of day; seconds only while they matter."""
+    then = start + timedelta(seconds=round(elapsed_s))
+    return f"{then:%a %H:%M:%S}" if elapsed_s < _LEAST_GAP_S else f"{then:%a %H:%M}"
 
 
 def _row(photo: PhotoTime) -> list[str]:
@@ -297,9 +306,10 @@ def _row(photo: PhotoTime) -> list[str]:
     ]
 
 
-def _heading(schedule: Schedule) -> str:
+def _heading(schedule: Schedule, start: datetime | None) -> str:
     soil = "hardly any soil" if schedule.soil_mm is None else f"{schedule.soil_mm:.0f} mm of soil"
-    return f"Water line at {schedule.water_mm:.0f} mm, {schedule.temp_c:.0f} °C, {soil}"
+    shaken = "" if start is None else f"; shaken {start:%Y-%m-%d %H:%M}"
+    return f"Water line at {schedule.water_mm:.0f} mm, {schedule.temp_c:.0f} °C, {soil}{shaken}"
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
@@ -384,7 +394,7 @@ def calendar_text(schedule: Schedule, *, start: datetime, made_at: datetime, jar
 
 
 def _reminders(schedule: Schedule, jar: str) -> list[tuple[float, str, str]]:
-    """Seconds after shaking, title and text of each reminder."""
+    """List seconds after shaking, to the minute, with title and text of each reminder."""
     name = f"Soil jar {jar}".strip()
     early = [p for p in schedule.photos if p.elapsed_s < _LEAST_GAP_S]
     times = ", ".join(duration_text(p.elapsed_s) for p in early)
@@ -394,10 +404,12 @@ def _reminders(schedule: Schedule, jar: str) -> list[tuple[float, str, str]]:
         if photo.elapsed_s >= _LEAST_GAP_S and (photo.advised or photo.elapsed_s in _KEPT_S):
             when = duration_text(photo.elapsed_s)
             text = (
-                f"{when} after shaking: {photo.why}. All grains over "
+                f"{when} after shaking ({photo.why}). All grains over "
                 f"{_size_text(photo.all_down_um)} are down. Do not move the jar."
             )
-            found.append((float(round(photo.elapsed_s)), f"{name}: photo ({when})", text))
+            found.append(
+                (_MINUTE * round(photo.elapsed_s / _MINUTE), f"{name}: photo ({when})", text)
+            )
     return found
 
 

@@ -154,12 +154,11 @@ def deposited_share(
     clear_s: ArrayLike,
     *,
     column_mm: ArrayLike,
-    bed_mm: ArrayLike = 0.0,
 ) -> Array:
     """Share of each size that lies on the bed (Odén's balance, forward form).
 
     Grains of one size start evenly spread over the column; those that started lower than they
-    have fallen are down, and so are those that the rising bed has met.
+    have fallen are down.
 
     Parameters
     ----------
@@ -169,8 +168,6 @@ def deposited_share(
         Time of falling [s], counted in seconds of unhindered fall.
     column_mm : array_like
         Water line above the floor [mm].
-    bed_mm : array_like
-        Top of the deposit above the floor [mm].
 
     Returns
     -------
@@ -178,8 +175,7 @@ def deposited_share(
         Share [0-1], by the shape that the arguments broadcast to.
     """
     fallen = np.asarray(speed_mm_s, dtype=np.float64) * np.asarray(clear_s, dtype=np.float64)
-    height = fallen + np.asarray(bed_mm, dtype=np.float64)
-    return np.asarray(np.minimum(1.0, height / np.asarray(column_mm)), dtype=np.float64)
+    return np.asarray(np.minimum(1.0, fallen / np.asarray(column_mm)), dtype=np.float64)
 
 
 def cut_diameter_um(
@@ -279,11 +275,14 @@ class Moment:
         Seconds of unhindered fall before and after the turn.
     bed_mm : ndarray, shape (N,) or (N, T)
         Top of the deposit above the floor [mm].
+    pore_mm : ndarray, shape (N,) or (N, T)
+        Water between the deposit's grains, as a height [mm].
     """
 
     early_s: Array
     after_s: Array
     bed_mm: Array
+    pore_mm: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,7 +307,8 @@ class Path:
         """Give the columns (N,) at one of the path's own times [s]."""
         index = int(np.searchsorted(self.time_s, time_s))
         state = self.state
-        return Moment(state.early_s[:, index], state.after_s[:, index], state.bed_mm[:, index])
+        curves = (state.early_s, state.after_s, state.bed_mm, state.pore_mm)
+        return Moment(*(curve[:, index] for curve in curves))
 
 
 def share_down(charge: Charge, moment: Moment, *, column_mm: Array) -> Array:
@@ -327,14 +327,21 @@ def share_down(charge: Charge, moment: Moment, *, column_mm: Array) -> Array:
     -------
     ndarray, shape (K, N)
         Share [0-1].
+
+    Notes
+    -----
+    Grains start evenly spread through the water, and the finest stay with it: what the deposit
+    catches without their falling is its pore water's share, for the water that landing grains
+    push aside carries fines up with it. So heights are counted in water, without the grains.
     """
-    return _share_down(_reach(charge, column_mm), moment, column_mm)
+    return _share_down(_reach(charge, column_mm), moment)
 
 
 @dataclass(frozen=True, slots=True)
 class _Reach:
-    """Share of the column that each kind falls in a second (K, N), and what changes before."""
+    """Share of the column's water that each kind falls in a second, and what changes before."""
 
+    water_mm: Array
     after: Array
     rows: NDArray[np.intp]
     """Kinds whose speed changes at the turn."""
@@ -343,16 +350,18 @@ class _Reach:
 
 
 def _reach(charge: Charge, column_mm: Array) -> _Reach:
+    grains_mm = 10.0 * (charge.mass_g_cm2 / charge.bulk_g_cm3).sum(axis=0)
+    water_mm = np.maximum(column_mm - grains_mm, 0.2 * column_mm)
     rows = np.flatnonzero((charge.early_mm_s[:, :1] != charge.speed_mm_s[:, :1])[:, 0])
-    more = (charge.early_mm_s[rows] - charge.speed_mm_s[rows]) / column_mm
-    return _Reach(charge.speed_mm_s / column_mm, rows, more)
+    more = (charge.early_mm_s[rows] - charge.speed_mm_s[rows]) / water_mm
+    return _Reach(water_mm, charge.speed_mm_s / water_mm, rows, more)
 
 
-def _share_down(reach: _Reach, moment: Moment, column_mm: Array) -> Array:
+def _share_down(reach: _Reach, moment: Moment) -> Array:
     share = reach.after * (moment.early_s + moment.after_s)
     if reach.rows.size:
         share[reach.rows] += reach.more_early * moment.early_s
-    share += moment.bed_mm / column_mm
+    share += moment.pore_mm / reach.water_mm
     np.minimum(share, 1.0, out=share)
     return share
 
@@ -389,7 +398,7 @@ def settle(
     Notes
     -----
     The hindering is that of the mean concentration above the bed. A layer's height is its mass
-    over its density, summed over the kinds.
+    over its density, summed over the kinds. See `share_down` for what the rising bed catches.
     """
     since = np.maximum(0.0, time_s[None, :] - np.reshape(late_s, (-1, 1)))
     before = np.minimum(since, charge.turn_s[:, None])
@@ -399,18 +408,19 @@ def settle(
     all_space = space.sum(axis=0)
     reach = _reach(charge, column_mm)
     up = all_space
-    now = Moment(*np.zeros((3, column_mm.size)))
+    now = Moment(*np.zeros((4, column_mm.size)))
     rows = []
     for index in range(time_s.size):
         slow = hindering(up / np.maximum(column_mm - now.bed_mm, 1.0), exponent)
         early = now.early_s + slow * steps[0, :, index]
         after = now.after_s + slow * steps[1, :, index]
-        share = _share_down(reach, Moment(early, after, now.bed_mm), column_mm)
-        now = Moment(early, after, np.einsum("kn,kn->n", share, thick))
-        up = all_space - np.einsum("kn,kn->n", share, space)
-        rows.append((early, after, now.bed_mm, up / np.maximum(column_mm - now.bed_mm, 1.0)))
+        share = _share_down(reach, Moment(early, after, now.bed_mm, now.pore_mm))
+        bed, down = np.einsum("kn,kn->n", share, thick), np.einsum("kn,kn->n", share, space)
+        now = Moment(early, after, bed, np.maximum(bed - down, 0.0))
+        up = all_space - down
+        rows.append((early, after, bed, now.pore_mm, up / np.maximum(column_mm - bed, 1.0)))
     stacked = np.array(rows).transpose(1, 2, 0)
-    return Path(time_s, Moment(*stacked[:3]), stacked[3])
+    return Path(time_s, Moment(*stacked[:4]), stacked[4])
 
 
 def steps_s(*ends_s: float, first_s: float = 2.0, ratio: float = 1.6) -> Array:

@@ -242,7 +242,7 @@ def _when_down(state: Moment, speed: Array, column_mm: Array) -> Moment:
     low, high = gap[rows, after - 1], gap[rows, after]
     part = np.clip(-low / np.where(high > low, high - low, 1.0), 0.0, 1.0)
     first, second = (
-        [curve[rows, at] for curve in (state.early_s, state.after_s, state.bed_mm)]
+        [c[rows, at] for c in (state.early_s, state.after_s, state.bed_mm, state.pore_mm)]
         for at in (after - 1, after)
     )
     return Moment(*(a + part * (b - a) for a, b in zip(first, second, strict=True)))

@@ -178,7 +178,7 @@ class Weighed:
 _FIRST_DRAWS = 2000
 _MORE_DRAWS = 1500
 _MOST_ROUNDS = 4
-_ENOUGH = 500.0  # effective draws after which no further round is made
+_ENOUGH = 400.0  # effective draws after which no further round is made
 _LEAST_DRAWS = 80.0  # weights worth fewer are made more alike, which widens the interval
 _KEEP_PRIOR = 0.25  # share of later rounds still drawn from the prior, so that nothing is missed
 

@@ -1,0 +1,568 @@
+"""Soils by weight: refusals, doubts, and invented jars with known soils.
+
+`python tests/test_weighing.py 300` prints the whole study for 300 jars.
+"""
+
+import sys
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import jar_simulator as sim
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from jarvision.errors import JarError, TimesError, ValueRefusedError
+from jarvision.evidence import crowded, gather, water_state
+from jarvision.priors import PRIORS, draw_values
+from jarvision.weighing import (
+    Horizon,
+    JarFacts,
+    Top,
+    WaterState,
+    WeighingDoubtName,
+    weigh,
+)
+
+MARKS_S = (60.0, 7200.0, 172800.0)
+FACTS = JarFacts(water_mm=140.0, temp_c=20.0, water_state=WaterState.CLOUDY)
+
+
+def tops(*heights_mm: float, times_s=MARKS_S, sd_mm: float = 0.5) -> list[Top]:
+    return [Top(t, h, sd_mm) for t, h in zip(times_s, heights_mm, strict=True)]
+
+
+def names(weighed) -> set[str]:
+    return {d.name for d in weighed.doubts}
+
+
+def weighed(heights=(18.0, 33.0, 45.0), facts=FACTS, seed=1, **options):
+    return weigh(tops(*heights), facts=facts, rng=np.random.default_rng(seed), **options)
+
+
+# -- what comes back -----------------------------------------------------------------------------
+
+
+def test_fractions_are_shares_and_intervals_hold_their_means():
+    result = weighed(draws=700)
+    assert result.fractions.shape == (700, 3)
+    assert np.all(result.fractions > 0)
+    np.testing.assert_allclose(result.fractions.sum(axis=1), 1.0, rtol=1e-12)
+    for part, column in zip(
+        (result.sand_pct, result.silt_pct, result.clay_pct), result.fractions.T, strict=True
+    ):
+        assert part.lo < part.mean < part.hi
+        inside = (100 * column >= part.lo) & (100 * column <= part.hi)
+        assert np.mean(inside) == pytest.approx(0.9, abs=0.01)
+    assert result.effective_draws > 100
+
+
+def test_the_same_generator_gives_the_same_soil_and_the_global_one_is_left_alone():
+    state = np.random.get_state()[1].copy()  # noqa: NPY002
+    first, second, third = weighed(), weighed(), weighed(seed=2)
+    np.testing.assert_array_equal(first.fractions, second.fractions)
+    assert first.why == second.why
+    assert not np.array_equal(first.fractions, third.fractions)
+    assert first.clay_pct.mean == pytest.approx(third.clay_pct.mean, abs=3.0)
+    np.testing.assert_array_equal(state, np.random.get_state()[1])  # noqa: NPY002
+
+
+def test_curve_goes_through_the_heights():
+    result = weighed()
+    curve = result.curve
+    assert np.all(np.diff(curve.time_s) > 0)
+    assert np.all(curve.lo_mm <= curve.mid_mm)
+    assert np.all(curve.mid_mm <= curve.hi_mm)
+    for time_s, height_mm in zip(MARKS_S, (18.0, 33.0, 45.0), strict=True):
+        at = np.searchsorted(curve.time_s, time_s)
+        assert curve.lo_mm[at] - 1.0 < height_mm < curve.hi_mm[at] + 1.0
+
+
+def test_sentence_names_this_jars_own_water_fall_and_temperature():
+    cloudy = weighed().why
+    assert "still cloudy" in cloudy
+    assert "27 % of the height" in cloudy  # (45 - 33) / 45
+    assert "fell 10 cm at 20 °C" in cloudy  # 140 - 45 mm
+    clear = weighed(facts=replace(FACTS, water_state=WaterState.CLEAR)).why
+    assert "had cleared" in clear
+    assert "assumed 20 °C" in weighed(facts=replace(FACTS, temp_c=None)).why
+    for sentence in (cloudy, clear):
+        assert ". " not in sentence
+        assert sentence.endswith(".")
+
+
+def test_answer_that_rests_on_assumptions_says_so_with_the_reason():
+    result = weighed(facts=replace(FACTS, water_state=WaterState.CLEAR))
+    assert result.prior_driven
+    assert "mostly assumption" in result.prior_note
+    assert WeighingDoubtName.PRIOR_DRIVEN in names(result)
+
+
+def test_answer_that_the_heights_settle_does_not_say_so():
+    sandy = weighed((40.0, 42.0, 43.0))
+    assert not sandy.prior_driven
+    assert sandy.prior_note == ""
+    assert sandy.sand_pct.lo > 80.0
+
+
+# -- what more knowledge does --------------------------------------------------------------------
+
+
+def width(interval) -> float:
+    return interval.hi - interval.lo
+
+
+def test_soil_put_in_narrows_the_clay():
+    clear = replace(FACTS, water_state=WaterState.CLEAR)
+    without = weighed(facts=clear)
+    grams = 4.6 * np.pi * 4.0**2  # about what such heights hold, in a jar 8 cm wide
+    known = replace(clear, soil_g=grams, inside_diameter_mm=80.0)
+    assert width(weighed(facts=known).clay_pct) < 0.9 * width(without.clay_pct)
+
+
+def test_unknown_water_widens_the_sand():
+    assert width(weighed(facts=JarFacts()).sand_pct) > width(weighed().sand_pct)
+
+
+def test_cleared_water_leaves_no_clay_up_and_cloudy_water_some():
+    clear = weighed(facts=replace(FACTS, water_state=WaterState.CLEAR))
+    assert clear.suspended_pct.hi < 1.0
+    assert weighed().suspended_pct.mean > 5.0
+    assert clear.clay_pct.mean < weighed().clay_pct.mean
+
+
+def test_cloudiness_number_stands_above_the_word_and_both_above_the_photo():
+    both = replace(FACTS, cloudiness=0.02)
+    assert weighed(facts=both).water_state is WaterState.CLEAR
+    seen = [replace(t, cloudiness=0.03) for t in tops(18.0, 33.0, 45.0)]
+    told = weigh(seen, facts=FACTS, rng=np.random.default_rng(1))
+    assert told.water_state is WaterState.CLOUDY
+    untold = replace(FACTS, water_state=WaterState.UNKNOWN)
+    only_seen = weigh(seen, facts=untold, rng=np.random.default_rng(1))
+    assert only_seen.water_state is WaterState.CLEAR
+    assert WeighingDoubtName.WATER_STATE_UNKNOWN not in names(only_seen)
+
+
+@pytest.mark.parametrize(
+    ("cloudiness", "state"),
+    [(0.0, "clear"), (0.19, "clear"), (0.2, "hazy"), (0.7, "cloudy"), (np.nan, "unknown")],
+)
+def test_cloudiness_in_a_word(cloudiness, state):
+    assert water_state(cloudiness) == state
+
+
+def test_time_lapse_of_hundreds_of_photos_is_thinned_and_read():
+    times = np.geomspace(60.0, 172800.0, 400)
+    heights = np.interp(np.log(times), np.log(MARKS_S), (18.0, 33.0, 45.0))
+    many = tops(*heights, times_s=times)
+    evidence = gather(many, FACTS)
+    assert evidence.time_s.size <= 16
+    assert np.all(np.diff(evidence.time_s) > 0)
+    assert np.all(np.sqrt(evidence.var_mm2) >= 0.25)  # never under half a photo's own sd
+    result = weigh(many, facts=FACTS, rng=np.random.default_rng(1))
+    assert result.sand_pct.lo < 45.0 < result.sand_pct.hi
+
+
+def test_three_tops_seen_in_one_late_photo_are_enough_for_a_wider_answer():
+    kinds = (Horizon.SAND, Horizon.SILT, Horizon.DEPOSIT)
+    late = [Top(172800.0, h, 0.5, k) for h, k in zip((18.0, 33.0, 45.0), kinds, strict=True)]
+    result = weigh(late, facts=FACTS, rng=np.random.default_rng(1))
+    own = weighed()
+    assert abs(result.sand_pct.mean - own.sand_pct.mean) < 10.0
+    assert WeighingDoubtName.FEW_HEIGHTS not in names(result)
+
+
+@pytest.mark.parametrize("heights", [(45.0,), (18.0, 45.0)])
+def test_fewer_than_three_heights_are_doubted(heights):
+    few = tops(*heights, times_s=MARKS_S[-len(heights) :])
+    result = weigh(few, facts=FACTS, rng=np.random.default_rng(1))
+    assert WeighingDoubtName.FEW_HEIGHTS in names(result)
+    assert width(result.clay_pct) > 30.0
+
+
+# -- bad input -----------------------------------------------------------------------------------
+
+
+def refused(match: str, error: type[JarError] = ValueRefusedError):
+    return pytest.raises(error, match=match)
+
+
+@pytest.mark.parametrize(
+    ("facts", "match"),
+    [
+        ({"temp_c": 41.0}, "between 1 and 40 °C"),
+        ({"temp_c": 0.0}, "between 1 and 40 °C"),
+        ({"temp_c": float("nan")}, "between 1 and 40 °C"),
+        ({"water_mm": 70.0}, "25 mm of water stand over the soil"),
+        ({"water_mm": 44.0}, "higher than the water line"),
+        ({"water_mm": -1.0}, "water line must lie"),
+        ({"water_mm": float("nan")}, "water line must lie"),
+        ({"soil_mm": 150.0}, "soil put in stands as high as the water"),
+        ({"soil_mm": 0.0}, "soil's height"),
+        ({"soil_g": -5.0}, "soil's weight"),
+        ({"soil_g": 300.0, "inside_diameter_mm": 0.0}, "inside must be"),
+        ({"organic_matter_pct": 130.0}, "organic matter must lie"),
+        ({"cloudiness": 1.2}, "cloudiness must lie"),
+        ({"water_sd_mm": float("nan")}, "uncertainty"),
+    ],
+)
+def test_facts_that_cannot_be_are_refused(facts, match):
+    with refused(match) as caught:
+        weighed(facts=replace(FACTS, **facts))
+    assert str(caught.value).endswith((".", "it."))
+
+
+def test_times_that_run_backward_are_refused():
+    with refused("run backward", TimesError):
+        weigh(
+            tops(18.0, 33.0, 45.0, times_s=(60.0, 172800.0, 7200.0)),
+            facts=FACTS,
+            rng=np.random.default_rng(1),
+        )
+
+
+@pytest.mark.parametrize("time_s", [0.0, -60.0, float("nan"), float("inf")])
+def test_a_photo_from_before_shaking_is_refused(time_s):
+    with refused("before the jar was shaken", TimesError):
+        weigh([Top(time_s, 18.0, 0.5)], facts=FACTS, rng=np.random.default_rng(1))
+
+
+@pytest.mark.parametrize(
+    ("top_mm", "sd_mm"), [(0.0, 0.5), (-3.0, 0.5), (float("nan"), 0.5), (18.0, 0.0), (18.0, np.inf)]
+)
+def test_a_height_that_cannot_be_is_refused(top_mm, sd_mm):
+    with refused("more than zero millimetres"):
+        weigh([Top(60.0, top_mm, sd_mm)], facts=FACTS, rng=np.random.default_rng(1))
+
+
+def test_cloudiness_of_a_photo_out_of_range_is_refused():
+    with refused("cloudiness of a photo"):
+        weigh([Top(60.0, 18.0, 0.5, cloudiness=7.0)], rng=np.random.default_rng(1))
+
+
+def test_no_height_is_refused():
+    with refused("nothing to weigh"):
+        weigh([], facts=FACTS, rng=np.random.default_rng(1))
+
+
+@pytest.mark.parametrize(
+    ("facts", "name"),
+    [
+        ({"water_state": WaterState.UNKNOWN}, "water_state_unknown"),
+        ({"water_mm": None}, "water_line_unknown"),
+        ({"soil_mm": 80.0}, "more_soil_than_water"),
+        ({"soil_g": 300.0}, "grams_without_width"),
+        ({"organic_matter_pct": 30.0}, "organic_soil"),
+    ],
+)
+def test_what_is_missing_or_odd_is_a_named_doubt(facts, name):
+    assert name not in names(weighed())
+    doubted = weighed(facts=replace(FACTS, **facts))
+    assert name in names(doubted)
+    sentence = next(d.sentence for d in doubted.doubts if d.name == name)
+    assert sentence.endswith(".")
+    assert "{" not in sentence
+
+
+def test_last_photo_before_a_day_is_doubted():
+    early = tops(18.0, 33.0, 40.0, times_s=(60.0, 7200.0, 36000.0))
+    result = weigh(early, facts=FACTS, rng=np.random.default_rng(1))
+    doubt = next(d for d in result.doubts if d.name == "last_photo_early")
+    assert "10 h after shaking" in doubt.sentence
+
+
+def test_heights_that_fall_are_doubted_and_widened():
+    result = weighed((40.0, 20.0, 45.0))
+    assert WeighingDoubtName.SETTLING_MISFIT in names(result)
+    assert max(width(result.sand_pct), width(result.silt_pct), width(result.clay_pct)) > 20.0
+
+
+def test_crowded_jar():
+    assert crowded(replace(FACTS, soil_mm=71.0), 45.0)
+    assert crowded(FACTS, 85.0)
+    assert not crowded(replace(FACTS, soil_mm=69.0), 83.0)
+    assert not crowded(JarFacts(), 500.0)
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    st.lists(st.floats(0.3, 300.0), min_size=1, max_size=5),
+    st.floats(0.05, 20.0),
+    st.sampled_from(list(WaterState)),
+    st.one_of(st.none(), st.floats(350.0, 900.0)),
+    st.booleans(),
+)
+def test_any_heights_give_shares_or_a_sentence(heights, sd_mm, state, water_mm, dispersant):
+    times = np.geomspace(30.0, 200000.0, len(heights))
+    facts = JarFacts(water_mm=water_mm, water_state=state, dispersant=dispersant)
+    result = weigh(
+        tops(*heights, times_s=times, sd_mm=sd_mm), facts=facts, rng=np.random.default_rng(0)
+    )
+    assert np.all(np.isfinite(result.fractions))
+    np.testing.assert_allclose(result.fractions.sum(axis=1), 1.0)
+    assert np.all(result.fractions >= 0)
+
+
+# -- priors --------------------------------------------------------------------------------------
+
+
+def test_priors_hold_the_published_values():
+    # Layer densities: Lara & Pemberton 1963 as in USBR 1982: 1550, 1120, 416 kg/m³ (from memory).
+    # Kaolin in quart jars, 0.27-0.49 g/cm³ (computed from a hobby test's published heights).
+    z = np.random.default_rng(0).standard_normal((20000, len(PRIORS)))
+    values = draw_values(z, dispersant=None)
+    for name, published in (
+        ("sand_density", 1.55),
+        ("silt_density", 1.12),
+        ("clay_density", 0.416),
+    ):
+        low, high = np.quantile(values[name], (0.05, 0.95))
+        assert low < published < high
+    low, high = np.quantile(values["clay_density"], (0.05, 0.95))
+    assert low < 0.27
+    assert high > 0.49
+    low, high = np.quantile(values["exponent"], (0.05, 0.95))
+    assert low < 4.48
+    assert high > 5.6
+
+
+def test_every_prior_says_where_it_comes_from():
+    for name, prior in PRIORS.items():
+        assert prior.source, name
+        assert prior.unit, name
+        assert prior.words, name
+
+
+def test_dispersant_makes_clumping_rarer_and_later():
+    z = np.random.default_rng(0).standard_normal((5000, len(PRIORS)))
+    means = [
+        (draw["clumped"].mean(), (draw["clumps_at"] > 0).mean())
+        for draw in (draw_values(z, dispersant=d) for d in (True, None, False))
+    ]
+    assert means[0][0] < means[1][0] < means[2][0]
+    assert means[0][1] > means[1][1] > means[2][1]
+
+
+# -- the worked table, backward --------------------------------------------------------------------
+
+# True sand/silt/clay; heights at 1 min, 2 h, 48 h when dispersed, 10 cm fall, 20 °C; heights when
+# all clay is down (both with layers of 1.55, 1.12 and 0.416 g/cm³). Computed by others.
+WORKED = [
+    ((40, 40, 20), (41, 34, 25), (24, 33, 44)),
+    ((65, 25, 10), (63, 23, 14), (47, 25, 27)),
+    ((20, 65, 15), (29, 50, 21), (12, 54, 34)),
+    ((30, 35, 35), (31, 30, 39), (14, 23, 62)),
+    ((20, 30, 50), (21, 27, 52), (8, 17, 75)),
+]
+
+
+def backward(heights, state):
+    heights = 45.0 * np.cumsum(heights) / sum(heights)
+    return weighed(heights, facts=JarFacts(water_mm=145.0, temp_c=20.0, water_state=state))
+
+
+@pytest.mark.parametrize(("true", "cloudy", "clear"), WORKED)
+def test_worked_table_backward_holds_the_true_soil(true, cloudy, clear):
+    for shares, state in ((cloudy, WaterState.CLOUDY), (clear, WaterState.CLEAR)):
+        result = backward(shares, state)
+        parts = (result.sand_pct, result.silt_pct, result.clay_pct)
+        for value, part in zip(true, parts, strict=True):
+            assert part.lo - 1.0 <= value <= part.hi + 1.0
+
+
+def test_worked_table_backward_is_nearer_than_the_heights_when_clear():
+    height, weight = [], []
+    for true, _, clear in WORKED:
+        result = backward(clear, WaterState.CLEAR)
+        means = [p.mean for p in (result.sand_pct, result.silt_pct, result.clay_pct)]
+        weight.append(np.subtract(means, true))
+        height.append(np.subtract(clear, true))
+    assert np.sqrt(np.mean(np.square(weight))) < 0.7 * np.sqrt(np.mean(np.square(height)))
+
+
+# -- invented jars ---------------------------------------------------------------------------------
+
+READING_SD_MM = 0.4
+
+
+@dataclass(frozen=True)
+class Case:
+    """One invented jar, read and weighed; all in %."""
+
+    state: str
+    true: np.ndarray
+    height: np.ndarray
+    weight: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    height_odds: dict[str, float]
+    weight_odds: dict[str, float]
+    prior_driven: bool
+    effective: float
+
+    @property
+    def true_class(self) -> str:
+        return sim.texture_class(*self.true)
+
+
+def class_odds(percents: np.ndarray) -> dict[str, float]:
+    found, counts = np.unique([sim.texture_class(*p) for p in percents], return_counts=True)
+    return dict(zip(found.tolist(), (counts / len(percents)).tolist(), strict=True))
+
+
+def shares_of(heights: np.ndarray) -> np.ndarray:
+    rising = np.maximum.accumulate(np.maximum(heights, 0.0), axis=-1)
+    return 100.0 * np.diff(rising, prepend=0.0, axis=-1) / rising[..., -1:]
+
+
+def both_cases(truth: sim.Truth, rng: np.random.Generator) -> tuple[Case, Case]:
+    """One jar, weighed with the soil put in known to 12 % and without."""
+    seen = sim.settle(truth)
+    read = seen.tops_mm + rng.normal(0.0, READING_SD_MM, seen.tops_mm.size)
+    read = np.maximum.accumulate(np.maximum(read, 0.3))
+    blind = JarFacts(
+        water_mm=truth.water_mm + rng.normal(0.0, 1.5),
+        temp_c=truth.temp_c + rng.normal(0.0, 0.7),
+        water_state=WaterState(seen.water_state),
+    )
+    soil_mm = 10.0 * truth.load_g_cm2 / 1.1 * np.exp(rng.normal(0.0, 0.12))
+    by_height = shares_of(read + rng.normal(0.0, READING_SD_MM, (400, read.size)))
+    told = replace(blind, soil_mm=soil_mm)
+    return tuple(one_case(truth, seen, read, by_height, facts) for facts in (told, blind))
+
+
+def one_case(truth, seen, read, by_height, facts) -> Case:
+    result = weigh(
+        tops(*read, sd_mm=READING_SD_MM, times_s=truth.moments_s),
+        facts=facts,
+        rng=np.random.default_rng(7),
+        draws=1000,
+    )
+    parts = (result.sand_pct, result.silt_pct, result.clay_pct)
+    return Case(
+        seen.water_state,
+        100.0 * truth.fractions,
+        shares_of(read),
+        np.array([p.mean for p in parts]),
+        np.array([p.lo for p in parts]),
+        np.array([p.hi for p in parts]),
+        class_odds(by_height),
+        class_odds(100.0 * result.fractions[:500]),
+        result.prior_driven,
+        result.effective_draws,
+    )
+
+
+def study(count: int, seed: int) -> dict[str, list[Case]]:
+    """Weigh invented jars, with the soil put in known and with heights alone."""
+    rng = np.random.default_rng(seed)
+    truths = [sim.invented_jar(rng, clear=i % 2 == 0) for i in range(count)]
+    told, blind = zip(*(both_cases(truth, rng) for truth in truths), strict=True)
+    return {"soil put in known": list(told), "heights alone": list(blind)}
+
+
+def rms(cases: list[Case], kind: str) -> float:
+    return float(np.sqrt(np.mean([(getattr(c, kind) - c.true) ** 2 for c in cases])))
+
+
+def coverage(cases: list[Case]) -> float:
+    return float(np.mean([(c.low <= c.true) & (c.true <= c.high) for c in cases]))
+
+
+def brier(cases: list[Case], kind: str) -> float:
+    """Sum over the classes of the squared odds error, mean over the jars: 0 best, 2 worst."""
+    total = 0.0
+    for case in cases:
+        odds = getattr(case, f"{kind}_odds")
+        hit = odds.get(case.true_class, 0.0)
+        total += (1.0 - hit) ** 2 + sum(p**2 for p in odds.values()) - hit**2
+    return total / len(cases)
+
+
+def reliability(cases: list[Case], kind: str) -> list[tuple[float, float, float, int]]:
+    """Rows of a reliability table of all class odds: from, mean odds, how often true, count."""
+    pairs = np.array(
+        [
+            (odds, name == case.true_class)
+            for case in cases
+            for name, odds in getattr(case, f"{kind}_odds").items()
+        ]
+    )
+    rows = []
+    edges = (0.0, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0001)
+    for low, high in pairwise(edges):
+        inside = pairs[(pairs[:, 0] >= low) & (pairs[:, 0] < high)]
+        if len(inside):
+            rows.append((low, inside[:, 0].mean(), inside[:, 1].mean(), len(inside)))
+    return rows
+
+
+def right_class(cases: list[Case], kind: str) -> float:
+    best = [max(getattr(c, f"{kind}_odds").items(), key=lambda kv: kv[1])[0] for c in cases]
+    return float(np.mean([b == c.true_class for b, c in zip(best, cases, strict=True)]))
+
+
+def study_text(cases: list[Case], title: str) -> str:
+    lines = [f"{title}: {len(cases)} jars, 90 % intervals cover {100 * coverage(cases):.0f} %"]
+    for state in ("clear", "hazy", "cloudy"):
+        some = [c for c in cases if c.state == state]
+        if some:
+            lines.append(
+                f"  ended {state:6} {len(some):3} jars  rms error by height "
+                f"{rms(some, 'height'):4.1f}, by weight {rms(some, 'weight'):4.1f} points (ratio "
+                f"{rms(some, 'weight') / rms(some, 'height'):.2f})  cover "
+                f"{100 * coverage(some):.0f} %"
+            )
+    for kind in ("height", "weight"):
+        lines.append(
+            f"  class by {kind}: right {100 * right_class(cases, kind):.0f} %, Brier score "
+            f"{brier(cases, kind):.2f}"
+        )
+        lines.append("    odds from   mean odds   true    cases")
+        lines += [
+            f"    {low:9.1f} {mean:11.2f} {true:6.2f} {count:8d}"
+            for low, mean, true, count in reliability(cases, kind)
+        ]
+    driven = np.mean([c.prior_driven for c in cases])
+    worth = np.quantile([c.effective for c in cases], (0.05, 0.5))
+    lines.append(
+        f"  called prior-driven: {100 * driven:.0f} %; effective draws: 5 % under {worth[0]:.0f}, "
+        f"half under {worth[1]:.0f}"
+    )
+    return "\n".join(lines)
+
+
+def only(cases: list[Case], state: str) -> list[Case]:
+    return [c for c in cases if c.state == state]
+
+
+def test_a_few_invented_jars():
+    for cases in study(6, 3).values():
+        assert coverage(cases) > 0.7
+        assert rms(cases, "weight") < rms(cases, "height")
+
+
+# With heights alone, silt cannot be told from clay that clumped early and lies with it: the error
+# of cleared jars falls by about a third and not to half. The soil put in settles most of that.
+CLEARED_JARS_ERROR = {"soil put in known": 0.5, "heights alone": 0.8}
+
+
+@pytest.mark.slow
+def test_invented_jars_over_the_whole_triangle(capsys):
+    for title, cases in study(72, 21).items():
+        with capsys.disabled():
+            sys.stdout.write("\n" + study_text(cases, title) + "\n")
+        assert 0.85 <= coverage(cases) <= 0.95
+        clear, cloudy = only(cases, "clear"), only(cases, "cloudy")
+        assert rms(clear, "weight") <= CLEARED_JARS_ERROR[title] * rms(clear, "height")
+        assert rms(cloudy, "weight") <= rms(cloudy, "height")
+        assert brier(cases, "weight") < brier(cases, "height")
+        for _, mean, true, count in reliability(cases, "weight"):
+            assert abs(mean - true) < 0.1 + 2.0 * np.sqrt(0.25 / count)
+
+
+if __name__ == "__main__":
+    jars = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    for title, cases in study(jars, 5).items():
+        sys.stdout.write(study_text(cases, title) + "\n\n")
