@@ -205,7 +205,7 @@ def _codes() -> NDArray[np.bool_]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Quad:
-    """A dark patch with straight sides and bowed top and bottom.
+    """A dark patch with straight sides and bowed top and bottom, about its own middle.
 
     `left`, `right`: x = c1 y + c0; `top`, `bottom`: y = c2 x^2 + c1 x + c0.
     """
@@ -214,39 +214,45 @@ class _Quad:
     right: Array
     top: Array
     bottom: Array
-    middle_y: float
+    middle: Array
+
+    @property
+    def middle_y(self) -> float:
+        """Height of the patch's middle in the picture [px, down]."""
+        return float(self.middle[1])
 
     def at(self, u: Array, v: Array) -> Array:
         """Picture positions of u to the right, v down, both 0 to 1 over the visible patch."""
-        y: Array = np.full_like(u + v, self.middle_y)
+        y: Array = np.zeros_like(u + v)
         for _ in range(3):
             x0, x1 = np.polyval(self.left, y), np.polyval(self.right, y)
             x = x0 + u * (x1 - x0)
             y = (1 - v) * np.polyval(self.top, x) + v * np.polyval(self.bottom, x)
-        return np.stack(np.broadcast_arrays(x, y), axis=-1)
+        return np.stack(np.broadcast_arrays(x, y), axis=-1) + self.middle
 
 
 def _quad_of(contour: NDArray[np.int32]) -> _Quad | None:
     """Fit sides to a dark patch's outline; None where it is no patch of a strip."""
     points = contour[:, 0].astype(np.float64)
-    x, y = points[:, 0], points[:, 1]
-    x0, x1, y0, y1 = x.min(), x.max(), y.min(), y.max()
-    width, height = x1 - x0, y1 - y0
+    low, high = points.min(axis=0), points.max(axis=0)
+    (width, height), middle = high - low, (low + high) / 2
     if height < _MIN_TAG_PX or not 0.25 < width / height < 1.4:
         return None
-    inner_y = (y > y0 + 0.2 * height) & (y < y1 - 0.2 * height)
-    inner_x = (x > x0 + 0.12 * width) & (x < x1 - 0.12 * width)
+    x, y = (points - middle).T
+    inner_y, inner_x = np.abs(y) < 0.3 * height, np.abs(x) < 0.38 * width
     masks = (
-        inner_y & (x < x0 + 0.35 * width),
-        inner_y & (x > x1 - 0.35 * width),
-        inner_x & (y < y0 + 0.4 * height),
-        inner_x & (y > y1 - 0.4 * height),
+        inner_y & (x < -0.15 * width),
+        inner_y & (x > 0.15 * width),
+        inner_x & (y < -0.1 * height),
+        inner_x & (y > 0.1 * height),
     )
     if min(int(m.sum()) for m in masks) < 6:
         return None
+    if min(len(np.unique(v)) for v in (y[masks[0]], y[masks[1]], x[masks[2]], x[masks[3]])) < 6:
+        return None
     left, right = (np.polyfit(y[m], x[m], 1) for m in masks[:2])
     top, bottom = (np.polyfit(x[m], y[m], 2) for m in masks[2:])
-    return _Quad(left, right, top, bottom, float((y0 + y1) / 2))
+    return _Quad(left, right, top, bottom, middle)
 
 
 def _read_bent(grey: Grey, quad: _Quad) -> list[tuple[float, int, int, float]]:
