@@ -1,0 +1,472 @@
+"""A folder's jars on one page: doubts first, a table that sorts, the triangle, beds compared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from urllib.parse import quote
+
+from jarvision.beds import BedNote, JoinedBeds, change_statement
+from jarvision.cautions import Place, cautions_for
+from jarvision.figures import layer_column, pct_text, share_strip
+from jarvision.guide import Guide
+from jarvision.html import (
+    BY_HEIGHT_MEANS,
+    BY_WEIGHT_MEANS,
+    depth_text,
+    doubt_sentences,
+    left_out,
+    odds_after,
+    shares_mark,
+)
+from jarvision.jarfile import LAYERS, JarRecord, Shares
+from jarvision.markup import Child, Markup, join, tag
+from jarvision.measured import Measured
+from jarvision.page import (
+    bullets,
+    cautions_section,
+    contents,
+    figure,
+    name_of,
+    page,
+    said,
+    section,
+    skip_link,
+    sources_section,
+    subsection,
+    title_of,
+)
+from jarvision.pictures import Picture
+from jarvision.report import odds_in_words
+from jarvision.sources import Bibliography, Statement, bibliography
+from jarvision.texture import CLASSES
+from jarvision.triangle import triangle
+from jarvision.units import Quantity, UnitSystem, show, show_range
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FolderEntry:
+    """A jar on the folder's page.
+
+    Attributes
+    ----------
+    jar : JarRecord
+    page : str
+        File name of its own page, beside this one.
+    guide : Guide or None
+    note : BedNote or None
+        What the user wrote about the sample.
+    thumbnail : Picture or None
+    """
+
+    jar: JarRecord
+    page: str
+    guide: Guide | None = None
+    note: BedNote | None = None
+    thumbnail: Picture | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FolderPage:
+    """What a folder's page is made from.
+
+    Attributes
+    ----------
+    name : str
+        Name of the folder.
+    system : UnitSystem
+    entries : tuple of FolderEntry
+        In natural order of the jars.
+    refused : tuple of (str, str)
+        Files that could not be used, each with its sentence.
+    beds : JoinedBeds
+    ignored : tuple of str
+        Columns of the list of beds that were not understood.
+    """
+
+    name: str
+    system: UnitSystem
+    entries: tuple[FolderEntry, ...]
+    refused: tuple[tuple[str, str], ...] = ()
+    beds: JoinedBeds = JoinedBeds({}, ())  # noqa: RUF009 -- frozen
+    ignored: tuple[str, ...] = ()
+
+    @property
+    def by_weight(self) -> bool:
+        """Whether every jar that was read has a result by weight: ways are never mixed."""
+        read = [e.jar for e in self.entries if e.jar.by_height]
+        return bool(read) and all(jar.by_weight for jar in read)
+
+    def shares(self, jar: JarRecord) -> Shares | None:
+        """Give the result that this page shows, the same way for all jars."""
+        if self.by_weight and jar.by_weight:
+            return jar.by_weight.shares
+        return jar.by_height
+
+
+def render_folder(given: FolderPage) -> str:
+    """Write a folder's page; its table sorts with a small script and can be read without it."""
+    changes = [*_changes(given).values()]
+    cautions = cautions_for(Place.GUIDE)
+    sources = bibliography([*(s for said_of in changes for s in said_of), *cautions])
+    main = tag(
+        "main",
+        _doubts(given),
+        _table(given),
+        _triangle(given),
+        _side_by_side(given),
+        _beds(given, sources),
+        cautions_section(cautions, sources),
+        sources_section(sources),
+        id="main",
+    )
+    foot = tag("footer", tag("p", "This page is one file: it works without a network."))
+    return page("Soil jars", skip_link(), _header(given), main, foot, sortable=True)
+
+
+# --- head ---------------------------------------------------------------------------------------
+
+
+def _header(given: FolderPage) -> Markup:
+    read = [e for e in given.entries if e.jar.by_height]
+    links = [("doubts", "Doubts"), ("table", "All jars"), ("triangle", "Triangle")]
+    links += [("jars", "Side by side")] + ([("beds", "Beds")] if _noted(given) else [])
+    return tag(
+        "header",
+        tag("p", "Soil jars in ", name_of(given.name), class_="kicker"),
+        tag("h1", "Soil jar report"),
+        tag("p", _count_text(given, len(read)), class_="answer"),
+        contents([*links, ("cautions", "Cautions"), ("sources", "Sources")]),
+    )
+
+
+def _count_text(given: FolderPage, read: int) -> str:
+    """Say how many jars there are, and how many are in doubt."""
+    total = len(given.entries)
+    doubted = sum(bool(_doubt_count(e.jar)) for e in given.entries if e.jar.by_height)
+    jars = "1 jar" if total == 1 else f"{total} jars"
+    unread = f", {total - read} not read" if read < total else ""
+    return f"{jars}: {read} read{unread}, {doubted} with doubts."
+
+
+def _doubt_count(jar: JarRecord) -> int:
+    return len(doubt_sentences(jar)) + len(jar.left_out)
+
+
+def _link(entry: FolderEntry) -> Markup:
+    return tag("a", name_of(title_of(entry.jar.jar), longest=40), href=quote(entry.page))
+
+
+# --- doubts first -------------------------------------------------------------------------------
+
+
+def _doubts(given: FolderPage) -> Markup:
+    items = [*_unread(given), *_doubted(given), *_loose_ends(given)]
+    if not items:
+        calm = tag("p", "Look at the lines on the photos all the same.")
+        return section("doubts", "No doubts raised", calm, class_="doubts clear")
+    return section("doubts", "Look at these first", bullets(items), class_="doubts")
+
+
+def _unread(given: FolderPage) -> Iterator[Child]:
+    for entry in given.entries:
+        if entry.jar.unread:
+            yield join(_link(entry), " was not read: ", entry.jar.unread.sentence)
+    for name, sentence in given.refused:
+        yield join(name_of(name), " was not used: ", sentence)
+
+
+def _doubted(given: FolderPage) -> Iterator[Child]:
+    """List the jars in doubt, most doubts first."""
+    read = [e for e in given.entries if e.jar.by_height and _doubt_count(e.jar)]
+    for entry in sorted(read, key=lambda e: -_doubt_count(e.jar)):
+        items = [*doubt_sentences(entry.jar), *(left_out(n, s) for n, s in entry.jar.left_out)]
+        yield join(_link(entry), bullets(items) if len(items) > 1 else [": ", items])
+
+
+def _loose_ends(given: FolderPage) -> Iterator[Child]:
+    for note in given.beds.unmatched:
+        yield join(
+            f"Line {note.line} of the list of beds names the jar ",
+            name_of(note.jar),
+            ", which is not in this folder; check its name.",
+        )
+    if given.ignored:
+        columns = [join(", " if i else "", name_of(c)) for i, c in enumerate(given.ignored)]
+        yield join("Columns of the list of beds that were not used: ", columns, ".")
+
+
+# --- the table ----------------------------------------------------------------------------------
+
+
+def _table(given: FolderPage) -> Markup:
+    way = "by weight, estimated" if given.by_weight else "by height"
+    noted = bool(_noted(given))
+    heads = ["Jar", *(["Bed"] if noted else []), "Texture class", "Sand", "Silt", "Clay"]
+    sortable = [tag("th", head, scope="col", data_sort=True) for head in heads]
+    plain = [tag("th", "Layers", scope="col", class_="strip")]
+    last = [tag("th", "Doubts", scope="col", data_sort=True)]
+    ranked = sorted(given.entries, key=lambda e: (bool(e.jar.by_height), -_doubt_count(e.jar)))
+    places = {id(entry): i for i, entry in enumerate(given.entries)}
+    rows = [_row(given, entry, places[id(entry)], noted=noted) for entry in ranked]
+    caption = f"Shares {way}, in percent, ± one standard deviation; jars with doubts first."
+    means = BY_WEIGHT_MEANS if given.by_weight else BY_HEIGHT_MEANS
+    return section(
+        "table",
+        "All jars",
+        tag(
+            "table",
+            tag("caption", caption),
+            tag("thead", tag("tr", sortable, plain, last)),
+            tag("tbody", rows),
+            class_="stacks sortable",
+        ),
+        tag("p", means, class_="note"),
+    )
+
+
+def _row(given: FolderPage, entry: FolderEntry, place: int, *, noted: bool) -> Markup:
+    shares = given.shares(entry.jar)
+    head = tag("th", _link(entry), scope="row", data_rank=place, class_="whole")
+    bed = [_bed_cell(given, entry)] if noted else []
+    doubts = _doubt_count(entry.jar)
+    last = tag("td", str(doubts) if doubts else "none", data_rank=doubts, data_label="Doubts")
+    if shares is None:
+        gone = tag("td", "not read", data_rank=-1, data_label="Texture class")
+        empty = [tag("td", data_rank=-1, class_="empty") for _ in range(4)]
+        return tag("tr", head, bed, gone, empty, last)
+    texture = shares.texture
+    odds = tag("span", odds_in_words(texture.odds), class_="note")
+    return tag(
+        "tr",
+        head,
+        bed,
+        tag(
+            "td",
+            tag("div", str(texture.likeliest), " ", odds),
+            data_rank=CLASSES.index(texture.likeliest),
+            data_label="Texture class",
+        ),
+        [_share_cell(layer, m) for layer, m in zip(LAYERS, shares.pcts, strict=True)],
+        tag("td", _strip(entry.jar, shares, f"strip-{place}"), class_="strip", data_label="Layers"),
+        last,
+    )
+
+
+def _share_cell(layer: str, share: Measured) -> Markup:
+    words = pct_text(share.value, share.sd).removesuffix(" %")
+    return tag("td", words, data_rank=share.value, data_label=layer.title(), class_="share whole")
+
+
+def _bed_cell(given: FolderPage, entry: FolderEntry) -> Markup:
+    keys = sorted({n.bed_key for n in _noted(given).values()})
+    if entry.note is None or not entry.note.bed:
+        return tag("td", data_rank=len(keys), class_="empty")
+    rank = keys.index(entry.note.bed_key)
+    return tag("td", name_of(entry.note.bed, longest=40), data_rank=rank, data_label="Bed")
+
+
+def _strip(jar: JarRecord, shares: Shares, key: str) -> Markup:
+    return share_strip(key, f"Layers of {title_of(jar.jar)}", [m.value for m in shares.pcts])
+
+
+# --- pictures -----------------------------------------------------------------------------------
+
+_MOST_CLOUDS = 12
+
+
+def _triangle(given: FolderPage) -> Markup | None:
+    shown = [(e.jar, given.shares(e.jar)) for e in given.entries]
+    read = [(jar, shares) for jar, shares in shown if shares]
+    if not read:
+        return None
+    cloud = len(read) <= _MOST_CLOUDS
+    marks = [
+        shares_mark(s, _short(jar.jar), by_weight=given.by_weight, cloud=cloud) for jar, s in read
+    ]
+    listed = "; ".join(f"{title_of(jar.jar)} {s.texture.likeliest}" for jar, s in read)
+    drawn = triangle("tri", "Texture triangle with every jar", f"{listed}.", marks, most_dots=50)
+    way = "by weight, estimated" if given.by_weight else "by height"
+    dots = " Small dots are other soils that a jar's photos allow." if cloud else ""
+    caption = (
+        f"Every jar that was read, {way}, with its name where there is room.{dots} Clay is read "
+        "on the left side, silt on the right, sand along the bottom."
+    )
+    return section("triangle", "On the texture triangle", figure(drawn, caption, class_="tri"))
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 8 else f"{name[:7]}…"
+
+
+def _side_by_side(given: FolderPage) -> Markup:
+    cards = (_card(given, entry, f"column-{i}") for i, entry in enumerate(given.entries))
+    return section("jars", "Side by side", tag("ul", cards, class_="jars"))
+
+
+def _card(given: FolderPage, entry: FolderEntry, key: str) -> Markup:
+    shares, name = given.shares(entry.jar), title_of(entry.jar.jar)
+    if shares is None:
+        return tag("li", tag("h3", _link(entry)), tag("p", "not read"))
+    column = layer_column(
+        key,
+        f"Layers of {name}",
+        [m.value for m in shares.pcts],
+        spread=[m.sd for m in shares.pcts],
+    )
+    doubts = _doubt_count(entry.jar)
+    words = f"{doubts} {'doubt' if doubts == 1 else 'doubts'}" if doubts else "no doubts"
+    return tag(
+        "li",
+        tag("h3", _link(entry)),
+        tag("p", join(str(shares.texture.likeliest), odds_after(shares.texture))),
+        tag("p", words, class_="note"),
+        tag("div", _thumbnail(entry.thumbnail, name), column, class_="side"),
+    )
+
+
+def _thumbnail(picture: Picture | None, name: str) -> Markup:
+    if picture is None:
+        return tag("p", "no picture", class_="note")
+    alt = f"{name} at its last photo, with the lines that were read."
+    return tag("img", src=picture.uri, alt=alt, width=picture.width_px, height=picture.height_px)
+
+
+# --- beds ---------------------------------------------------------------------------------------
+
+
+def _noted(given: FolderPage) -> dict[str, BedNote]:
+    """Find the notes that name a bed, by jar."""
+    return {e.jar.jar: e.note for e in given.entries if e.note and e.note.bed}
+
+
+def _by_bed(given: FolderPage) -> dict[str, list[FolderEntry]]:
+    """Jars that were read, by bed, each bed's in order of digging."""
+    beds: dict[str, list[FolderEntry]] = {}
+    for entry in given.entries:
+        if entry.note and entry.note.bed and given.shares(entry.jar):
+            beds.setdefault(entry.note.bed_key, []).append(entry)
+    for entries in beds.values():
+        entries.sort(key=lambda e: e.note.dug if e.note else "")
+    return dict(sorted(beds.items()))
+
+
+def _changes(given: FolderPage) -> dict[str, list[Statement]]:
+    """Say of each bed with several readings whether they differ."""
+    changes = {}
+    for bed, entries in _by_bed(given).items():
+        told = [_change(given, a, b) for a, b in pairwise(entries)]
+        changes[bed] = [statement for statement in told if statement]
+    return changes
+
+
+def _change(given: FolderPage, earlier: FolderEntry, later: FolderEntry) -> Statement | None:
+    first, second = given.shares(earlier.jar), given.shares(later.jar)
+    if first is None or second is None:
+        return None
+    return change_statement(first, second, when=(_moment(earlier), _moment(later)))
+
+
+def _moment(entry: FolderEntry) -> str:
+    name = title_of(entry.jar.jar)
+    return f"{name} ({entry.note.dug})" if entry.note and entry.note.dug else name
+
+
+def _beds(given: FolderPage, sources: Bibliography) -> Markup | None:
+    beds = _by_bed(given)
+    if not beds:
+        return None
+    changes = _changes(given)
+    several = [
+        _bed_years(given, key, entries, changes[key], sources)
+        for key, entries in beds.items()
+        if len(entries) > 1
+    ]
+    return section("beds", "Beds compared", _bed_table(given, beds), several)
+
+
+def _bed_table(given: FolderPage, beds: dict[str, list[FolderEntry]]) -> Markup:
+    """Compare the beds by the latest reading of each."""
+    heads = ("Bed", "Latest", "Texture class", "Water for plants", "Organic matter", "Layers")
+    rows = [_bed_row(given, entries[-1], i) for i, entries in enumerate(beds.values())]
+    return tag(
+        "table",
+        tag("caption", "The latest reading of each bed."),
+        tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
+        tag("tbody", rows),
+        class_="stacks",
+    )
+
+
+def _bed_row(given: FolderPage, entry: FolderEntry, index: int) -> Markup:
+    note, shares = entry.note, given.shares(entry.jar)
+    if note is None or shares is None:
+        return Markup("")
+    water = entry.guide.planning_mm_per_m if entry.guide else None
+    cells: tuple[tuple[str, Child], ...] = (
+        ("Latest", [_link(entry), f", {note.dug}" if note.dug else None]),
+        ("Texture class", f"{shares.texture.likeliest} ({odds_in_words(shares.texture.odds)})"),
+        (
+            "Water for plants",
+            show_range(water, Quantity.AVAILABLE_WATER, given.system) if water else "unknown",
+        ),
+        ("Organic matter", "not known" if note.om_pct is None else f"{note.om_pct:g} %"),
+        ("Layers", _strip(entry.jar, shares, f"bed-{index}")),
+    )
+    area = f" ({show(note.area_m2, Quantity.AREA, given.system)})" if note.area_m2 else None
+    head = tag("th", name_of(note.bed), area, scope="row")
+    return tag("tr", head, _labelled(cells))
+
+
+_WRAPPED = {"Texture class": None, "Layers": "strip"}
+
+
+def _labelled(cells: Iterable[tuple[str, Child]]) -> list[Markup]:
+    """Make cells that carry their column's name, for screens too narrow for a table."""
+    return [
+        tag("td", tag("div", cell), data_label=name, class_=_WRAPPED.get(name, "whole"))
+        for name, cell in cells
+    ]
+
+
+def _bed_years(
+    given: FolderPage,
+    key: str,
+    entries: Sequence[FolderEntry],
+    changes: Sequence[Statement],
+    sources: Bibliography,
+) -> Markup:
+    """Set the readings of one bed in order of time, and say whether they differ."""
+    heads = ("Dug", "Jar", "Depth", "Texture class", *(layer.title() for layer in LAYERS), "Layers")
+    first = entries[0].note
+    number = sorted(_by_bed(given)).index(key)
+    rows = [_year_row(given, entry, f"year-{number}-{i}") for i, entry in enumerate(entries)]
+    return subsection(
+        f"bed-years-{number}",
+        f"{first.bed if first else ''} over time",
+        tag(
+            "table",
+            tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
+            tag("tbody", rows),
+            class_="stacks",
+        ),
+        said(changes, sources),
+    )
+
+
+def _year_row(given: FolderPage, entry: FolderEntry, key: str) -> Markup:
+    note, shares = entry.note, given.shares(entry.jar)
+    if note is None or shares is None:
+        return Markup("")
+    cells: list[tuple[str, Child]] = [
+        ("Jar", _link(entry)),
+        ("Depth", depth_text(note, given.system) or "unknown"),
+        ("Texture class", f"{shares.texture.likeliest} ({odds_in_words(shares.texture.odds)})"),
+    ]
+    pairs = zip(LAYERS, shares.pcts, strict=True)
+    cells += [(layer.title(), pct_text(m.value, m.sd)) for layer, m in pairs]
+    cells.append(("Layers", _strip(entry.jar, shares, key)))
+    return tag(
+        "tr", tag("th", note.dug or "unknown", scope="row", class_="whole"), _labelled(cells)
+    )

@@ -1,0 +1,130 @@
+"""A folder of readings -> a page for each jar and one for all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from jarvision.beds import BedList, BedNote, JoinedBeds, find_beds, join_beds, read_beds
+from jarvision.files import safe_name, write_whole
+from jarvision.folderhtml import FolderEntry, FolderPage, render_folder
+from jarvision.guide import Bed, Guide, make_guide
+from jarvision.html import JarPage, render_jar
+from jarvision.jarfile import JarRecord, read_jar_folder
+from jarvision.pictures import Picture, load_pictures
+from jarvision.soil import soil_from_draws
+from jarvision.sources import Quality, Source, say
+from jarvision.units import UnitSystem
+
+FOLDER_PAGE = "report.html"
+_PICTURE_PX, _THUMBNAIL_PX = 1100, 420
+
+
+def write_report(
+    folder: Path,
+    *,
+    units: UnitSystem,
+    beds_path: Path | None = None,
+    crops: Sequence[str] = (),
+    seed: int = 0,
+    on_refused: Callable[[str, str], None] = lambda name, sentence: None,
+) -> list[Path]:
+    """Write ``report-<jar>.html`` for each jar in a folder, and ``report.html`` for all.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder with ``jar-*.json`` and the overlay pictures.
+    units : UnitSystem
+        Units of the text.
+    beds_path : Path, optional
+        List of beds; without it ``beds.csv`` or ``beds.toml`` in the folder, if there is one.
+    crops : sequence of str
+        Crops that the guides speak of.
+    seed : int
+        Seed of the guides' draws.
+    on_refused : callable
+        Told the name and the sentence of each jar file that could not be used.
+
+    Returns
+    -------
+    list of Path
+        The files written, the folder's page last.
+
+    Raises
+    ------
+    UsageError
+        There are no readings, a crop is not known, or the list of beds cannot be understood
+        (`jarvision.beds.BedsError`).
+    WriteError
+        A page could not be written; none is ever half-written.
+    """
+    found = read_jar_folder(folder)
+    for name, sentence in found.refused:
+        on_refused(name, sentence)
+    path = beds_path or find_beds(folder)
+    beds = read_beds(path) if path else BedList()
+    joined = join_beds(beds, [jar.jar for jar in found.jars])
+    written, entries = [], []
+    for jar in found.jars:
+        guide = _guide(jar, joined.by_jar.get(jar.jar), units, crops, seed)
+        target = folder / page_name(jar)
+        write_whole(target, _jar_page(jar, guide, joined, units, folder))
+        written.append(target)
+        entries.append(_entry(jar, guide, joined, folder))
+    name = folder.resolve().name
+    whole = FolderPage(name, units, tuple(entries), found.refused, joined, beds.ignored)
+    write_whole(folder / FOLDER_PAGE, render_folder(whole))
+    return [*written, folder / FOLDER_PAGE]
+
+
+def page_name(jar: JarRecord) -> str:
+    """File name of a jar's page; it follows the jar's own file, so no two share a page."""
+    return f"report-{safe_name(jar.stem)}.html"
+
+
+def _jar_page(
+    jar: JarRecord, guide: Guide | None, joined: JoinedBeds, units: UnitSystem, folder: Path
+) -> str:
+    pictures = dict(_pictures(jar, folder, _PICTURE_PX))
+    note = joined.by_jar.get(jar.jar)
+    return render_jar(JarPage(jar, units, guide, note, pictures, FOLDER_PAGE))
+
+
+def _entry(jar: JarRecord, guide: Guide | None, joined: JoinedBeds, folder: Path) -> FolderEntry:
+    last = [photo.overlay for photo in jar.photos if photo.overlay][-1:]
+    small = load_pictures(folder / last[0], (_THUMBNAIL_PX,)) if last else None
+    note = joined.by_jar.get(jar.jar)
+    return FolderEntry(jar, page_name(jar), guide, note, small[0] if small else None)
+
+
+def _pictures(jar: JarRecord, folder: Path, longest_px: int) -> Iterator[tuple[str, Picture]]:
+    for photo in jar.photos:
+        loaded = load_pictures(folder / photo.overlay, (longest_px,)) if photo.overlay else None
+        if loaded and photo.overlay:
+            yield photo.overlay, loaded[0]
+
+
+_READING = Source(Quality.COMPUTED, "The jar's own reading, with its uncertainty")
+
+
+def _guide(
+    jar: JarRecord, note: BedNote | None, units: UnitSystem, crops: Sequence[str], seed: int
+) -> Guide | None:
+    """Make the guide from the result by weight where there is one, else from that by height."""
+    if jar.best is None:
+        return None
+    rng = np.random.default_rng(seed)
+    if jar.by_weight:
+        words = "These shares are by weight, estimated from the jar."
+    else:
+        words = (
+            "These shares are by height of the layers: a laboratory's, by weight, can differ by a "
+            "class or two, toward less clay where the water had cleared."
+        )
+    om_pct = note.om_pct if note else None
+    soil = soil_from_draws(jar.best.draws_pct, origin=say(words, _READING), rng=rng, om_pct=om_pct)
+    bed = Bed(note.bed, note.area_m2) if note else Bed()
+    return make_guide(soil, system=units, rng=rng, bed=bed, crops=crops)
