@@ -35,7 +35,7 @@ _FINEST_PITCH_PX = 3.2
 _BAND_PX = 6
 _FEWEST_TICKS = 16
 _GAP = 0.75  # Half the columns without ink that end a tick.
-_STANDS_OUT = 5.0  # Times a column's typical amplitude.
+_STANDS_OUT = 7.0  # Times a column's typical amplitude.
 _CLEARLY_BETTER = 6.0  # Log-likelihood by which one reading of the tick lengths must lead.
 
 
@@ -348,7 +348,7 @@ def _likely_bins(line: Floats, *, keep: int = 6) -> list[int]:
     is_top = (inner >= line[_FEWEST_TICKS - 1 : -2]) & (inner > line[_FEWEST_TICKS + 1 :])
     tops = _FEWEST_TICKS + np.flatnonzero(is_top)
     strongest = tops[np.argsort(-line[tops])][:keep]
-    factors = (1.0, 2.0, 4.0, 5.0, 10.0, 1 / 2, 1 / 3, 1 / 4, 1 / 5)
+    factors = (1.0, 2.0, 5.0, 1 / 2, 1 / 4)
     return [round(top * factor) for factor in factors for top in strongest]
 
 

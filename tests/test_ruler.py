@@ -63,7 +63,7 @@ def tick_lengths_mm(n, drawing):
 def draw(drawing, rng):
     """A grey patch with the ruler's ticks up its middle; rows downward, heights upward."""
     scale = drawing.px_per_mm
-    rows, cols = round(drawing.visible_mm * scale), round(28 * scale)
+    rows, cols = round(drawing.visible_mm * scale), round(25 * scale)
     row, col = np.mgrid[:rows, :cols].astype(float)
     row, col = row - rows / 2, col - cols / 2
     angle = np.deg2rad(drawing.slant_deg)
@@ -121,14 +121,14 @@ def true_px_per_mm(drawing, centre_px, shape):
 
 def some_drawing(rng, kinds=COMMON):
     """Any kind of ruler, down to 4 px a mm; slanted, dim, noisy, soft, seen from the side."""
-    px_per_mm = float(np.exp(rng.uniform(np.log(4), np.log(12))))
+    px_per_mm = float(np.exp(rng.uniform(np.log(4), np.log(10))))
     dark_on_light = rng.random() < 0.8
     paper = rng.uniform(150, 230)
     contrast = rng.uniform(60, 150)
     return Drawing(
         kind=str(rng.choice(kinds)),
         px_per_mm=px_per_mm,
-        visible_mm=float(rng.uniform(50, 100)),
+        visible_mm=float(rng.uniform(55, 90)),
         slant_deg=float(rng.uniform(-6, 6)),
         length_factor=float(rng.uniform(0.75, 1.25)),
         tick_mm=float(rng.uniform(0.15, 0.35)),
@@ -234,7 +234,7 @@ def test_same_ruler_twice_as_large_has_twice_the_scale():
 
 @pytest.mark.parametrize(("kind", "unit"), [("mm/2", RulerUnit.MM), ("inch/32", RulerUnit.INCH)])
 def test_finer_rulers(kind, unit):
-    readings = read_many(range(1000, 1012), kinds=(kind,))
+    readings = read_many(range(1000, 1008), kinds=(kind,))
     assert np.abs(relative_errors(readings)).max() < 0.005
     assert {scale.unit for _, scale, _ in readings if scale is not None} == {unit}
 
@@ -243,7 +243,7 @@ def test_finer_rulers(kind, unit):
 
 
 def test_inches_told_by_their_numbers_alone_are_not_halved():
-    readings = read_many(range(2000, 2030), kinds=("inch/16, inches no longer than halves",))
+    readings = read_many(range(2000, 2016), kinds=("inch/16, inches no longer than halves",))
     assert all(scale is None for _, scale, _ in readings)
 
 
@@ -255,15 +255,15 @@ def test_ticks_all_alike_tell_no_unit(unit):
 
 
 def test_a_unit_that_the_ticks_deny_is_not_believed():
-    inches = read_many(range(3000, 3010), kinds=("inch/8", "inch/16"), unit=RulerUnit.MM)
-    metric = read_many(range(3010, 3015), kinds=("mm",), unit=RulerUnit.INCH)
+    inches = read_many(range(3000, 3006), kinds=("inch/8", "inch/16"), unit=RulerUnit.MM)
+    metric = read_many(range(3010, 3013), kinds=("mm",), unit=RulerUnit.INCH)
     assert all(scale is None for _, scale, _ in inches + metric)
 
 
 def test_a_unit_that_is_true_does_no_harm():
-    readings = read_many(range(3020, 3030), kinds=("mm",), unit=RulerUnit.MM)
+    readings = read_many(range(3020, 3028), kinds=("mm",), unit=RulerUnit.MM)
     assert np.abs(relative_errors(readings)).max() < 0.005
-    assert len(relative_errors(readings)) >= 9
+    assert len(relative_errors(readings)) >= 7
 
 
 def stripes(rng):
