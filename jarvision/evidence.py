@@ -340,7 +340,7 @@ def gather(tops: Sequence[Top], facts: JarFacts, *, inflate: float = 1.0) -> Evi
     facts : JarFacts
         What else is known.
     inflate : float
-        Factor on the heights' variances.
+        Factor on the variances of the heights and of the soil put in.
 
     Returns
     -------
@@ -372,7 +372,7 @@ def gather(tops: Sequence[Top], facts: JarFacts, *, inflate: float = 1.0) -> Evi
         temp_c=20.0 if facts.temp_c is None else facts.temp_c,
         temp_sd_c=4.0 if facts.temp_c is None else 1.0,
         load_g_cm2=load,
-        load_sd=load_sd,
+        load_sd=load_sd * math.sqrt(inflate),
         steps_s=steps_s(*times.tolist(), first_s=min(2.0, 0.5 * float(times.min()))),
         facts=facts,
     )

@@ -88,7 +88,7 @@ class Cloud:
     log_fit : ndarray, shape (N,)
         Log likelihood and prior of the masses, less the log density they were drawn with.
     chi2 : ndarray, shape (N,)
-        Squared misfit of the heights, in units of their variances.
+        Squared misfit of the heights and of the soil put in, in units of their variances.
     bed_mm : ndarray, shape (N, T)
         Top of the deposit at the evidence's steps [mm].
     clay_up : ndarray, shape (N,)
@@ -295,6 +295,10 @@ def _solve(evidence: Evidence, table: Array, guess: Array, wide: Array) -> _Norm
     loose = 1.0 / wide**2
     precision += loose[:, None, None] * np.eye(3)
     pull = np.einsum("nti,t->ni", weighted, evidence.top_mm) + loose[:, None] * guess
+    if not math.isnan(evidence.load_g_cm2):  # the masses sum to what was put in
+        firm = 1.0 / (evidence.load_sd * evidence.load_g_cm2) ** 2
+        precision += firm
+        pull += firm * evidence.load_g_cm2
     mean = np.linalg.solve(precision, pull[..., None])[..., 0]
     return _Normal(mean, precision, _not_negative(precision, pull, np.maximum(mean, 0.0)))
 
@@ -377,6 +381,7 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
     minute = min(int(np.searchsorted(path.time_s, _SINK_FROM_S)), path.time_s.size - 1)
     slowed = hindering(path.solids[:, minute], jars.values["exponent"])
     log_fit = np.where(real, log_fit, -1e6)
+    chi2 += _load_chi2(evidence, mass)
     return Cloud(z, mass, log_fit, chi2, path.state.bed_mm, clay_up, slowed)
 
 
@@ -388,7 +393,8 @@ def _held_up(evidence: Evidence, jars: Jars, charge: Charge, path: Path) -> tupl
         moment = path.at(float(evidence.time_s[index]))
         down = share_down(charge, moment, column_mm=jars.column_mm)
         held = charge.mass_g_cm2 * (1.0 - down)
-        litres[:, index] = 1e4 * held.sum(axis=0) / (jars.column_mm - moment.bed_mm)
+        water_mm = np.maximum(jars.column_mm - moment.bed_mm, 1.0)
+        litres[:, index] = 1e4 * held.sum(axis=0) / water_mm
     clay = _OWNER == 2
     return litres, held[clay].sum(axis=0) / charge.mass_g_cm2[clay].sum(axis=0)
 
@@ -400,9 +406,14 @@ def _log_masses(evidence: Evidence, mass: Array) -> Array:
     """
     total = mass.sum(axis=1)
     log_p = -3.0 * np.log(total)
-    if not math.isnan(evidence.load_g_cm2):
-        log_p -= 0.5 * (np.log(total / evidence.load_g_cm2) / evidence.load_sd) ** 2
-    return _array(log_p)
+    return _array(log_p - 0.5 * _load_chi2(evidence, mass))
+
+
+def _load_chi2(evidence: Evidence, mass: Array) -> Array:
+    """Squared misfit of the soil put in, in units of its variance; 0 when it is not known."""
+    if math.isnan(evidence.load_g_cm2):
+        return np.zeros(mass.shape[0])
+    return _array((np.log(mass.sum(axis=1) / evidence.load_g_cm2) / evidence.load_sd) ** 2)
 
 
 def _log_looks(evidence: Evidence, jars: Jars, litres: Array) -> Array:

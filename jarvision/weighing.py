@@ -76,10 +76,10 @@ _SENTENCES: Mapping[WeighingDoubtName, str] = {
     "inside width is not known; give it as well.",
     WeighingDoubtName.ORGANIC_SOIL: "With {organic_pct:.0f} % organic matter this is an organic "
     "soil, for which sand, silt and clay say little.",
-    WeighingDoubtName.SETTLING_MISFIT: "The heights do not rise the way grains settle, so at least "
-    "one is likely wrong; check the overlays' lines.",
+    WeighingDoubtName.SETTLING_MISFIT: "The heights do not rise the way {what} would settle, so at "
+    "least one number is likely wrong; check {what_to_check}.",
     WeighingDoubtName.PRIOR_DRIVEN: "By weight this is mostly assumption: the photos cannot tell "
-    "{reason}, so usual values were taken and the interval is wide.",
+    "{reason}, so usual values were taken and the interval is wide{advice}.",
     WeighingDoubtName.FEW_HEIGHTS: "Fewer than three heights were read, too few to tell sand, silt "
     "and clay apart by weight; add photos at 1 minute, 2 hours and 48 hours.",
 }
@@ -399,10 +399,23 @@ def _doubts(evidence: Evidence, reason: str, *, misfit: bool) -> tuple[WeighingD
             _doubt(names.GRAMS_WITHOUT_WIDTH),
         ),
         (organic > _ORGANIC_SOIL_PCT, _doubt(names.ORGANIC_SOIL, organic_pct=organic)),
-        (misfit, _doubt(names.SETTLING_MISFIT)),
-        (bool(reason), _doubt(names.PRIOR_DRIVEN, reason=reason)),
+        (misfit, _misfit_doubt(evidence)),
+        (bool(reason), _doubt(names.PRIOR_DRIVEN, reason=reason, advice=_advice(evidence))),
     )
     return tuple(each for holds, each in found if holds)
+
+
+def _misfit_doubt(evidence: Evidence) -> WeighingDoubt:
+    what, check = "grains", "the lines on the overlays"
+    if not math.isnan(evidence.load_g_cm2):
+        what, check = "the soil put in", f"{check} and the amount of soil given"
+    return _doubt(WeighingDoubtName.SETTLING_MISFIT, what=what, what_to_check=check)
+
+
+def _advice(evidence: Evidence) -> str:
+    if math.isnan(evidence.load_g_cm2):
+        return "; how high the dry soil stood before the water (--soil-mm) would narrow it"
+    return ""
 
 
 _ORGANIC_SOIL_PCT = 20.0
