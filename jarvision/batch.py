@@ -20,7 +20,14 @@ import numpy as np
 from jarvision import __version__
 from jarvision.errors import JarError
 from jarvision.files import OVERLAY_PREFIX, find_photos, safe_name, shown, write_whole
-from jarvision.grouping import JarPhotos, Reading, Sighting, group
+from jarvision.grouping import (
+    READING_TIMES,
+    JarPhotos,
+    Reading,
+    Sighting,
+    TimedPhoto,
+    group,
+)
 from jarvision.layers import LAYERS
 from jarvision.look import look_at_jar, stand_up
 from jarvision.measured import Measured
@@ -33,6 +40,7 @@ from jarvision.texture import CLASSES
 
 JSON_VERSION = 1
 _KEPT_PHOTOS = 12  # working pictures held in memory between finding the jars and reading them
+_MOST_CONFIRMING = 6
 _KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
 
 
@@ -182,17 +190,37 @@ def _read_one(
     names = tuple(t.name for t in jar.timed)
     if jar.problem is not None:
         return Outcome(jar.jar, jar, Failure(jar.jar, names, jar.problem))
-    photos = {r: album.get(t.key) for r, t in jar.chosen.items()}
-    chosen = {r: strips[t.key] for r, t in jar.chosen.items()}
-    looks, bad = look_at_jar(photos, chosen, strip_mm=settings.strip_mm)
-    left_out = tuple((jar.chosen[r].name, str(error)) for r, error in bad.items())
+    used = [*jar.chosen.values(), *_confirming(jar)]
+    photos = {t.key: album.get(t.key) for t in used}
+    looks, bad = look_at_jar(
+        photos, {t.key: strips[t.key] for t in used}, strip_mm=settings.strip_mm
+    )
+    left_out = tuple((t.name, str(bad[t.key])) for t in used if t.key in bad)
+    chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}
+    more = [(_last_due(t.elapsed_s), looks[t.key]) for t in _confirming(jar) if t.key in looks]
     try:
-        if bad and Reading.TWO_DAYS not in looks:
-            raise bad.get(Reading.TWO_DAYS, next(iter(bad.values())))
-        reading = read_jar(jar.jar, looks, seed=settings.seed, doubts=jar.doubts)
+        if bad and Reading.TWO_DAYS not in chosen:
+            last = jar.chosen.get(Reading.TWO_DAYS)
+            raise bad[last.key] if last and last.key in bad else next(iter(bad.values()))
+        reading = read_jar(jar.jar, chosen, more=more, seed=settings.seed, doubts=jar.doubts)
     except JarError as error:
         return Outcome(jar.jar, jar, Failure(jar.jar, names, error), left_out)
     return Outcome(jar.jar, jar, reading, left_out)
+
+
+def _confirming(jar: JarPhotos) -> tuple[TimedPhoto, ...]:
+    """Photos that only confirm, a few of a long series."""
+    known = [
+        t for t in jar.confirming if t.elapsed_s >= READING_TIMES[Reading.ONE_MINUTE].near_s[0]
+    ]
+    step = max(1, math.ceil(len(known) / _MOST_CONFIRMING))
+    return tuple(known[::step])
+
+
+def _last_due(elapsed_s: float) -> Reading:
+    """Tell the last reading that was due by a time."""
+    due = [r for r, t in READING_TIMES.items() if elapsed_s >= 0.8 * t.nominal_s]
+    return due[-1] if due else Reading.ONE_MINUTE
 
 
 # --- results ------------------------------------------------------------------------------------

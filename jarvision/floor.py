@@ -161,3 +161,41 @@ def _without_foam(photos: Sequence[Evidence], foot_mm: float, line_mm: float) ->
         if photo.settled == 3 and near.any() and photo.edges[near].max() > 3.0:
             return float(photo.edges_mm[near][int(photo.edges[near].argmax())])
     return line_mm
+
+
+def water_structure(photo: Evidence, deposit_top_mm: float, water_mm: float) -> tuple[float, float]:
+    """Measure what is to be seen in the water above where the deposit ends.
+
+    Returns
+    -------
+    variety, step : float
+        Spread of the colours (CIE Lab) over that part of the wall, and the largest change between
+        rows 2.5 mm apart; NaN where there is too little water.
+    """
+    rows = (photo.z_mm > deposit_top_mm + 3.0) & (photo.z_mm < water_mm - 14.0)
+    if rows.sum() < 60:
+        return np.nan, np.nan
+    colour = photo.colour[:, rows]
+    variety = float(np.sqrt(colour.var(axis=(0, 1)).sum()))
+    level = colour.mean(axis=0)[::20]
+    return variety, float(np.abs(np.diff(level, axis=0)).sum(axis=1).max())
+
+
+def clearness_of(last: tuple[float, float], earlier: Sequence[tuple[float, float]]) -> str:
+    """Tell clear water from cloudy: through clear water the far side of the jar is seen.
+
+    Cloudy water shows only what the glass mirrors, as the earlier photos do. In between, or with
+    nothing to compare with, it stays unknown. The limits are our own, from rendered pictures.
+    """
+    variety, step = last
+    if np.isnan(variety):
+        return "unknown"
+    known = [e for e in earlier if not np.isnan(e[0])]
+    if not known:
+        return "clear" if step > 8.0 else "unknown"
+    usual_variety, usual_step = (max(e[i] for e in known) for i in (0, 1))
+    if variety > 2.0 * usual_variety or step > max(6.0, 2.0 * usual_step):
+        return "clear"
+    if variety < 1.4 * usual_variety and step < 1.4 * max(usual_step, 1.0):
+        return "cloudy"
+    return "unknown"

@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 
 from jarvision.composition import Candidate, Composition, compose, draw_tops, spread_of
 from jarvision.errors import JarError, NoDepositError, TimesError
-from jarvision.floor import Floor, join_floors, seen_floor, water_line
+from jarvision.floor import (
+    Floor,
+    clearness_of,
+    join_floors,
+    seen_floor,
+    water_line,
+    water_structure,
+)
 from jarvision.grouping import READING_TIMES, Reading
 from jarvision.jar import Jar
 from jarvision.layers import (
@@ -57,6 +64,8 @@ class PhotoReading:
         Inside floor in this photo's heights.
     boundaries : tuple of Boundary
         Lowest first, heights above the inside floor [mm].
+    structure : tuple of float
+        What is to be seen in the water, see `floor.water_structure`.
     """
 
     name: str
@@ -64,6 +73,7 @@ class PhotoReading:
     look: Look = field(repr=False)
     floor: Floor
     boundaries: tuple[Boundary, ...]
+    structure: tuple[float, float] = (math.nan, math.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +98,10 @@ class JarReading:
         Class odds by height.
     doubts : tuple of Doubt
         Every doubt, once.
+    further : tuple of PhotoReading
+        Photos that only confirm.
+    water_state : str
+        ``"clear"``, ``"cloudy"`` or ``"unknown"``: the water above the clay in the last photo.
     """
 
     jar: str
@@ -98,6 +112,8 @@ class JarReading:
     composition: Composition
     texture: Texture
     doubts: tuple[Doubt, ...]
+    further: tuple[PhotoReading, ...] = ()
+    water_state: str = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +135,12 @@ _SINK = {
 
 
 def read_jar(
-    jar: str, looks: Mapping[Reading, Look], *, seed: int = 0, doubts: Sequence[Doubt] = ()
+    jar: str,
+    looks: Mapping[Reading, Look],
+    *,
+    more: Sequence[tuple[Reading, Look]] = (),
+    seed: int = 0,
+    doubts: Sequence[Doubt] = (),
 ) -> JarReading:
     """Read one jar from the looks at its photos.
 
@@ -129,6 +150,9 @@ def read_jar(
         Its name.
     looks : mapping from Reading to Look
         One look a reading; the one at 48 hours is needed.
+    more : sequence of (Reading, Look)
+        Further photos, each with the last reading that was due when it was taken; they confirm
+        or contradict boundaries and do not move them.
     seed : int
         Seed of the draws.
     doubts : sequence of Doubt
@@ -154,7 +178,8 @@ def read_jar(
         except NoDepositError:
             if i + 1 == len(ways):
                 raise
-    return _finish(jar, read, water_mm, seed=seed, known=doubts)
+    further = _confirm(read, more)
+    return _finish(jar, read, water_mm, further, seed=seed, known=doubts)
 
 
 def _read_way(
@@ -171,11 +196,36 @@ def _read_way(
     floors = _floors(photos, looks, coarse)
     read = tuple(
         PhotoReading(
-            looks[r].name, r, looks[r], floors[r], _place_all(p, coarse, ways, clay, floors[r])
+            looks[r].name,
+            r,
+            looks[r],
+            floors[r],
+            _place_all(p, coarse, ways, clay, floors[r]),
+            water_structure(p, coarse[2], water),
         )
         for r, p in photos.items()
     )
     return read, water - floors[Reading.TWO_DAYS].z_mm
+
+
+def _confirm(
+    read: Sequence[PhotoReading], more: Sequence[tuple[Reading, Look]]
+) -> tuple[PhotoReading, ...]:
+    """Place the boundaries that are known in further photos."""
+    last = read[-1]
+    tops = [b.top_mm + last.floor.z_mm for b in last.boundaries]
+    way = [CoarsePlace(tops[0], tops[1], 1.0)]
+    found = []
+    for reading, look in more:
+        if look.jar.scaled != last.look.jar.scaled:
+            continue
+        photo = gather(look.wall, settled=ORDER.index(reading) + 1)
+        try:
+            boundaries = _place_all(photo, tops, way, [(tops[2], 1.0)], last.floor)
+        except NoDepositError:
+            continue
+        found.append(PhotoReading(look.name, reading, look, last.floor, boundaries))
+    return tuple(found)
 
 
 def _refuse_without_end(looks: Mapping[Reading, Look]) -> None:
@@ -267,10 +317,17 @@ def _lowered(boundary: Boundary, floor_mm: float) -> Boundary:
     )
 
 
+def _clearness(read: Sequence[PhotoReading]) -> str:
+    """Tell from the last photo, against the earlier ones, whether the water has cleared."""
+    earlier = [p.structure for p in read[:-1]]
+    return clearness_of(read[-1].structure, earlier)
+
+
 def _finish(
     jar: str,
     read: tuple[PhotoReading, ...],
     water_mm: float,
+    further: tuple[PhotoReading, ...],
     *,
     seed: int,
     known: Sequence[Doubt],
@@ -300,7 +357,12 @@ def _finish(
     spread = spread_of(draws).tolist()
     whole = [Measured(t.value, sd, "mm") for t, sd in zip(own, spread, strict=True)]
     doubts = [*known, *(d for p in read for d in p.look.doubts)]
-    doubts += _doubts_of(read, whole, scaled)
+    doubts += _doubts_of(read, whole, scaled) + _moved_doubts(
+        [*read, *further], _Lengths(scaled, whole[2].value)
+    )
+    clearness = _clearness(read)
+    if clearness == "cloudy":
+        doubts.append(doubt(DoubtName.STILL_SETTLING))
     return JarReading(
         jar,
         read,
@@ -310,6 +372,8 @@ def _finish(
         composition,
         texture_of(composition.draws),
         tuple(dict.fromkeys(doubts)),
+        further,
+        clearness,
     )
 
 
@@ -344,7 +408,7 @@ def _join(layer: int, read: Sequence[PhotoReading]) -> Measured:
     mean = float(np.average(values, weights=weight))
     spread = float(np.sqrt(np.average((values - mean) ** 2, weights=weight)))
     # photos share the glass and the camera's model, so they do not average out below this
-    return Measured(mean, max(float(weight.sum() ** -0.5), 0.2, spread), "mm")
+    return Measured(mean, max(float(weight.sum() ** -0.5), _EDGE, spread), "mm")
 
 
 # A step in colour of so many spreads is as weak as one that the eye misses.
@@ -384,8 +448,7 @@ def _doubts_of(read: Sequence[PhotoReading], tops: Sequence[Measured], scaled: b
         doubts.append(doubt(DoubtName.FLOOR_UNSURE, sd=length.say(floor.sd_mm)))
     for photo in read:
         doubts += _boundary_doubts(photo, length)
-    doubts += _thin_doubts(tops, length) + _moved_doubts(read, length)
-    return doubts
+    return doubts + _thin_doubts(tops, length)
 
 
 def _photo_count_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
