@@ -408,7 +408,7 @@ def _join(layer: int, read: Sequence[PhotoReading]) -> Measured:
     mean = float(np.average(values, weights=weight))
     spread = float(np.sqrt(np.average((values - mean) ** 2, weights=weight)))
     # photos share the glass and the camera's model, so they do not average out below this
-    return Measured(mean, max(float(weight.sum() ** -0.5), _EDGE, spread), "mm")
+    return Measured(mean, max(float(weight.sum() ** -0.5), 0.22, spread), "mm")
 
 
 # A step in colour of so many spreads is as weak as one that the eye misses.
