@@ -18,7 +18,10 @@ from typing import Any
 import numpy as np
 
 from jarvision import __version__
+from jarvision.byweight import weigh_reading
+from jarvision.composition import spread_of
 from jarvision.errors import JarError
+from jarvision.evidence import JarFacts
 from jarvision.files import OVERLAY_PREFIX, find_photos, safe_name, shown, write_whole
 from jarvision.grouping import (
     READING_TIMES,
@@ -34,9 +37,10 @@ from jarvision.measured import Measured
 from jarvision.overlay import draw_overlay, jpeg_of
 from jarvision.photo import Photo, open_photo
 from jarvision.reading import Failure, JarReading, PhotoReading, read_jar
-from jarvision.report import ReadingRow, readings_csv
+from jarvision.report import ReadingRow, WeightRow, readings_csv
 from jarvision.scale import Strip
-from jarvision.texture import CLASSES
+from jarvision.texture import CLASSES, texture_of
+from jarvision.weighing import Weighed
 
 JSON_VERSION = 1
 _KEPT_PHOTOS = 12  # working pictures held in memory between finding the jars and reading them
@@ -56,6 +60,8 @@ class Settings:
         All photos show one jar.
     strip_mm : float
         What 100 mm on the printed sheet really measures [mm].
+    facts : JarFacts
+        What the user says of the jars: water temperature, soil put in, and so on.
     seed : int
         Seed of the draws.
     """
@@ -63,17 +69,36 @@ class Settings:
     shaken_at: datetime | None = None
     one_jar: bool = False
     strip_mm: float = 100.0
+    facts: JarFacts = field(default_factory=JarFacts)
     seed: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of one jar: a reading or a failure, and the photos that were left out."""
+    """What came of one jar.
+
+    Attributes
+    ----------
+    jar : str
+        Its name.
+    photos : JarPhotos
+        Its photos, placed in time.
+    result : JarReading or Failure
+        The reading by height, or why there is none.
+    left_out : tuple of (str, str)
+        Photos that could not be used: name and sentence.
+    weighed : Weighed or None
+        The soil by weight, where it could be estimated.
+    not_weighed : str
+        Why it could not; empty where it could or where nothing was read.
+    """
 
     jar: str
     photos: JarPhotos
     result: JarReading | Failure
     left_out: tuple[tuple[str, str], ...] = ()
+    weighed: Weighed | None = None
+    not_weighed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +119,7 @@ class Batch:
     @property
     def rows(self) -> list[ReadingRow]:
         """Rows of `readings.csv`, one for each jar that was read."""
-        return [row_of(o.result) for o in self.outcomes if isinstance(o.result, JarReading)]
+        return [row_of(o) for o in self.outcomes if isinstance(o.result, JarReading)]
 
     @property
     def all_read(self) -> bool:
@@ -205,7 +230,23 @@ def _read_one(
         reading = read_jar(jar.jar, chosen, more=more, seed=settings.seed, doubts=jar.doubts)
     except JarError as error:
         return Outcome(jar.jar, jar, Failure(jar.jar, names, error), left_out)
-    return Outcome(jar.jar, jar, reading, left_out)
+    weighed, why_not = _weigh(reading, jar, settings)
+    return Outcome(jar.jar, jar, reading, left_out, weighed, why_not)
+
+
+def _weigh(reading: JarReading, jar: JarPhotos, settings: Settings) -> tuple[Weighed | None, str]:
+    """Estimate the soil by weight; what stands against it becomes a sentence."""
+    elapsed_s = {t.name: t.elapsed_s for t in jar.timed}
+    try:
+        weighed = weigh_reading(reading, elapsed_s, settings.facts, seed=settings.seed)
+    except JarError as error:
+        return None, str(error)
+    if weighed is None:
+        return (
+            None,
+            "By weight nothing can be said without a strip: how far grains fell is unknown.",
+        )
+    return weighed, ""
 
 
 def _confirming(jar: JarPhotos) -> tuple[TimedPhoto, ...]:
@@ -226,8 +267,12 @@ def _last_due(elapsed_s: float) -> Reading:
 # --- results ------------------------------------------------------------------------------------
 
 
-def row_of(reading: JarReading) -> ReadingRow:
+def row_of(outcome: Outcome) -> ReadingRow:
     """Put a reading in a row of `readings.csv`; without a strip it has no millimetres."""
+    reading = outcome.result
+    if isinstance(reading, Failure):
+        msg = "a jar that was not read has no row"
+        raise TypeError(msg)
     c = reading.composition
     shares = (c.sand_pct, c.silt_pct, c.clay_pct)
     tops = reading.tops if reading.scaled else (Measured(math.nan, math.nan, "mm"),) * 3
@@ -244,6 +289,23 @@ def row_of(reading: JarReading) -> ReadingRow:
         next_class=texture.next_class,
         next_odds=texture.next_odds,
         doubts=reading.doubts,
+        by_weight=_weight_row(outcome.weighed) if outcome.weighed else None,
+    )
+
+
+def _weight_row(weighed: Weighed) -> WeightRow:
+    """Put a result by weight in a row."""
+    shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
+    texture = texture_of(100.0 * weighed.fractions)
+    notes = dict.fromkeys([weighed.why, *(d.sentence for d in weighed.doubts)])
+    return WeightRow(
+        pcts=(shares[0].mean, shares[1].mean, shares[2].mean),
+        los=(shares[0].lo, shares[1].lo, shares[2].lo),
+        his=(shares[0].hi, shares[1].hi, shares[2].hi),
+        texture_class=texture.likeliest,
+        class_odds=texture.odds,
+        water_state=str(weighed.water_state),
+        notes=tuple(notes),
     )
 
 
@@ -299,7 +361,42 @@ def _reading_body(outcome: Outcome, reading: JarReading) -> dict[str, Any]:
             "class_odds": {k: round(float(v), 4) for k, v in odds.items() if v > 0},
             "draws_pct": np.round(draws, 2).tolist(),
         },
+        "by_weight": _weight_body(outcome.weighed) if outcome.weighed else None,
+        "not_weighed": outcome.not_weighed,
+        "water_state": reading.water_state,
         "doubts": [{"name": str(d.name), "sentence": d.sentence} for d in reading.doubts],
+    }
+
+
+def _weight_body(weighed: Weighed) -> dict[str, Any]:
+    """Give the result by weight as JSON, of the same shape as by height, with 90 % limits."""
+    draws = 100.0 * weighed.fractions[:_KEPT_DRAWS]
+    texture = texture_of(100.0 * weighed.fractions)
+    spread = spread_of(100.0 * weighed.fractions)
+    shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
+    odds = dict(zip((str(k) for k in CLASSES), texture.class_odds, strict=True))
+    curve = weighed.curve
+    return {
+        f"{layer}_pct": {
+            "value": _number(share.mean),
+            "sd": _number(float(sd)),
+            "lo": _number(share.lo),
+            "hi": _number(share.hi),
+        }
+        for layer, share, sd in zip(LAYERS, shares, spread, strict=True)
+    } | {
+        "class_odds": {k: round(float(v), 4) for k, v in odds.items() if v > 0},
+        "draws_pct": np.round(draws, 2).tolist(),
+        "why": weighed.why,
+        "prior_note": weighed.prior_note,
+        "water_state": str(weighed.water_state),
+        "curve": {
+            "time_s": np.round(curve.time_s, 1).tolist(),
+            "lo_mm": np.round(curve.lo_mm, 2).tolist(),
+            "mid_mm": np.round(curve.mid_mm, 2).tolist(),
+            "hi_mm": np.round(curve.hi_mm, 2).tolist(),
+        },
+        "doubts": [{"name": str(d.name), "sentence": d.sentence} for d in weighed.doubts],
     }
 
 

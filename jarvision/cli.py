@@ -125,7 +125,9 @@ def _say_results(batch: Batch, out: Path) -> None:
         if isinstance(outcome.result, Failure):
             typer.echo(unread_card(outcome.jar, str(outcome.result.error)))
         else:
-            typer.echo(card(row_of(outcome.result)))
+            typer.echo(card(row_of(outcome)))
+            if outcome.not_weighed:
+                typer.echo(f"  {outcome.not_weighed}\n")
         for name, sentence in outcome.left_out:
             typer.echo(f"  Left out {shown(name)}: {sentence}\n")
     for name, sentence in batch.refused:

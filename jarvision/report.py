@@ -23,6 +23,33 @@ Three = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
+class WeightRow:
+    """What is printed of a jar's soil by weight, estimated.
+
+    Attributes
+    ----------
+    pcts, los, his : tuple of 3 floats
+        Sand, silt and clay [% of the mineral mass], and the limits of their 90 % intervals.
+    texture_class : TextureClass
+        The likeliest class by weight.
+    class_odds : float
+        How likely it is, 0 to 1.
+    water_state : str
+        The water at the last photo: clear, hazy, cloudy or unknown.
+    notes : tuple of str
+        Why it differs from the result by height, and what it rests on.
+    """
+
+    pcts: Three
+    los: Three
+    his: Three
+    texture_class: TextureClass
+    class_odds: float
+    water_state: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ReadingRow:
     """What is printed about one jar.
 
@@ -42,6 +69,8 @@ class ReadingRow:
         How likely each is, 0 to 1.
     doubts : tuple of Doubt
         Doubts about this jar.
+    by_weight : WeightRow or None
+        The result by weight, where there is one.
 
     Numbers that are unknown are NaN.
     """
@@ -57,6 +86,7 @@ class ReadingRow:
     next_class: TextureClass | None
     next_odds: float
     doubts: tuple[Doubt, ...]
+    by_weight: WeightRow | None = None
 
 
 def readings_csv(rows: Iterable[ReadingRow]) -> str:
@@ -97,9 +127,10 @@ def card(row: ReadingRow) -> str:
         in the jar, clay on top.
     """
     blocks = [
-        _fill(f"{_title(row.jar)}: {texture_in_words(row)}"),
+        _fill(f"{_title(row.jar)}{', by height' if row.by_weight else ''}: {texture_in_words(row)}"),
         _layer_table(row),
         "  ± is one standard deviation: the true value lies within it 2 times in 3.",
+        _weight_table(row.by_weight) if row.by_weight else "",
         _listed("Doubts", _unique(doubt.sentence for doubt in row.doubts)),
         _fill("Read from " + ", ".join(map(_short_name, row.photos)), indent=2)
         if row.photos
@@ -203,6 +234,20 @@ def _layer_table(row: ReadingRow) -> str:
     return "\n".join(lines)
 
 
+def _weight_table(weight: WeightRow) -> str:
+    """Say what a laboratory would find, as far as the jar can tell."""
+    ranges = [
+        f"{_number(pct, 0)} % ({_number(lo, 0)} to {_number(hi, 0)})"
+        for pct, lo, hi in zip(weight.pcts, weight.los, weight.his, strict=True)
+    ]
+    cells = _right_aligned(["share of the weight, 90 % range", *reversed(ranges)])
+    names = ["layer", *reversed(_LAYERS)]
+    head = f"By weight, estimated: {weight.texture_class} ({odds_in_words(weight.class_odds)})"
+    rows = [f"  {name.ljust(5)}   {cell}" for name, cell in zip(names, cells, strict=True)]
+    notes = [_fill(plain_text(note), indent=2) for note in weight.notes]
+    return "\n".join([_fill(head, indent=2), "", *rows, "", *notes])
+
+
 def _right_aligned(cells: list[str]) -> list[str]:
     width = max(map(len, cells))
     return [cell.rjust(width) for cell in cells]
@@ -291,6 +336,22 @@ def _three(
     return [(column.format(layer), cell(index)) for index, layer in enumerate(_LAYERS)]
 
 
+_UNKNOWN: Three = (math.nan, math.nan, math.nan)
+_NO_WEIGHT = WeightRow(_UNKNOWN, _UNKNOWN, _UNKNOWN, TextureClass.LOAM, math.nan, "", ())
+
+
+def _weight(row: ReadingRow) -> WeightRow:
+    return row.by_weight or _NO_WEIGHT
+
+
+def _weight_cell(limits: str, index: int) -> _Cell:
+    def cell(row: ReadingRow) -> str:
+        values: Three = getattr(_weight(row), limits)
+        return _number(values[index], 1)
+
+    return cell
+
+
 _COLUMNS: tuple[tuple[str, _Cell], ...] = (
     ("jar", lambda row: _text(row.jar)),
     ("photos", lambda row: ";".join(map(_text, row.photos))),
@@ -303,5 +364,17 @@ _COLUMNS: tuple[tuple[str, _Cell], ...] = (
     ("next_class", lambda row: row.next_class or ""),
     ("next_odds", lambda row: _odds(row.next_odds)),
     ("doubts", lambda row: ";".join(_unique(doubt.name for doubt in row.doubts))),
+    *_three("{}_wt_pct", lambda row: _weight(row).pcts, _number, decimals=1),
+    *(
+        column
+        for index, layer in enumerate(_LAYERS)
+        for column in (
+            (f"{layer}_wt_pct_lo", _weight_cell("los", index)),
+            (f"{layer}_wt_pct_hi", _weight_cell("his", index)),
+        )
+    ),
+    ("class_by_weight", lambda row: row.by_weight.texture_class if row.by_weight else ""),
+    ("odds_by_weight", lambda row: _odds(_weight(row).class_odds)),
+    ("water_state", lambda row: row.by_weight.water_state if row.by_weight else ""),
 )
 """Columns in the order of the file; new ones go to the end, so that old readers go on working."""
