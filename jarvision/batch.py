@@ -20,7 +20,7 @@ import numpy as np
 from jarvision import __version__
 from jarvision.byweight import weigh_reading
 from jarvision.composition import spread_of
-from jarvision.errors import JarError
+from jarvision.errors import JarError, UsageError
 from jarvision.evidence import JarFacts
 from jarvision.files import OVERLAY_PREFIX, find_photos, safe_name, shown, write_whole
 from jarvision.grouping import (
@@ -111,10 +111,13 @@ class Batch:
         One a jar.
     refused : tuple of (str, str)
         Files that are no usable photos: name and sentence.
+    photos_found : int
+        How many files were taken for photos.
     """
 
     outcomes: tuple[Outcome, ...]
     refused: tuple[tuple[str, str], ...]
+    photos_found: int = 0
 
     @property
     def rows(self) -> list[ReadingRow]:
@@ -198,9 +201,10 @@ def read_photos(
         outcome = _read_one(jar, album, strips, settings)
         outcomes.append(outcome)
         if out is not None:
+            make_folder(out)
             _write_jar(outcome, album, out)
     progress("Reading jars", len(jars), len(jars))
-    return Batch(tuple(outcomes), tuple(refused))
+    return Batch(tuple(outcomes), tuple(refused), len(found))
 
 
 def _sighting(path: Path, photo: Photo, strip: Strip | None) -> Sighting:
@@ -446,8 +450,24 @@ def _write_jar(outcome: Outcome, album: _Album, out: Path) -> None:
     write_whole(out / f"jar-{safe_name(outcome.jar)}.json", jar_json(outcome))
 
 
+def make_folder(out: Path) -> None:
+    """Make the folder for the results.
+
+    Raises
+    ------
+    UsageError
+        It cannot be made.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"The folder {shown(out.name)} could not be made; choose another place with --out."
+        raise UsageError(msg) from error
+
+
 def write_table(batch: Batch, out: Path) -> None:
     """Write `readings.csv`."""
+    make_folder(out)
     write_whole(out / "readings.csv", readings_csv(batch.rows))
 
 

@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from jarvision import cli_jar, cli_soil
 from jarvision.errors import ExitCode, JarError, UsageError
 
 if TYPE_CHECKING:
     from jarvision.batch import Batch, Progress
+    from jarvision.evidence import WaterState
 
 app = typer.Typer(
     name="jarvision",
@@ -46,16 +48,49 @@ def read(
     strip_mm: Annotated[
         float, typer.Option(help="What the sheet's 100 mm line measures with a ruler [mm].")
     ] = 100.0,
+    temp: Annotated[float | None, typer.Option(help="Water temperature [degrees C].")] = None,
+    water: Annotated[
+        str, typer.Option(help="The water at the last photo: clear, hazy or cloudy.")
+    ] = "unknown",
+    water_mm: Annotated[
+        float | None, typer.Option(help="Height of the water above the inside floor [mm].")
+    ] = None,
+    soil_mm: Annotated[
+        float | None, typer.Option(help="Height of the dry soil before water [mm].")
+    ] = None,
+    soil_g: Annotated[float | None, typer.Option(help="Dry soil put in [g].")] = None,
+    dispersant: Annotated[
+        bool | None, typer.Option(help="Whether dish soap or softener went in.")
+    ] = None,
+    om: Annotated[float | None, typer.Option(help="Organic matter of the soil [%].")] = None,
 ) -> None:
     """Read every jar in photos; a folder holds any number of jars.
 
     Exit codes: 0 all read, 1 some jars or files could not be read, 2 wrong usage.
     """
     from jarvision.batch import Settings, read_photos, write_table
+    from jarvision.evidence import JarFacts
+    from jarvision.files import shown
 
-    settings = Settings(_moment(shaken_at), one_jar, _true_mm(strip_mm))
+    facts = JarFacts(
+        water_mm=water_mm,
+        temp_c=temp,
+        soil_mm=soil_mm,
+        soil_g=soil_g,
+        dispersant=dispersant,
+        organic_matter_pct=om,
+        water_state=_water_state(water),
+    )
+    settings = Settings(_moment(shaken_at), one_jar, _true_mm(strip_mm), facts)
+    _refuse_file(out)
     with _progress() as progress:
-        batch = read_photos(list(paths), settings, out=_folder(out), progress=progress)
+        batch = read_photos(list(paths), settings, out=out, progress=progress)
+    if not batch.outcomes and not batch.photos_found:
+        msg = " ".join(
+            ["No photos were found; name photos or a folder that holds some."]
+            + [f"{shown(name)}: {sentence}" for name, sentence in batch.refused]
+        )
+        raise UsageError(msg)
     write_table(batch, out)
     _say_results(batch, out)
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
@@ -72,6 +107,17 @@ def _moment(text: str) -> datetime | None:
         raise UsageError(msg) from error
 
 
+def _water_state(text: str) -> WaterState:
+    """Read a word for the water's state."""
+    from jarvision.evidence import WaterState
+
+    try:
+        return WaterState(text.strip().casefold())
+    except ValueError as error:
+        msg = "Say --water clear, --water hazy or --water cloudy."
+        raise UsageError(msg) from error
+
+
 def _true_mm(strip_mm: float) -> float:
     """Check the length of the sheet's check line."""
     if not 80.0 <= strip_mm <= 125.0:
@@ -80,14 +126,11 @@ def _true_mm(strip_mm: float) -> float:
     return strip_mm
 
 
-def _folder(out: Path) -> Path:
-    """Make the folder for the results."""
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        msg = f"The folder {out.name} could not be made; choose another place with --out."
-        raise UsageError(msg) from error
-    return out
+def _refuse_file(out: Path) -> None:
+    """Raise where the folder for the results is a file."""
+    if out.exists() and not out.is_dir():
+        msg = f"{out.name} is a file; name a folder with --out."
+        raise UsageError(msg)
 
 
 @contextmanager
@@ -132,9 +175,11 @@ def _say_results(batch: Batch, out: Path) -> None:
             typer.echo(f"  Left out {shown(name)}: {sentence}\n")
     for name, sentence in batch.refused:
         typer.echo(f"Not read: {shown(name)}. {sentence}")
-    if not batch.outcomes and not batch.refused:
-        typer.echo("No photos were found; name photos or a folder that holds some.")
     typer.echo(f"Results are in {shown(str(out), longest=200)}.")
+
+
+cli_jar.add_to(app)
+cli_soil.add_to(app)
 
 
 def main() -> None:
