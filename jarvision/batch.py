@@ -139,21 +139,47 @@ Progress = Callable[[str, int, int], None]
 class _Album:
     """Opened photos, the latest few kept, the others opened again when they are asked for."""
 
-    kept: OrderedDict[str, tuple[Photo, Strip | None]] = field(default_factory=OrderedDict)
+    kept: OrderedDict[str, tuple[Photo, tuple[Strip, ...]]] = field(default_factory=OrderedDict)
 
     def get(self, key: str) -> Photo:
-        return self.seen(key)[0]
+        """Give the photo that a sighting's key stands for."""
+        return self.seen(_path_of(key))[0]
 
-    def seen(self, key: str) -> tuple[Photo, Strip | None]:
-        """Give a photo, standing upright, and its strip."""
-        if key in self.kept:
-            self.kept.move_to_end(key)
-            return self.kept[key]
-        photo, strips = stand_up(open_photo(key))
-        self.kept[key] = photo, (strips[0] if strips else None)
+    def seen(self, path: str) -> tuple[Photo, tuple[Strip, ...]]:
+        """Give a photo, standing upright, and its strips."""
+        if path in self.kept:
+            self.kept.move_to_end(path)
+            return self.kept[path]
+        self.kept[path] = stand_up(open_photo(path))
         while len(self.kept) > _KEPT_PHOTOS:
             self.kept.popitem(last=False)
-        return photo, (strips[0] if strips else None)
+        return self.kept[path]
+
+
+_STRIP_MARK = "\0strip "  # no path holds it: tells the jars of one photo apart
+
+
+def _path_of(key: str) -> str:
+    return key.split(_STRIP_MARK)[0]
+
+
+def _sightings(path: Path, photo: Photo, strips: Sequence[Strip]) -> dict[Sighting, Strip | None]:
+    """Make a sighting for each strip in a photo: a row of jars is as many; without one, one."""
+    if not strips:
+        return {_sighting(path, photo, None, ""): None}
+    marks = [f"{_STRIP_MARK}{strip.jar}" if len(strips) > 1 else "" for strip in strips]
+    return {_sighting(path, photo, s, m): s for s, m in zip(strips, marks, strict=True)}
+
+
+def _sighting(path: Path, photo: Photo, strip: Strip | None, mark: str) -> Sighting:
+    return Sighting(
+        f"{path}{mark}",
+        path.name,
+        str(path.parent),
+        strip.jar if strip else None,
+        photo.taken_at,
+        f"{photo.digest}{mark}",
+    )
 
 
 def read_photos(
@@ -185,15 +211,17 @@ def read_photos(
     refused = [(shown(path.name), reason) for path, reason in skipped]
     album = _Album()
     strips: dict[str, Strip | None] = {}
-    sightings = []
+    sightings: list[Sighting] = []
     for i, path in enumerate(found):
         progress("Looking for jars", i, len(found))
         try:
-            photo, strips[str(path)] = album.seen(str(path))
+            photo, seen = album.seen(str(path))
         except JarError as error:
             refused.append((shown(path.name), str(error)))
             continue
-        sightings.append(_sighting(path, photo, strips[str(path)]))
+        by_sighting = _sightings(path, photo, seen)
+        sightings += by_sighting
+        strips.update({s.key: strip for s, strip in by_sighting.items()})
     jars = group(sightings, shaken_at=settings.shaken_at, as_one=settings.one_jar)
     outcomes = []
     for i, jar in enumerate(jars):
@@ -205,11 +233,6 @@ def read_photos(
             _write_jar(outcome, album, out)
     progress("Reading jars", len(jars), len(jars))
     return Batch(tuple(outcomes), tuple(refused), len(found))
-
-
-def _sighting(path: Path, photo: Photo, strip: Strip | None) -> Sighting:
-    number = strip.jar if strip else None
-    return Sighting(str(path), path.name, str(path.parent), number, photo.taken_at, photo.digest)
 
 
 def _read_one(

@@ -288,7 +288,7 @@ def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
     terms = [
         p[:, _SLANT] / 0.03,  # people stick a strip on within a few degrees
         (p[:, _STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
-        p[:, _YAW] / 0.1,
+        p[:, _YAW] / 0.5,
         np.log(p[:, _FOCAL]) / _FOCAL_SD,
     ]
     if square:
@@ -318,9 +318,10 @@ def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
     # the strip's foreshortening is too weak to start from: assume a camera a little above
     height = z_mid + (centre[1] - (scene.shape[0] - 1) / 2) / scale + 0.1 * distance
     roll = -float(np.arctan2(up[0], -up[1]))
+    yaw = -float(np.arctan((axis_x - (scene.shape[1] - 1) / 2) / scene.focal_px))
     exponent, turn = (5.0 if known is None else known.exponent, 0.0) if square else (2.0, 0.0)
     return np.array(
-        [distance, height, 0.0, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn, 1.0]
+        [distance, height, yaw, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn, 1.0]
     )
 
 
