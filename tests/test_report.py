@@ -4,6 +4,7 @@ import csv
 import dataclasses
 import io
 import math
+import re
 import unicodedata
 
 import pytest
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from jarvision.measured import DoubtName, doubt
 from jarvision.report import (
     ReadingRow,
+    WeightRow,
     card,
     odds_in_words,
     plain_text,
@@ -30,6 +32,11 @@ HEADER = (
     "sand_pct,silt_pct,clay_pct,sand_sd_pct,silt_sd_pct,clay_sd_pct,"
     "texture_class,class_odds,next_class,next_odds,doubts"
 )
+BY_WEIGHT_HEADER = (
+    "sand_wt_pct,silt_wt_pct,clay_wt_pct,sand_wt_pct_lo,sand_wt_pct_hi,silt_wt_pct_lo,"
+    "silt_wt_pct_hi,clay_wt_pct_lo,clay_wt_pct_hi,class_by_weight,odds_by_weight,water_state"
+)
+EMPTY = "," * 12
 
 FULL = ReadingRow(
     jar="3",
@@ -45,7 +52,7 @@ FULL = ReadingRow(
     doubts=(
         doubt(DoubtName.DIM, photo="jar-03-2h.jpg"),
         doubt(DoubtName.DIM, photo="jar-03-48h.jpg"),
-        doubt(DoubtName.THIN_LAYER, layer="clay", thick_mm=12),
+        doubt(DoubtName.THIN_LAYER, layer="clay", thick="12.0 mm"),
     ),
 )
 
@@ -73,16 +80,18 @@ def cells(*rows):
 
 def test_golden_csv():
     assert readings_csv([FULL, NO_SCALE, NOTHING_KNOWN]) == (
-        HEADER + "\r\n"
+        f"{HEADER},{BY_WEIGHT_HEADER}\r\n"
         "3,jar-03-1min.jpg;jar-03-2h.jpg;jar-03-48h.jpg,24.00,48.00,60.01,0.30,0.34,0.041,"
-        "40.0,40.0,20.0,0.46,1.2,3.6,loam,0.81,clay loam,0.18,dim;thin_layer\r\n"
-        "north bed,north bed.heic,,,,,,,40.0,40.0,20.0,0.46,1.2,3.6,loam,0.99,,,no_strip\r\n"
-        ",,,,,,,,,,,,,,,,,,\r\n"
+        "40.0,40.0,20.0,0.46,1.2,3.6,loam,0.81,clay loam,0.18,dim;thin_layer" + EMPTY + "\r\n"
+        "north bed,north bed.heic,,,,,,,40.0,40.0,20.0,0.46,1.2,3.6,loam,0.99,,,no_strip"
+        + EMPTY
+        + "\r\n"
+        ",,,,,,,,,,,,,,,,,," + EMPTY + "\r\n"
     )
 
 
 def test_a_file_without_jars_has_its_header():
-    assert readings_csv([]) == HEADER + "\r\n"
+    assert readings_csv([]) == f"{HEADER},{BY_WEIGHT_HEADER}\r\n"
 
 
 def test_golden_card():
@@ -103,7 +112,7 @@ Jar 3: loam (8 in 10); next: clay loam (2 in 10)
     side.
   - jar-03-48h.jpg is dark, so boundaries are less sure; add light from the
     side.
-  - The clay layer is only about 12.0 mm thick, thinner than the photo can
+  - The clay layer is only about 12.0 mm thick, thinner than a photo can
     measure well; its share is rough.
 
   Read from jar-03-1min.jpg, jar-03-2h.jpg, jar-03-48h.jpg
@@ -273,7 +282,7 @@ def test_any_name_gives_one_safe_row(jar, photos):
     text.encode("utf-8")
     assert text.count("\r\n") == text.count("\n") == text.count("\r") == 2
     [row] = csv.reader(text.splitlines(keepends=True)[1:], strict=True)
-    assert len(row) == len(HEADER.split(","))
+    assert len(row) == len(HEADER.split(",")) + 12
     pieces = [row[0], *row[1].split(";")]
     assert len(pieces) == 1 + max(len(photos), 1)
     for piece in pieces:
@@ -293,3 +302,26 @@ def test_any_name_is_safe_on_a_terminal(jar, sentence):
 @given(st.text())
 def test_plain_text_is_stable(text):
     assert plain_text(plain_text(text)) == plain_text(text)
+
+
+def test_card_and_row_by_weight():
+    weight = WeightRow(
+        pcts=(45.7, 42.8, 11.5),
+        los=(32.8, 9.6, 1.9),
+        his=(67.0, 63.4, 28.3),
+        texture_class=TextureClass.LOAM,
+        class_odds=0.48,
+        water_state="clear",
+        notes=("The water had cleared.",),
+    )
+    row = dataclasses.replace(FULL, by_weight=weight)
+    assert card(row).startswith("Jar 3, by height: loam (8 in 10)")
+    assert "By weight, estimated: loam (5 in 10)" in card(row)
+    assert re.search(r"sand +46 % \(33 to 67\)", card(row))
+    cell = cells(row)[0]
+    assert (cell["sand_wt_pct"], cell["clay_wt_pct_hi"]) == ("45.7", "28.3")
+    assert (cell["class_by_weight"], cell["odds_by_weight"], cell["water_state"]) == (
+        "loam",
+        "0.48",
+        "clear",
+    )
