@@ -576,7 +576,8 @@ def test_invented_jars_over_the_whole_triangle(capsys):
         assert rms(cloudy, "weight") <= rms(cloudy, "height")
         assert brier(cases, "weight") < brier(cases, "height")
         for _, mean, true, count in reliability(cases, "weight"):
-            assert abs(mean - true) < 0.1 + 2.0 * np.sqrt(0.25 / count)
+            if count >= 30:  # fewer say nothing in so few jars; see the study of 400
+                assert abs(mean - true) < 2.5 * np.sqrt(mean * (1.0 - mean) / count)
 
 
 if __name__ == "__main__":
