@@ -125,7 +125,7 @@ def read_beds(path: Path) -> BedList:
         msg = f"The list of beds {name} cannot be opened; check its name."
         raise BedsError(msg) from None
     if len(raw) > _LARGEST_BYTES:
-        msg = f"{name} is too large for a list of beds; is it the right file?"
+        msg = f"{name} is too large for a list of beds; give the right file."
         raise BedsError(msg)
     parse = parse_toml if path.suffix.casefold() == ".toml" else parse_csv
     return parse(_decoded(raw), name=name)
@@ -239,7 +239,7 @@ def _table(text: str, name: str) -> Iterator[tuple[int, list[str]]]:
     if "\0" in text:
         msg = f"{name} is not a table of text; save it as CSV."
         raise BedsError(msg)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     count = 0
     while True:
         start = reader.line_num + 1 + skipped
@@ -248,11 +248,11 @@ def _table(text: str, name: str) -> Iterator[tuple[int, list[str]]]:
         except StopIteration:
             return
         except csv.Error:
-            msg = f"Line {start} of {name} is not a row of a table; is a quotation mark missing?"
+            msg = f"Line {start} of {name} has a quotation mark that is not closed; mend it."
             raise BedsError(msg) from None
         count += 1
         if count > _MOST_ROWS:
-            msg = f"{name} has more than {_MOST_ROWS} rows; is it the right file?"
+            msg = f"{name} has more than {_MOST_ROWS} rows; give the list of beds."
             raise BedsError(msg)
         if any(cell.strip() for cell in row):
             yield start, row

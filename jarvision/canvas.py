@@ -14,7 +14,7 @@ FILLS = {"sand": "#F0D9A8", "silt": "#C99E6B", "clay": "#6E3F2C"}
 ON_FILLS = {"sand": INK, "silt": INK, "clay": "#FFFFFF"}
 """Text on each layer."""
 BY_HEIGHT, BY_WEIGHT = "#0B5F78", "#A3480A"
-WATER, WATER_TIGHT, AIR, MINERAL, ORGANIC = "#8FC1D9", "#2E6E8E", "#FFFFFF", "#B5977A", "#3B2A1E"
+WATER, WATER_TIGHT, AIR, MINERAL, ORGANIC = "#B4D8E8", "#2E6E8E", "#FFFFFF", "#B5977A", "#3B2A1E"
 HIGHLIGHT = "#E3EEE6"
 
 

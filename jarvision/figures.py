@@ -328,9 +328,22 @@ def _level(row: int, name: str, span: Span) -> Markup:
         line(low, y - 4, low, y + 4, stroke_width=2),
         line(high, y - 4, high, y + 4, stroke_width=2),
         tag("circle", cx=mid, cy=y, r=3.2, fill=INK),
-        label(high + 8, y + 4, words, font_size=13)
-        if high < 240
-        else label(low - 8, y + 4, words, font_size=13, text_anchor="end"),
+        _level_words(words, low, high, y + 4),
+    )
+
+
+def _level_words(words: str, low: float, high: float, y: float) -> Markup:
+    """Write beside a range, on the side where there is room, over whatever lies under it."""
+    right = high < 240
+    return label(
+        high + 8 if right else low - 8,
+        y,
+        words,
+        font_size=13,
+        text_anchor="start" if right else "end",
+        stroke=PAPER,
+        stroke_width=4,
+        paint_order="stroke",
     )
 
 

@@ -10,6 +10,7 @@ from urllib.parse import quote
 from jarvision.beds import BedNote, JoinedBeds, change_statement
 from jarvision.cautions import Place, cautions_for
 from jarvision.figures import layer_column, pct_text, share_strip
+from jarvision.files import shown
 from jarvision.guide import Guide
 from jarvision.html import (
     BY_HEIGHT_MEANS,
@@ -19,10 +20,10 @@ from jarvision.html import (
     left_out,
     odds_after,
     shares_mark,
+    weight_sentences,
 )
 from jarvision.jarfile import LAYERS, JarRecord, Shares
 from jarvision.markup import Child, Markup, join, tag
-from jarvision.measured import Measured
 from jarvision.page import (
     bullets,
     cautions_section,
@@ -93,16 +94,14 @@ class FolderPage:
     ignored: tuple[str, ...] = ()
 
     @property
-    def by_weight(self) -> bool:
-        """Whether every jar that was read has a result by weight: ways are never mixed."""
-        read = [e.jar for e in self.entries if e.jar.by_height]
-        return bool(read) and all(jar.by_weight for jar in read)
+    def weighed(self) -> bool:
+        """Whether any jar has a result by weight."""
+        return any(entry.jar.by_weight for entry in self.entries)
 
-    def shares(self, jar: JarRecord) -> Shares | None:
-        """Give the result that this page shows, the same way for all jars."""
-        if self.by_weight and jar.by_weight:
-            return jar.by_weight.shares
-        return jar.by_height
+
+def _way(jar: JarRecord) -> str:
+    """Say which way a jar's best result is."""
+    return "by weight, estimated" if jar.by_weight else "by height"
 
 
 def render_folder(given: FolderPage) -> str:
@@ -155,14 +154,17 @@ def _doubt_count(jar: JarRecord) -> int:
 
 
 def _link(entry: FolderEntry) -> Markup:
-    return tag("a", name_of(title_of(entry.jar.jar), longest=40), href=quote(entry.page))
+    """Link to a jar's page; a short name is kept on one line."""
+    name = shown(title_of(entry.jar.jar), longest=40)
+    kept = name.replace(" ", "\u00a0") if len(name) <= 14 else name
+    return tag("a", tag("bdi", kept), href=quote(entry.page))
 
 
 # --- doubts first -------------------------------------------------------------------------------
 
 
 def _doubts(given: FolderPage) -> Markup:
-    items = [*_unread(given), *_doubted(given), *_loose_ends(given)]
+    items = [*_unread(given), *_doubted(given), *_weight_notes(given), *_loose_ends(given)]
     if not items:
         calm = tag("p", "Look at the lines on the photos all the same.")
         return section("doubts", "No doubts raised", calm, class_="doubts clear")
@@ -185,6 +187,20 @@ def _doubted(given: FolderPage) -> Iterator[Child]:
         yield join(_link(entry), bullets(items) if len(items) > 1 else [": ", items])
 
 
+def _weight_notes(given: FolderPage) -> Iterator[Child]:
+    """Sum up the doubts about results by weight, which most jars share."""
+    weighed = [e.jar for e in given.entries if e.jar.by_weight]
+    noted = sum(bool(weight_sentences(jar)) for jar in weighed)
+    if noted:
+        yield (
+            f"By weight, {noted} of {len(weighed)} results carry doubts of their own; each jar's "
+            "page says which."
+        )
+    for entry in given.entries:
+        if entry.jar.by_height and entry.jar.not_weighed:
+            yield join(_link(entry), ": ", entry.jar.not_weighed)
+
+
 def _loose_ends(given: FolderPage) -> Iterator[Child]:
     for note in given.beds.unmatched:
         yield join(
@@ -201,62 +217,82 @@ def _loose_ends(given: FolderPage) -> Iterator[Child]:
 
 
 def _table(given: FolderPage) -> Markup:
-    way = "by weight, estimated" if given.by_weight else "by height"
     noted = bool(_noted(given))
-    heads = ["Jar", *(["Bed"] if noted else []), "Texture class", "Sand", "Silt", "Clay"]
-    sortable = [tag("th", head, scope="col", data_sort=True) for head in heads]
-    plain = [tag("th", "Layers", scope="col", class_="strip")]
-    last = [tag("th", "Doubts", scope="col", data_sort=True)]
     ranked = sorted(given.entries, key=lambda e: (bool(e.jar.by_height), -_doubt_count(e.jar)))
     places = {id(entry): i for i, entry in enumerate(given.entries)}
     rows = [_row(given, entry, places[id(entry)], noted=noted) for entry in ranked]
-    caption = f"Shares {way}, in percent, ± one standard deviation; jars with doubts first."
-    means = BY_WEIGHT_MEANS if given.by_weight else BY_HEIGHT_MEANS
+    way = "by weight, estimated" if given.weighed else "by height"
+    caption = (
+        f"Jars with doubts first. Sand, silt and clay {way}, in percent ± one standard deviation; "
+        "the bars show the layers by height, sand first."
+    )
+    means = [BY_WEIGHT_MEANS, BY_HEIGHT_MEANS] if given.weighed else [BY_HEIGHT_MEANS]
     return section(
         "table",
         "All jars",
         tag(
             "table",
             tag("caption", caption),
-            tag("thead", tag("tr", sortable, plain, last)),
+            tag("thead", tag("tr", list(_heads(given, noted=noted)))),
             tag("tbody", rows),
             class_="stacks sortable",
         ),
-        tag("p", means, class_="note"),
+        [tag("p", words, class_="note") for words in means],
     )
+
+
+def _heads(given: FolderPage, *, noted: bool) -> Iterator[Markup]:
+    """Name the columns; those that can be sorted say so."""
+    weighed = given.weighed
+    names = ["Jar", *(["Bed"] if noted else [])]
+    names += ["By weight" if weighed else "Texture class", "Sand", "Silt", "Clay"]
+    names += ["By height"] if weighed else []
+    yield from (tag("th", name, scope="col", data_sort=True) for name in names)
+    yield tag("th", "Layers", scope="col", class_="strip")
+    yield tag("th", "Doubts", scope="col", data_sort=True)
 
 
 def _row(given: FolderPage, entry: FolderEntry, place: int, *, noted: bool) -> Markup:
-    shares = given.shares(entry.jar)
-    head = tag("th", _link(entry), scope="row", data_rank=place, class_="whole")
-    bed = [_bed_cell(given, entry)] if noted else []
-    doubts = _doubt_count(entry.jar)
-    last = tag("td", str(doubts) if doubts else "none", data_rank=doubts, data_label="Doubts")
-    if shares is None:
-        gone = tag("td", "not read", data_rank=-1, data_label="Texture class")
-        empty = [tag("td", data_rank=-1, class_="empty") for _ in range(4)]
-        return tag("tr", head, bed, gone, empty, last)
-    texture = shares.texture
-    odds = tag("span", odds_in_words(texture.odds), class_="note")
+    """Write a jar's row; what is not known is an empty cell, never a number."""
+    jar = entry.jar
+    weight = jar.by_weight.shares if jar.by_weight else None
+    first = weight if given.weighed else jar.by_height
+    doubts = _doubt_count(jar)
+    unknown = "not read" if jar.by_height is None else "not known"
     return tag(
         "tr",
-        head,
-        bed,
-        tag(
-            "td",
-            tag("div", str(texture.likeliest), " ", odds),
-            data_rank=CLASSES.index(texture.likeliest),
-            data_label="Texture class",
-        ),
-        [_share_cell(layer, m) for layer, m in zip(LAYERS, shares.pcts, strict=True)],
-        tag("td", _strip(entry.jar, shares, f"strip-{place}"), class_="strip", data_label="Layers"),
-        last,
+        tag("th", _link(entry), scope="row", data_rank=place, class_="whole"),
+        _bed_cell(given, entry) if noted else None,
+        _class_cell(first, "By weight" if given.weighed else "Texture class", unknown),
+        [_share_cell(i, first) for i in range(len(LAYERS))],
+        _class_cell(jar.by_height, "By height", "") if given.weighed else None,
+        _strip_cell(jar, f"strip-{place}"),
+        tag("td", str(doubts) if doubts else "none", data_rank=doubts, data_label="Doubts"),
     )
 
 
-def _share_cell(layer: str, share: Measured) -> Markup:
+def _class_cell(shares: Shares | None, name: str, unknown: str) -> Markup:
+    if shares is None:
+        return tag("td", tag("div", unknown), data_rank=-1, data_label=name)
+    texture = shares.texture
+    odds = tag("span", odds_in_words(texture.odds), class_="note")
+    words = tag("div", str(texture.likeliest), " ", odds)
+    return tag("td", words, data_rank=CLASSES.index(texture.likeliest), data_label=name)
+
+
+def _share_cell(index: int, shares: Shares | None) -> Markup:
+    if shares is None:
+        return tag("td", data_rank=-1, class_="empty")
+    share, name = shares.pcts[index], LAYERS[index].title()
     words = pct_text(share.value, share.sd).removesuffix(" %")
-    return tag("td", words, data_rank=share.value, data_label=layer.title(), class_="share whole")
+    return tag("td", words, data_rank=share.value, data_label=name, class_="share whole")
+
+
+def _strip_cell(jar: JarRecord, key: str) -> Markup:
+    if jar.by_height is None:
+        return tag("td", class_="empty")
+    strip = _strip(jar, jar.by_height, key)
+    return tag("td", strip, class_="strip", data_label="Layers")
 
 
 def _bed_cell(given: FolderPage, entry: FolderEntry) -> Markup:
@@ -268,7 +304,7 @@ def _bed_cell(given: FolderPage, entry: FolderEntry) -> Markup:
 
 
 def _strip(jar: JarRecord, shares: Shares, key: str) -> Markup:
-    return share_strip(key, f"Layers of {title_of(jar.jar)}", [m.value for m in shares.pcts])
+    return share_strip(key, f"Shares of {title_of(jar.jar)}", [m.value for m in shares.pcts])
 
 
 # --- pictures -----------------------------------------------------------------------------------
@@ -277,20 +313,24 @@ _MOST_CLOUDS = 12
 
 
 def _triangle(given: FolderPage) -> Markup | None:
-    shown = [(e.jar, given.shares(e.jar)) for e in given.entries]
-    read = [(jar, shares) for jar, shares in shown if shares]
+    """Put every jar on the triangle; the point's shape tells which way it was told."""
+    read = [(e.jar, e.jar.best) for e in given.entries if e.jar.best]
     if not read:
         return None
     cloud = len(read) <= _MOST_CLOUDS
     marks = [
-        shares_mark(s, _short(jar.jar), by_weight=given.by_weight, cloud=cloud) for jar, s in read
+        shares_mark(s, _short(jar.jar), by_weight=jar.by_weight is not None, cloud=cloud)
+        for jar, s in read
+        if s
     ]
-    listed = "; ".join(f"{title_of(jar.jar)} {s.texture.likeliest}" for jar, s in read)
+    listed = "; ".join(f"{title_of(j.jar)} {s.texture.likeliest}" for j, s in read if s)
     drawn = triangle("tri", "Texture triangle with every jar", f"{listed}.", marks, most_dots=50)
-    way = "by weight, estimated" if given.by_weight else "by height"
+    shapes = (
+        "diamonds are by weight, estimated, circles by height" if given.weighed else "by height"
+    )
     dots = " Small dots are other soils that a jar's photos allow." if cloud else ""
     caption = (
-        f"Every jar that was read, {way}, with its name where there is room.{dots} Clay is read "
+        f"Every jar that was read, with its name where there is room: {shapes}.{dots} Clay is read "
         "on the left side, silt on the right, sand along the bottom."
     )
     return section("triangle", "On the texture triangle", figure(drawn, caption, class_="tri"))
@@ -301,29 +341,40 @@ def _short(name: str) -> str:
 
 
 def _side_by_side(given: FolderPage) -> Markup:
-    cards = (_card(given, entry, f"column-{i}") for i, entry in enumerate(given.entries))
-    return section("jars", "Side by side", tag("ul", cards, class_="jars"))
+    cards = (_card(entry, f"column-{i}") for i, entry in enumerate(given.entries))
+    lead = tag("p", "Columns show the layers by height, in percent, clay on top.", class_="note")
+    return section("jars", "Side by side", lead, tag("ul", cards, class_="jars"))
 
 
-def _card(given: FolderPage, entry: FolderEntry, key: str) -> Markup:
-    shares, name = given.shares(entry.jar), title_of(entry.jar.jar)
-    if shares is None:
+def _card(entry: FolderEntry, key: str) -> Markup:
+    jar, name = entry.jar, title_of(entry.jar.jar)
+    if jar.by_height is None:
         return tag("li", tag("h3", _link(entry)), tag("p", "not read"))
+    pcts = jar.by_height.pcts
     column = layer_column(
         key,
-        f"Layers of {name}",
-        [m.value for m in shares.pcts],
-        spread=[m.sd for m in shares.pcts],
+        f"Layers of {name} by height",
+        [m.value for m in pcts],
+        spread=[m.sd for m in pcts],
     )
-    doubts = _doubt_count(entry.jar)
+    doubts = _doubt_count(jar)
     words = f"{doubts} {'doubt' if doubts == 1 else 'doubts'}" if doubts else "no doubts"
     return tag(
         "li",
         tag("h3", _link(entry)),
-        tag("p", join(str(shares.texture.likeliest), odds_after(shares.texture))),
+        list(_card_answers(jar)),
         tag("p", words, class_="note"),
         tag("div", _thumbnail(entry.thumbnail, name), column, class_="side"),
     )
+
+
+def _card_answers(jar: JarRecord) -> Iterator[Markup]:
+    if jar.by_weight:
+        texture = jar.by_weight.shares.texture
+        yield tag("p", "by weight ", tag("b", str(texture.likeliest)), odds_after(texture))
+    if jar.by_height:
+        texture = jar.by_height.texture
+        yield tag("p", "by height ", tag("b", str(texture.likeliest)), odds_after(texture))
 
 
 def _thumbnail(picture: Picture | None, name: str) -> Markup:
@@ -345,7 +396,7 @@ def _by_bed(given: FolderPage) -> dict[str, list[FolderEntry]]:
     """Jars that were read, by bed, each bed's in order of digging."""
     beds: dict[str, list[FolderEntry]] = {}
     for entry in given.entries:
-        if entry.note and entry.note.bed and given.shares(entry.jar):
+        if entry.note and entry.note.bed and entry.jar.best:
             beds.setdefault(entry.note.bed_key, []).append(entry)
     for entries in beds.values():
         entries.sort(key=lambda e: e.note.dug if e.note else "")
@@ -356,16 +407,19 @@ def _changes(given: FolderPage) -> dict[str, list[Statement]]:
     """Say of each bed with several readings whether they differ."""
     changes = {}
     for bed, entries in _by_bed(given).items():
-        told = [_change(given, a, b) for a, b in pairwise(entries)]
+        told = [_change(a, b) for a, b in pairwise(entries)]
         changes[bed] = [statement for statement in told if statement]
     return changes
 
 
-def _change(given: FolderPage, earlier: FolderEntry, later: FolderEntry) -> Statement | None:
-    first, second = given.shares(earlier.jar), given.shares(later.jar)
-    if first is None or second is None:
-        return None
-    return change_statement(first, second, when=(_moment(earlier), _moment(later)))
+def _change(earlier: FolderEntry, later: FolderEntry) -> Statement | None:
+    """Compare two readings, by weight only when both have that."""
+    a, b, when = earlier.jar, later.jar, (_moment(earlier), _moment(later))
+    if a.by_weight and b.by_weight:
+        return change_statement(a.by_weight.shares, b.by_weight.shares, when=when)
+    if a.by_height and b.by_height:
+        return change_statement(a.by_height, b.by_height, when=when)
+    return None
 
 
 def _moment(entry: FolderEntry) -> str:
@@ -388,11 +442,11 @@ def _beds(given: FolderPage, sources: Bibliography) -> Markup | None:
 
 def _bed_table(given: FolderPage, beds: dict[str, list[FolderEntry]]) -> Markup:
     """Compare the beds by the latest reading of each."""
-    heads = ("Bed", "Latest", "Texture class", "Water for plants", "Organic matter", "Layers")
+    heads = ("Bed", "Latest", "Texture class", "Water for plants", "Organic matter", "Shares")
     rows = [_bed_row(given, entries[-1], i) for i, entries in enumerate(beds.values())]
     return tag(
         "table",
-        tag("caption", "The latest reading of each bed."),
+        tag("caption", "The latest reading of each bed; bars show sand, silt and clay in turn."),
         tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
         tag("tbody", rows),
         class_="stacks",
@@ -400,26 +454,34 @@ def _bed_table(given: FolderPage, beds: dict[str, list[FolderEntry]]) -> Markup:
 
 
 def _bed_row(given: FolderPage, entry: FolderEntry, index: int) -> Markup:
-    note, shares = entry.note, given.shares(entry.jar)
+    note, shares = entry.note, entry.jar.best
     if note is None or shares is None:
         return Markup("")
     water = entry.guide.planning_mm_per_m if entry.guide else None
     cells: tuple[tuple[str, Child], ...] = (
         ("Latest", [_link(entry), f", {note.dug}" if note.dug else None]),
-        ("Texture class", f"{shares.texture.likeliest} ({odds_in_words(shares.texture.odds)})"),
+        ("Texture class", _class_words(entry.jar)),
         (
             "Water for plants",
             show_range(water, Quantity.AVAILABLE_WATER, given.system) if water else "unknown",
         ),
         ("Organic matter", "not known" if note.om_pct is None else f"{note.om_pct:g} %"),
-        ("Layers", _strip(entry.jar, shares, f"bed-{index}")),
+        ("Shares", _strip(entry.jar, shares, f"bed-{index}")),
     )
     area = f" ({show(note.area_m2, Quantity.AREA, given.system)})" if note.area_m2 else None
     head = tag("th", name_of(note.bed), area, scope="row")
     return tag("tr", head, _labelled(cells))
 
 
-_WRAPPED = {"Texture class": None, "Layers": "strip"}
+def _class_words(jar: JarRecord) -> str:
+    """Name a jar's class with its odds and the way it was told."""
+    if jar.best is None:
+        return "not read"
+    texture = jar.best.texture
+    return f"{texture.likeliest} ({odds_in_words(texture.odds)}), {_way(jar)}"
+
+
+_WRAPPED = {"Texture class": None, "Shares": "strip"}
 
 
 def _labelled(cells: Iterable[tuple[str, Child]]) -> list[Markup]:
@@ -438,7 +500,7 @@ def _bed_years(
     sources: Bibliography,
 ) -> Markup:
     """Set the readings of one bed in order of time, and say whether they differ."""
-    heads = ("Dug", "Jar", "Depth", "Texture class", *(layer.title() for layer in LAYERS), "Layers")
+    heads = ("Dug", "Jar", "Depth", "Texture class", *(layer.title() for layer in LAYERS), "Shares")
     first = entries[0].note
     number = sorted(_by_bed(given)).index(key)
     rows = [_year_row(given, entry, f"year-{number}-{i}") for i, entry in enumerate(entries)]
@@ -456,17 +518,17 @@ def _bed_years(
 
 
 def _year_row(given: FolderPage, entry: FolderEntry, key: str) -> Markup:
-    note, shares = entry.note, given.shares(entry.jar)
+    note, shares = entry.note, entry.jar.best
     if note is None or shares is None:
         return Markup("")
     cells: list[tuple[str, Child]] = [
         ("Jar", _link(entry)),
         ("Depth", depth_text(note, given.system) or "unknown"),
-        ("Texture class", f"{shares.texture.likeliest} ({odds_in_words(shares.texture.odds)})"),
+        ("Texture class", _class_words(entry.jar)),
     ]
     pairs = zip(LAYERS, shares.pcts, strict=True)
     cells += [(layer.title(), pct_text(m.value, m.sd)) for layer, m in pairs]
-    cells.append(("Layers", _strip(entry.jar, shares, key)))
+    cells.append(("Shares", _strip(entry.jar, shares, key)))
     return tag(
         "tr", tag("th", note.dug or "unknown", scope="row", class_="whole"), _labelled(cells)
     )

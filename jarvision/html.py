@@ -206,10 +206,17 @@ def _doubts(jar: JarRecord) -> Markup:
     if jar.unread:
         return section("doubts", "Why it was not read", bullets(_why_unread(jar)), class_="doubts")
     items = [*doubt_sentences(jar), *(left_out(n, s) for n, s in jar.left_out)]
-    if not items:
+    weight = weight_sentences(jar)
+    if not items and not weight:
         calm = tag("p", "Look at the lines on the photos all the same.")
         return section("doubts", "No doubts raised", calm, class_="doubts clear")
-    return section("doubts", "Doubts", bullets(items), class_="doubts")
+    return section(
+        "doubts",
+        "Doubts",
+        bullets(items) if items else None,
+        [tag("h3", "About the result by weight"), bullets(weight)] if weight else None,
+        class_="doubts",
+    )
 
 
 def _why_unread(jar: JarRecord) -> Iterator[Child]:
@@ -223,10 +230,17 @@ def _why_unread(jar: JarRecord) -> Iterator[Child]:
 
 
 def doubt_sentences(jar: JarRecord) -> list[str]:
-    """List the sentences of a jar's doubts, each once."""
-    note = jar.by_weight.prior_note if jar.by_weight else ""
-    sentences = [doubt.sentence for doubt in jar.doubts] + ([note] if note else [])
-    return list(dict.fromkeys(sentences))
+    """List the sentences of the doubts about a jar's reading, each once."""
+    return list(dict.fromkeys(doubt.sentence for doubt in jar.doubts))
+
+
+def weight_sentences(jar: JarRecord) -> list[str]:
+    """List what is doubtful about the result by weight, or why there is none."""
+    if jar.by_weight is None:
+        return [jar.not_weighed] if jar.not_weighed else []
+    doubts = [doubt.sentence for doubt in jar.by_weight.doubts]
+    note = [jar.by_weight.prior_note] if jar.by_weight.prior_note else []
+    return list(dict.fromkeys(note + doubts))
 
 
 def left_out(name: str, sentence: str) -> Markup:

@@ -122,6 +122,8 @@ class ByWeight:
     water_state : str
         The water at the last photo: clear, hazy, cloudy, unknown; may be empty.
     curve : Curve or None
+    doubts : tuple of NamedDoubt
+        Doubts about this result, not about the reading.
     """
 
     shares: Shares
@@ -129,6 +131,7 @@ class ByWeight:
     prior_note: str
     water_state: str
     curve: Curve | None
+    doubts: tuple[NamedDoubt, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +185,10 @@ class JarRecord:
     by_height : Shares or None
         None when the jar was not read.
     by_weight : ByWeight or None
+    not_weighed : str
+        Why there is no result by weight; empty when there is one or nothing is said.
     doubts : tuple of NamedDoubt
+        Doubts about the reading.
     left_out : tuple of (str, str)
         Photos that were not used, each with its sentence.
     unread : Unread or None
@@ -199,6 +205,7 @@ class JarRecord:
     water_line_mm: float
     by_height: Shares | None
     by_weight: ByWeight | None
+    not_weighed: str
     doubts: tuple[NamedDoubt, ...]
     left_out: tuple[tuple[str, str], ...]
     unread: Unread | None
@@ -414,6 +421,7 @@ def _record(data: Mapping[str, Any], stem: str) -> JarRecord:
         water_line_mm=_number(data.get("water_line"), "the water line", -_HIGHEST, _HIGHEST),
         by_height=_shares(_map(data.get("by_height"), "by_height")) if is_read else None,
         by_weight=_by_weight(data) if is_read else None,
+        not_weighed=_text(data.get("not_weighed", ""), "not_weighed"),
         doubts=_doubts(data),
         left_out=_left_out(data),
         unread=None if is_read else _unread(data),
@@ -431,7 +439,6 @@ def _tops(data: Mapping[str, Any]) -> Three:
         _measured(tops.get(layer), f"top of the {layer}", "mm", (-_HIGHEST, _HIGHEST))
         for layer in LAYERS
     )
-    _require(sand.value <= silt.value + 1 <= clay.value + 2, "the layers are out of order")
     return sand, silt, clay
 
 
@@ -503,6 +510,7 @@ def _by_weight(data: Mapping[str, Any]) -> ByWeight | None:
         prior_note=_text(block.get("prior_note", ""), "prior_note"),
         water_state=_text(block.get("water_state", ""), "water_state", longest=20),
         curve=_curve(block.get("curve")),
+        doubts=_doubts(block),
     )
 
 
@@ -524,9 +532,7 @@ def _curve(value: object) -> Curve | None:
 
 
 def _doubts(data: Mapping[str, Any]) -> tuple[NamedDoubt, ...]:
-    by_weight = data.get("by_weight")
-    more = by_weight.get("doubts", []) if isinstance(by_weight, dict) else []
-    listed = [*_list(data.get("doubts", []), "doubts", _MOST_DOUBTS), *_list(more, "doubts", 50)]
+    listed = _list(data.get("doubts", []), "doubts", _MOST_DOUBTS)
     pairs = (_map(item, "a doubt") for item in listed)
     doubts = (
         NamedDoubt(_text(p.get("name"), "name"), _text(p.get("sentence"), "doubt")) for p in pairs

@@ -1,0 +1,394 @@
+"""Pages from a folder: whole, the same each time, with nothing in them that does not belong."""
+
+import json
+import os
+import re
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import pytest
+from PIL import Image
+from report_samples import jar_dict, picture, unread_dict, weight_dict, write_jar
+
+from jarvision.beds import BedsError
+from jarvision.errors import UsageError
+from jarvision.files import WriteError
+from jarvision.pictures import load_pictures
+from jarvision.reportfolder import write_report
+from jarvision.units import UnitSystem
+
+HOSTILE = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "javascript:alert(1)",
+    '=HYPERLINK("http://x")',
+    "../../etc/passwd",
+    "a\nb\r\nc",
+    "\u202egnp.exe",
+    "\ud83e\udd55 Möhre &amp; Kürbis",
+    "x" * 255,
+    "</title></style></svg><script>",
+    "\x1b[31mred\x00",
+)
+
+
+class Page(HTMLParser):
+    """A page as the standard library reads it."""
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.tags, self.words = [], ""
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, name, attributes):
+        self.tags.append((name, dict(attributes)))
+
+    def handle_data(self, data):
+        self.words += data
+
+    def all(self, name):
+        return [attributes for tag, attributes in self.tags if tag == name]
+
+
+def report(folder, **options):
+    options = {"units": UnitSystem.METRIC, **options}
+    return write_report(folder, **options)
+
+
+def page(folder, name="report.html"):
+    return Page((folder / name).read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def folder(tmp_path):
+    write_jar(tmp_path, jar_dict("5", by_weight=weight_dict()))
+    doubt = [{"name": "dim", "sentence": "The photo is dark."}]
+    write_jar(tmp_path, jar_dict("12", pcts=(60.0, 25.0, 15.0), doubts=doubt))
+    write_jar(tmp_path, unread_dict("7"))
+    return tmp_path
+
+
+# ----------------------------------------------------------------------------------- what is there
+
+
+def test_a_page_for_each_jar_and_one_for_all(folder):
+    written = report(folder)
+    names = [path.name for path in written]
+    assert names == ["report-5.html", "report-7.html", "report-12.html", "report.html"]
+    assert all(path.read_text(encoding="utf-8").endswith("</html>\n") for path in written)
+    assert not list(folder.glob(".jarvision-*"))
+
+
+def test_the_same_folder_gives_the_same_bytes(folder):
+    first = {path.name: path.read_bytes() for path in report(folder)}
+    assert first == {path.name: path.read_bytes() for path in report(folder)}
+
+
+def test_a_jars_page_holds_every_part(folder):
+    report(folder)
+    made = page(folder, "report-5.html")
+    ids = {a.get("id") for _, a in made.tags}
+    assert {"doubts", "read", "triangle", "guide", "howto", "cautions", "sources"} <= ids
+    assert {"guide-first", "guide-water", "guide-crops", "howto-dig", "howto-photos"} <= ids
+    assert {"layers-title", "odds-weight-title", "odds-height-title", "tri-title"} <= ids
+    assert {"settling-title", "water-bar-title", "pores-title"} <= ids
+    assert len(made.all("img")) == 3
+    assert "By weight, estimated: loam" in made.words
+    assert "The water had cleared." in made.words
+    assert "Raw manure carries germs" in made.words
+    assert "holds fine silica" in made.words
+
+
+def test_an_unread_jars_page_says_why(folder):
+    report(folder)
+    made = page(folder, "report-7.html")
+    assert "No top of a deposit was found." in made.words
+    assert "Left out IMG_1.HEIC: This photo is too soft." in made.words
+    assert not made.all("table")
+
+
+def test_a_calm_jar_raises_no_doubts(tmp_path):
+    write_jar(tmp_path, jar_dict("1"))
+    report(tmp_path)
+    assert "No doubts raised" in page(tmp_path, "report-1.html").words
+
+
+def test_the_folders_page_shows_doubts_before_anything_else(folder):
+    report(folder)
+    words = page(folder).words
+    first = words.index("The photo is dark.")
+    assert (
+        words.index("No top of a deposit was found.")
+        < first
+        < words.index("Jars with doubts first")
+    )
+    assert "3 jars: 2 read, 1 not read, 1 with doubts." in words
+
+
+def test_both_ways_stand_side_by_side_and_none_is_made_up(folder):
+    report(folder)
+    made = (folder / "report.html").read_text(encoding="utf-8")
+    rows = re.findall(r"<tr><th scope=\"row\".*?</tr>", made)
+    twelve = next(row for row in rows if "Jar 12" in row)
+    assert "not known" in twelve  # no result by weight
+    assert "loam" in twelve  # the one by height
+    assert 'data-label="Sand"' not in twelve
+
+
+def test_bad_files_are_told_and_stop_nothing(folder):
+    (folder / "jar-bad.json").write_text("{")
+    told = []
+    report(folder, on_refused=lambda name, sentence: told.append((name, sentence)))
+    assert [name for name, _ in told] == ["jar-bad.json"]
+    assert "jar-bad.json was not used" in page(folder).words
+
+
+def test_two_files_of_one_name_share_no_page(tmp_path):
+    write_jar(tmp_path, jar_dict("5"), stem="a")
+    write_jar(tmp_path, jar_dict("5"), stem="b")
+    assert [p.name for p in report(tmp_path)] == ["report-a.html", "report-b.html", "report.html"]
+
+
+def test_nothing_to_report(tmp_path):
+    with pytest.raises(UsageError, match="run jarvision read first"):
+        report(tmp_path)
+
+
+def test_unknown_crop_suggests_the_nearest(folder):
+    with pytest.raises(UsageError, match="carrot"):
+        report(folder, crops=["carot"])
+
+
+def test_a_page_that_cannot_be_written_is_one_sentence(folder):
+    (folder / "report-5.html").mkdir()
+    with pytest.raises(WriteError, match=r"report-5\.html could not be written"):
+        report(folder)
+
+
+# ------------------------------------------------------------------------------------------- units
+
+
+def test_metric_and_us_units_are_never_mixed(folder):
+    """Every statement and table cell of a page keeps to one system of units."""
+    metric = r"\d ?(mm|cm|m²|kg|litres|°C)\b"
+    us = r"\d ?(in(?! \d)|ft|sq ft|lb|gallons|°F)\b"  # but "9 in 10" are odds
+    for system, wrong in ((UnitSystem.METRIC, us), (UnitSystem.US, metric)):
+        report(folder, units=system)
+        made = (folder / "report-5.html").read_text(encoding="utf-8")
+        made = made.partition('id="sources"')[0]  # names of sources quote their own units
+        cells = re.findall(r"<(?:td|li|figcaption|text|dd)[^>]*>(.*?)</", made)
+        assert len(cells) > 150
+        assert not [cell for cell in cells if re.search(wrong, cell)], system
+
+
+def test_heights_in_inches_are_the_millimetres_over_25_4(folder):
+    report(folder, units=UnitSystem.US)
+    # 20, 40 and 50 mm (report_samples) are 0.79, 1.57 and 1.97 in.
+    words = page(folder, "report-5.html").words
+    assert all(f"{height} ± 0.02 in" in words for height in ("0.79", "1.57", "1.97"))
+
+
+def test_without_a_scale_there_are_no_millimetres(tmp_path):
+    write_jar(tmp_path, jar_dict("1", scaled=False))
+    report(tmp_path)
+    made = page(tmp_path, "report-1.html")
+    assert "Top above the floor" not in made.words
+    assert "no scale" in made.all("img")[0]["alt"]
+    assert not any(re.search(r"\d mm", image["alt"]) for image in made.all("img"))
+
+
+# -------------------------------------------------------------------------------------------- beds
+
+
+def test_beds_are_joined_compared_and_followed_over_time(folder):
+    (folder / "beds.csv").write_text(
+        "jar;bed;depth;dug;area;om;notes;colour\n"
+        "12;North bed;0-15 cm;2024-05-01;9 m2;;;\n"
+        "05;north  bed;0-15 cm;2026-05-01;9 m2;3,5;under the pear;\n"
+        "99;South;;;;;;\n"
+    )
+    report(folder)
+    words = page(folder).words
+    assert "North bed over time" in words
+    assert "Jar 12 (2024-05-01) to Jar 5 (2026-05-01): sand from 60 to 40 %" in words
+    assert "Line 4 of the list of beds names the jar 99" in words
+    assert "not used: colour" in words
+    jar = page(folder, "report-5.html").words
+    assert "under the pear" in jar
+    assert "Organic matter is 3.5 % of the dry mass, as given." in jar
+    assert "over 9 m²" in jar
+
+
+def test_readings_are_compared_the_same_way(folder):
+    """Jar 5 has a result by weight and jar 12 none: both are compared by height (60 and 40)."""
+    (folder / "beds.csv").write_text("jar,bed,dug\n12,N,2024\n5,N,2026\n")
+    report(folder)
+    assert "sand from 60 to 40 %" in page(folder).words
+
+
+def test_a_list_of_beds_that_cannot_be_understood_stops_with_its_line(folder):
+    (folder / "beds.csv").write_text("jar,area\n5,9\n")
+    with pytest.raises(BedsError, match=r"Line 2 of beds\.csv"):
+        report(folder)
+    assert not list(folder.glob("report*.html"))
+
+
+def test_another_list_can_be_named(folder, tmp_path_factory):
+    other = tmp_path_factory.mktemp("other") / "mine.toml"
+    other.write_text('[[bed]]\njar = 5\nbed = "West"\n')
+    report(folder, beds_path=other)
+    assert "West" in page(folder, "report-5.html").words
+
+
+# ----------------------------------------------------------------------------------- nothing else
+
+
+def test_pages_fetch_nothing_and_run_nothing_foreign(folder):
+    """Content Security Policy Level 3 (W3C): only hashes, only data: pictures."""
+    for path in report(folder):
+        made = Page(path.read_text(encoding="utf-8"))
+        policy = next(a["content"] for a in made.all("meta") if "http-equiv" in a)
+        assert policy.startswith("default-src 'none'; img-src data:; style-src 'sha256-")
+        assert "unsafe" not in policy
+        assert len(made.all("script")) == (path.name == "report.html")
+        addresses = [a[k] for _, a in made.tags for k in ("src", "href") if k in a]
+        assert all(re.match(r"data:|#|report[-.]", address) for address in addresses)
+        assert not [a for _, a in made.tags if any(k.startswith("on") or k == "style" for k in a)]
+
+
+def test_pages_are_fit_for_a_screen_reader(folder):
+    for path in report(folder):
+        made = Page(path.read_text(encoding="utf-8"))
+        assert made.all("html")[0]["lang"] == "en"
+        assert all(image["alt"].strip() for image in made.all("img"))
+        assert all(drawing["aria-labelledby"] for drawing in made.all("svg"))
+        ids = [a["id"] for _, a in made.tags if "id" in a]
+        assert len(ids) == len(set(ids))
+        named = {k for _, a in made.tags for k in (a.get("aria-labelledby") or "").split()}
+        anchors = {a["href"][1:] for a in made.all("a") if a["href"].startswith("#")}
+        assert named | anchors <= set(ids)
+        levels = [int(name[1]) for name, _ in made.tags if re.fullmatch("h[1-6]", name)]
+        assert levels[0] == 1
+        assert levels.count(1) == 1
+        assert all(b - a <= 1 for a, b in pairwise(levels))
+
+
+@pytest.mark.parametrize("name", HOSTILE, ids=range(len(HOSTILE)))
+def test_hostile_names_are_text_everywhere(tmp_path, name):
+    clean = name.encode("utf-8", "replace").decode()
+    doubts = [{"name": name, "sentence": name}]
+    data = jar_dict(name, doubts=doubts, left_out=[{"photo": name, "sentence": name}])
+    data |= {"made_by": name[:80], "by_weight": weight_dict(why=name, prior_note=name)}
+    for photo in data["photos"]:
+        photo |= {"name": name, "overlay": "overlay-x.jpg"}
+    write_jar(tmp_path, data, stem="x")
+    cell = '"' + clean.replace('"', '""').replace("\0", "") + '"'
+    (tmp_path / "beds.csv").write_text(
+        f"jar,bed,notes,{cell}\n{cell},{cell},{cell},1\nother,{cell},,\n", encoding="utf-8"
+    )
+    for path in report(tmp_path):
+        text = path.read_text(encoding="utf-8")
+        made = Page(text)
+        assert len(made.all("script")) == (path.name == "report.html")
+        assert len(made.all("img")) == (1 if path.name == "report.html" else 3)
+        assert not [a for _, a in made.tags if any(k.startswith("on") for k in a)]
+        assert not re.search("[\u202a-\u202e\u2066-\u2069\x00-\x08\x1b]", text)
+        targets = [a["href"] for a in made.all("a") if not a["href"].startswith("#")]
+        assert set(targets) <= {"report.html", "report-x.html"}
+
+
+def test_strange_file_names_still_lead_to_their_pages(tmp_path):
+    stem = "a b#c?d%20&é"
+    write_jar(tmp_path, jar_dict("5"), stem=stem)
+    report(tmp_path)
+    from urllib.parse import unquote
+
+    targets = {unquote(a["href"]) for a in page(tmp_path).all("a") if a["href"][0] != "#"}
+    assert all((tmp_path / target).is_file() for target in targets)
+
+
+# ---------------------------------------------------------------------------------------- pictures
+
+
+def exif_with_place():
+    """Exif 2.32: tag 0x8825 points to the GPS block, 0x0110 is the device's model."""
+    exif = Image.Exif()
+    exif[0x0110] = "Some Phone"
+    exif.get_ifd(0x8825)[2] = (47.0, 1.0, 2.0)
+    return exif
+
+
+def test_pictures_carry_no_place_and_no_device(tmp_path):
+    write_jar(tmp_path, jar_dict("5"))
+    for overlay in tmp_path.glob("overlay-*.jpg"):
+        overlay.write_bytes(picture(exif=exif_with_place()))
+    loaded = load_pictures(next(tmp_path.glob("overlay-*.jpg")), (400,))
+    import base64
+    import io
+
+    raw = base64.b64decode(loaded[0].uri.split(",")[1])
+    assert b"Exif" not in raw
+    assert b"Some Phone" not in raw
+    assert Image.open(io.BytesIO(raw)).size == (300, 400)
+
+
+def test_pictures_are_made_small(tmp_path):
+    path = tmp_path / "overlay.jpg"
+    path.write_bytes(picture((1500, 2000)))
+    whole, small = load_pictures(path, (1100, 420))
+    assert (whole.width_px, whole.height_px) == (825, 1100)
+    assert small.height_px == 420
+
+
+@pytest.mark.parametrize(
+    "raw",
+    [
+        b"",
+        b"GIF89a",
+        b"\xff\xd8\xff\xe0" + b"0" * 99,
+        picture()[:200],
+        picture(fmt="GIF"),
+        b"<svg/>",
+    ],
+)
+def test_what_is_no_picture_is_left_out(tmp_path, raw):
+    write_jar(tmp_path, jar_dict("5"))
+    for overlay in tmp_path.glob("overlay-*.jpg"):
+        overlay.write_bytes(raw)
+    report(tmp_path)
+    assert not page(tmp_path, "report-5.html").all("img")
+
+
+def test_a_bomb_of_a_picture_is_left_out(tmp_path):
+    path = tmp_path / "overlay.png"
+    Image.new("1", (20_000, 20_000)).save(path)
+    assert load_pictures(path, (400,)) is None
+
+
+def test_missing_pictures_are_left_out(tmp_path):
+    write_jar(tmp_path, jar_dict("5"), pictures=False)
+    report(tmp_path)
+    assert "no picture" in page(tmp_path).words
+
+
+@pytest.mark.skipif(not hasattr(os, "symlink"), reason="no links on this system")
+def test_links_out_of_the_folder_are_not_followed(tmp_path):
+    secret = tmp_path / "secret.jpg"
+    secret.write_bytes(picture())
+    inside = tmp_path / "in"
+    inside.mkdir()
+    write_jar(inside, jar_dict("5"), pictures=False)
+    for photo in json.loads((inside / "jar-5.json").read_text())["photos"]:
+        (inside / photo["overlay"]).symlink_to(secret)
+    report(inside)
+    assert not page(inside, "report-5.html").all("img")
+
+
+def test_a_link_in_a_pages_place_is_replaced_not_followed(folder, tmp_path_factory):
+    outside = tmp_path_factory.mktemp("outside") / "kept.txt"
+    outside.write_text("kept")
+    (folder / "report.html").symlink_to(outside)
+    report(folder)
+    assert outside.read_text() == "kept"
+    assert not (folder / "report.html").is_symlink()
