@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
 
-from jarvision.beds import BedList, BedNote, JoinedBeds, find_beds, join_beds, read_beds
+from jarvision.beds import BedList, BedNote, find_beds, join_beds, read_beds
 from jarvision.files import safe_name, write_whole
 from jarvision.folderhtml import FolderEntry, FolderPage, render_folder
 from jarvision.guide import Bed, Guide, make_guide
@@ -25,7 +25,7 @@ _PICTURE_PX, _THUMBNAIL_PX = 1100, 420
 def write_report(
     folder: Path,
     *,
-    units: UnitSystem,
+    units: UnitSystem | None = None,
     beds_path: Path | None = None,
     crops: Sequence[str] = (),
     seed: int = 0,
@@ -37,8 +37,8 @@ def write_report(
     ----------
     folder : Path
         Folder with ``jar-*.json`` and the overlay pictures.
-    units : UnitSystem
-        Units of the text.
+    units : UnitSystem, optional
+        Units of the text; without it those that most rows of the list of beds are in, else metric.
     beds_path : Path, optional
         List of beds; without it ``beds.csv`` or ``beds.toml`` in the folder, if there is one.
     crops : sequence of str
@@ -67,17 +67,26 @@ def write_report(
     path = beds_path or find_beds(folder)
     beds = read_beds(path) if path else BedList()
     joined = join_beds(beds, [jar.jar for jar in found.jars])
+    system = units or _units_of(beds)
     written, entries = [], []
     for jar in found.jars:
-        guide = _guide(jar, joined.by_jar.get(jar.jar), units, crops, seed)
+        note = joined.by_jar.get(jar.jar)
+        guide = _guide(jar, note, system, crops, seed)
+        pictures, thumbnail = _pictures(jar, folder)
         target = folder / page_name(jar)
-        write_whole(target, _jar_page(jar, guide, joined, units, folder))
+        write_whole(target, render_jar(JarPage(jar, system, guide, note, pictures, FOLDER_PAGE)))
         written.append(target)
-        entries.append(_entry(jar, guide, joined, folder))
+        entries.append(FolderEntry(jar, page_name(jar), guide, note, thumbnail))
     name = folder.resolve().name
-    whole = FolderPage(name, units, tuple(entries), found.refused, joined, beds.ignored)
+    whole = FolderPage(name, system, tuple(entries), found.refused, joined, beds.ignored)
     write_whole(folder / FOLDER_PAGE, render_folder(whole))
     return [*written, folder / FOLDER_PAGE]
+
+
+def _units_of(beds: BedList) -> UnitSystem:
+    used = [note.system for note in beds.notes]
+    us, metric = used.count(UnitSystem.US), used.count(UnitSystem.METRIC)
+    return UnitSystem.US if us > metric else UnitSystem.METRIC
 
 
 def page_name(jar: JarRecord) -> str:
@@ -85,26 +94,15 @@ def page_name(jar: JarRecord) -> str:
     return f"report-{safe_name(jar.stem)}.html"
 
 
-def _jar_page(
-    jar: JarRecord, guide: Guide | None, joined: JoinedBeds, units: UnitSystem, folder: Path
-) -> str:
-    pictures = dict(_pictures(jar, folder, _PICTURE_PX))
-    note = joined.by_jar.get(jar.jar)
-    return render_jar(JarPage(jar, units, guide, note, pictures, FOLDER_PAGE))
-
-
-def _entry(jar: JarRecord, guide: Guide | None, joined: JoinedBeds, folder: Path) -> FolderEntry:
-    last = [photo.overlay for photo in jar.photos if photo.overlay][-1:]
-    small = load_pictures(folder / last[0], (_THUMBNAIL_PX,)) if last else None
-    note = joined.by_jar.get(jar.jar)
-    return FolderEntry(jar, page_name(jar), guide, note, small[0] if small else None)
-
-
-def _pictures(jar: JarRecord, folder: Path, longest_px: int) -> Iterator[tuple[str, Picture]]:
-    for photo in jar.photos:
-        loaded = load_pictures(folder / photo.overlay, (longest_px,)) if photo.overlay else None
-        if loaded and photo.overlay:
-            yield photo.overlay, loaded[0]
+def _pictures(jar: JarRecord, folder: Path) -> tuple[dict[str, Picture], Picture | None]:
+    """Load a jar's overlay pictures by name, and the last of them as a thumbnail."""
+    pictures: dict[str, Picture] = {}
+    thumbnail = None
+    for name in (photo.overlay for photo in jar.photos if photo.overlay):
+        loaded = load_pictures(folder / name, (_PICTURE_PX, _THUMBNAIL_PX))
+        if loaded:
+            pictures[name], thumbnail = loaded
+    return pictures, thumbnail
 
 
 _READING = Source(Quality.COMPUTED, "The jar's own reading, with its uncertainty")

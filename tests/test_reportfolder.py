@@ -189,6 +189,15 @@ def test_heights_in_inches_are_the_millimetres_over_25_4(folder):
     assert all(f"{height} ± 0.02 in" in words for height in ("0.79", "1.57", "1.97"))
 
 
+def test_units_follow_the_list_of_beds(folder):
+    (folder / "beds.csv").write_text("jar,area\n5,100 sqft\n12,50 sqft\n7,9 m2\n")
+    report(folder, units=None)
+    assert "100 sq ft" in page(folder, "report-5.html").words
+    (folder / "beds.csv").unlink()
+    report(folder, units=None)
+    assert "over 10 m²" in page(folder, "report-5.html").words
+
+
 def test_without_a_scale_there_are_no_millimetres(tmp_path):
     write_jar(tmp_path, jar_dict("1", scaled=False))
     report(tmp_path)
