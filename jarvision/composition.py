@@ -50,8 +50,8 @@ class Composition:
     ----------
     sand_pct, silt_pct, clay_pct : Measured
         Shares [% of the height], from the middle (median) of the tops' draws, so that they add
-        up to 100; the sd is half the width that holds the middle 68.3 % of the draws, so that a
-        far-off place that is hardly likely shows in the odds and not as a wide sd.
+        up to 100; the sd is that of the draws about their main place, so that a far-off place
+        that is hardly likely shows in the odds and not as a wide sd (`spread_of`).
     draws : ndarray of float, shape (n, 3)
         Draws of sand, silt and clay [%]; read-only, each row adds up to 100.
     """
@@ -149,10 +149,17 @@ def draw_tops(
 
 
 def spread_of(draws: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Half the width that holds the middle 68.3 % of each column: the sd of a normal spread."""
-    low, high = np.percentile(draws, [15.87, 84.13], axis=0)
-    half: NDArray[np.float64] = (high - low) / 2
-    return half
+    """Standard deviation of each column about its main place.
+
+    Draws further from the median than six times the half-width of the middle 68.3 % belong to
+    another place that the boundary could have; they count in the odds, not in the sd.
+    """
+    low, middle, high = np.percentile(draws, [15.87, 50.0, 84.13], axis=0)
+    near = np.abs(draws - middle) <= 3.0 * (high - low)
+    sd: NDArray[np.float64] = np.array(
+        [column[kept].std(ddof=1) for column, kept in zip(draws.T, near.T, strict=True)]
+    )
+    return sd
 
 
 def _usable(tops: NDArray[np.float64]) -> NDArray[np.float64]:
