@@ -215,6 +215,7 @@ class _Quad:
     top: Array
     bottom: Array
     middle: Array
+    height: float
 
     @property
     def middle_y(self) -> float:
@@ -252,7 +253,7 @@ def _quad_of(contour: NDArray[np.int32]) -> _Quad | None:
         return None
     left, right = (np.polyfit(y[m], x[m], 1) for m in masks[:2])
     top, bottom = (np.polyfit(x[m], y[m], 2) for m in masks[2:])
-    return _Quad(left, right, top, bottom, middle)
+    return _Quad(left, right, top, bottom, middle, float(height))
 
 
 def _read_bent(grey: Grey, quad: _Quad) -> list[tuple[float, int, int, float]]:
@@ -320,13 +321,19 @@ def find_bent_strip(grey: Grey) -> Strip | None:
 
 
 def _in_order(tags: dict[int, tuple[float, _Quad, int, float]]) -> bool:
-    """Whether two or more tags stand above each other in even steps."""
+    """Whether two or more tags stand above each other as they are printed: size, step and line."""
     if len(tags) < 2:
         return False
     k = np.array(sorted(tags))
-    y = np.array([tags[int(i)][1].middle_y for i in k])
-    steps = np.diff(y) / np.diff(k)
-    return bool((steps < 0).all() and steps.min() > 1.4 * steps.max())
+    quads = [tags[int(i)][1] for i in k]
+    middle = np.array([q.middle for q in quads])
+    height = np.array([q.height for q in quads])
+    step = np.diff(middle, axis=0) / np.diff(k)[:, None]
+    spec = strip_spec()
+    expected = spec.centre_step_mm / spec.tag_size_mm * (height[1:] + height[:-1]) / 2
+    even = np.abs(-step[:, 1] / expected - 1.0) < 0.2
+    in_line = np.abs(step[:, 0]) < 0.35 * expected
+    return bool(even.all() and in_line.all() and height.max() < 1.5 * height.min())
 
 
 def _bent_strip(jar: int, tags: dict[int, tuple[float, _Quad, int, float]]) -> Strip:
