@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from jarvision.errors import UsageError
+from jarvision.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from jarvision.jarfile import Shares
@@ -102,23 +102,31 @@ def report(
         Path | None, typer.Option(help="List of beds, CSV or TOML; else beds.csv in the folder.")
     ] = None,
     crop: Annotated[list[str] | None, typer.Option(help="A crop; may be given again.")] = None,
-    units: Annotated[str, typer.Option(help="metric or us.")] = "metric",
+    units: Annotated[
+        str | None, typer.Option(help="metric or us; else as the list of beds has them.")
+    ] = None,
 ) -> None:
     """Write a page for each jar and one for all, to read on a phone or print."""
     from jarvision.files import shown
     from jarvision.reportfolder import write_report
 
-    def refused(name: str, sentence: str) -> None:
-        typer.echo(f"Not used: {shown(name)}. {sentence}")
+    not_used: list[str] = []
 
-    system = _system(units)
-    if system is None:
-        msg = "Say --units metric or --units us."
-        raise UsageError(msg)
+    def refused(name: str, sentence: str) -> None:
+        not_used.append(f"Not used: {shown(name)}. {sentence}")
+
     pages = write_report(
-        readings, units=system, beds_path=beds, crops=tuple(crop or ()), on_refused=refused
+        readings,
+        units=_system(units),
+        beds_path=beds,
+        crops=tuple(crop or ()),
+        on_refused=refused,
     )
+    for line in not_used:
+        typer.echo(line)
     typer.echo(f"Open {shown(str(pages[-1]), longest=200)}; it links to each jar's page.")
+    if not_used:
+        raise typer.Exit(ExitCode.SOME_UNREAD)
 
 
 def howto(
