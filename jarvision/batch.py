@@ -1,6 +1,7 @@
 """Many photos of many jars: find the jars, read each, and put the results on disk.
 
-Every file is written whole or not at all, and one bad photo or jar never stops the others.
+Every file is written whole or not at all, and one bad photo or jar never stops the others. A jar's
+files are on disk as soon as it is read; the next run reads only what is new or changed.
 """
 
 from __future__ import annotations
@@ -8,10 +9,12 @@ from __future__ import annotations
 import json
 import math
 import os
+import time
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +25,14 @@ from jarvision.byweight import weigh_reading
 from jarvision.composition import spread_of
 from jarvision.errors import JarError, UsageError
 from jarvision.evidence import JarFacts
-from jarvision.files import OVERLAY_PREFIX, find_photos, safe_name, shown, write_whole
+from jarvision.files import (
+    OVERLAY_PREFIX,
+    WriteError,
+    find_photos,
+    safe_name,
+    shown,
+    write_whole,
+)
 from jarvision.grouping import (
     READING_TIMES,
     JarPhotos,
@@ -31,20 +41,33 @@ from jarvision.grouping import (
     TimedPhoto,
     group,
 )
+from jarvision.kept import (
+    Kept,
+    clear_leftovers,
+    digest_of,
+    keep_photos,
+    kept_jar,
+    known_photos,
+    program,
+    row_json,
+)
 from jarvision.layers import LAYERS
 from jarvision.look import look_at_jar, stand_up
 from jarvision.measured import Measured
 from jarvision.overlay import draw_overlay, jpeg_of
-from jarvision.photo import Photo, open_photo
+from jarvision.photo import NoSuchPhotoError, Photo, open_photo, probe_photo
 from jarvision.reading import Failure, JarReading, PhotoReading, read_jar
 from jarvision.report import ReadingRow, WeightRow, readings_csv
 from jarvision.scale import Strip
 from jarvision.texture import CLASSES, texture_of
 from jarvision.weighing import Weighed
+from jarvision.workers import Crew
 
 JSON_VERSION = 1
-_KEPT_PHOTOS = 12  # working pictures held in memory between finding the jars and reading them
 _MOST_CONFIRMING = 6
+_KEPT_PHOTOS = len(READING_TIMES) + _MOST_CONFIRMING  # working pictures held in memory: one jar's
+_FEW_PHOTOS, _FEW_JARS = 6, 2  # so few are done before another process has even started
+_SAVE_EVERY_S = 10.0
 _KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
 
 
@@ -73,6 +96,12 @@ class Settings:
     seed: int = 0
 
 
+class BrokenPhotosError(JarError):
+    """Photos on which a computation failed in a way that nobody foresaw."""
+
+    name = "broken_photos"
+
+
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """What came of one jar.
@@ -83,22 +112,52 @@ class Outcome:
         Its name.
     photos : JarPhotos
         Its photos, placed in time.
-    result : JarReading or Failure
-        The reading by height, or why there is none.
+    result : JarReading, Kept or Failure
+        The reading by height; or the result of an earlier run that still holds; or why there is
+        none. Where it was written to a folder, a reading's walls come without their pictures, so
+        that a class fits in memory.
     left_out : tuple of (str, str)
         Photos that could not be used: name and sentence.
     weighed : Weighed or None
-        The soil by weight, where it could be estimated.
+        The soil by weight, where it could be estimated in this run.
     not_weighed : str
         Why it could not; empty where it could or where nothing was read.
+    is_lasting : bool
+        Whether the same photos would give the same again; not so where memory ran out.
+    is_earlier : bool
+        Whether it was taken from an earlier run.
     """
 
     jar: str
     photos: JarPhotos
-    result: JarReading | Failure
+    result: JarReading | Kept | Failure
     left_out: tuple[tuple[str, str], ...] = ()
     weighed: Weighed | None = None
     not_weighed: str = ""
+    is_lasting: bool = True
+    is_earlier: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Which photo shows which jar, before anything is read.
+
+    Attributes
+    ----------
+    jars : tuple of JarPhotos
+        The jars, in the order in which they will be read.
+    refused : tuple of (str, str)
+        Files that are no usable photos: name and sentence.
+    photos_found : int
+        How many files were taken for photos.
+    names : mapping of str to str
+        File name of each photo, safe to print, by its key in `jars`.
+    """
+
+    jars: tuple[JarPhotos, ...]
+    refused: tuple[tuple[str, str], ...]
+    photos_found: int
+    names: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,12 +181,12 @@ class Batch:
     @property
     def rows(self) -> list[ReadingRow]:
         """Rows of `readings.csv`, one for each jar that was read."""
-        return [row_of(o) for o in self.outcomes if isinstance(o.result, JarReading)]
+        return [row_of(o) for o in self.outcomes if not isinstance(o.result, Failure)]
 
     @property
     def all_read(self) -> bool:
         """Whether every jar and every file could be used."""
-        whole = all(isinstance(o.result, JarReading) for o in self.outcomes)
+        whole = not any(isinstance(o.result, Failure) for o in self.outcomes)
         return whole and bool(self.outcomes) and not self.refused
 
 
@@ -135,51 +194,175 @@ Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many are done, how many there are."""
 
 
+def _silent(what: str, done: int, of: int) -> None:
+    """Tell nobody."""
+
+
+# --- photos -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Spotted:
+    """What is known of one file before jars are made of photos.
+
+    Attributes
+    ----------
+    numbers : tuple of int
+        The jars whose strips are in it.
+    strips : tuple of Strip or None
+        The strips themselves; None when they are known only by number, from an earlier run.
+    stands : bool
+        Whether the picture stands upright as it is opened.
+    error : JarError or None
+        Why it is no usable photo.
+    """
+
+    path: Path
+    digest: str = ""
+    taken_at: datetime | None = None
+    numbers: tuple[int, ...] = ()
+    strips: tuple[Strip, ...] | None = None
+    stands: bool = False
+    error: JarError | None = None
+
+
 @dataclass(slots=True)
 class _Album:
     """Opened photos, the latest few kept, the others opened again when they are asked for."""
 
-    kept: OrderedDict[str, tuple[Photo, tuple[Strip, ...]]] = field(default_factory=OrderedDict)
+    kept: OrderedDict[Path, tuple[Photo, tuple[Strip, ...], bool]] = field(
+        default_factory=OrderedDict
+    )
 
-    def get(self, key: str) -> Photo:
-        """Give the photo that a sighting's key stands for."""
-        return self.seen(_path_of(key))[0]
+    def __reduce__(self) -> tuple[type[_Album], tuple[()]]:
+        """Travel to another process empty."""
+        return _Album, ()
 
-    def seen(self, path: str) -> tuple[Photo, tuple[Strip, ...]]:
-        """Give a photo, standing upright, and its strips."""
-        if path in self.kept:
-            self.kept.move_to_end(path)
-            return self.kept[path]
-        self.kept[path] = stand_up(open_photo(path))
+    def open(
+        self, path: Path, known: _Spotted | None = None
+    ) -> tuple[Photo, tuple[Strip, ...], bool]:
+        """Give a photo, standing upright, its strips, and whether it stood by itself."""
+        if path not in self.kept:
+            opened = open_photo(path)
+            if known and known.stands and known.strips is not None:
+                self.kept[path] = opened, known.strips, True
+            else:
+                upright, strips = stand_up(opened)
+                self.kept[path] = upright, strips, upright is opened
+        self.kept.move_to_end(path)
         while len(self.kept) > _KEPT_PHOTOS:
             self.kept.popitem(last=False)
         return self.kept[path]
 
 
+def _spot(path: Path, album: _Album) -> _Spotted:
+    """Open a photo and find its strips; whatever is wrong with it becomes its error."""
+    try:
+        photo, strips, stands = album.open(path)
+    except JarError as error:
+        return _Spotted(path, error=error)
+    except Exception as error:  # a decoder's or a detector's own: never the whole class's end
+        return _Spotted(path, error=_unforeseen(shown(path.name), error))
+    numbers = tuple(strip.jar for strip in strips)
+    return _Spotted(path, photo.digest, photo.taken_at, numbers, strips, stands)
+
+
+def _unforeseen(what: str, error: Exception) -> BrokenPhotosError:
+    kind = "the memory ran out" if isinstance(error, MemoryError) else type(error).__name__
+    return BrokenPhotosError(f"{what} could not be worked out ({kind}); take it again.")
+
+
+def _lost_photo(path: Path) -> _Spotted:
+    msg = (
+        f"{shown(path.name)} stopped the process that opened it, perhaps for want of memory; save "
+        "it smaller or leave it out."
+    )
+    return _Spotted(path, error=BrokenPhotosError(msg))
+
+
+def _remembered(path: Path, known: Mapping[str, tuple[int, ...]]) -> _Spotted | None:
+    """Give what an earlier run saw in a photo, if it still holds the same bytes."""
+    try:
+        facts = probe_photo(path)
+    except JarError as error:
+        return _Spotted(path, error=error)
+    if facts.digest not in known:
+        return None
+    return _Spotted(path, facts.digest, facts.taken_at, known[facts.digest])
+
+
 _STRIP_MARK = "\0strip "  # no path holds it: tells the jars of one photo apart
 
 
-def _path_of(key: str) -> str:
-    return key.split(_STRIP_MARK)[0]
+def _path_of(key: str) -> Path:
+    return Path(key.split(_STRIP_MARK)[0])
 
 
-def _sightings(path: Path, photo: Photo, strips: Sequence[Strip]) -> dict[Sighting, Strip | None]:
+def _sightings(spotted: _Spotted) -> Iterator[Sighting]:
     """Make a sighting for each strip in a photo: a row of jars is as many; without one, one."""
-    if not strips:
-        return {_sighting(path, photo, None, ""): None}
-    marks = [f"{_STRIP_MARK}{strip.jar}" if len(strips) > 1 else "" for strip in strips]
-    return {_sighting(path, photo, s, m): s for s, m in zip(strips, marks, strict=True)}
+    path = spotted.path
+    for number in spotted.numbers or (None,):
+        mark = f"{_STRIP_MARK}{number}" if len(spotted.numbers) > 1 else ""
+        yield Sighting(
+            f"{path}{mark}",
+            path.name,
+            str(path.parent),
+            number,
+            spotted.taken_at,
+            f"{spotted.digest}{mark}",
+        )
 
 
-def _sighting(path: Path, photo: Photo, strip: Strip | None, mark: str) -> Sighting:
-    return Sighting(
-        f"{path}{mark}",
-        path.name,
-        str(path.parent),
-        strip.jar if strip else None,
-        photo.taken_at,
-        f"{photo.digest}{mark}",
-    )
+def _strip_of(key: str, strips: Sequence[Strip]) -> Strip | None:
+    """Give the strip that a sighting's key stands for."""
+    _, marked, number = key.partition(_STRIP_MARK)
+    if marked:
+        return next(strip for strip in strips if strip.jar == int(number))
+    return strips[0] if strips else None
+
+
+# --- the class ----------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Work:
+    """One run: who works, whom to tell, what is open; lives only inside a call."""
+
+    crew: Crew
+    settings: Settings
+    out: Path | None
+    progress: Progress
+    album: _Album = field(default_factory=_Album)
+    known: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    spotted: dict[Path, _Spotted] = field(default_factory=dict)
+    saved_at_s: float = 0.0
+
+
+def plan_photos(
+    paths: Sequence[str | os.PathLike[str]],
+    settings: Settings,
+    *,
+    out: Path | None = None,
+    workers: int = 1,
+    progress: Progress = _silent,
+) -> Plan:
+    """Find out which photo shows which jar and when it was taken; nothing is read or written.
+
+    Parameters
+    ----------
+    paths, settings, workers, progress
+        As in `read_photos`.
+    out : Path, optional
+        Folder of an earlier run's results, which spares looking at photos again.
+
+    Raises
+    ------
+    MixedJarsError
+        The photos were said to be of one jar but their strips show several.
+    """
+    with Crew(workers) as crew:
+        work = _Work(crew, settings, None, progress, known=known_photos(out) if out else {})
+        return _plan(paths, work)
 
 
 def read_photos(
@@ -187,7 +370,9 @@ def read_photos(
     settings: Settings,
     *,
     out: Path | None = None,
-    progress: Progress = lambda what, done, of: None,
+    workers: int = 1,
+    again: bool = False,
+    progress: Progress = _silent,
 ) -> Batch:
     """Read every jar in photos and folders of photos.
 
@@ -198,7 +383,13 @@ def read_photos(
     settings : Settings
         How they are read.
     out : Path, optional
-        Folder for each jar's JSON and overlays, written as soon as the jar is read.
+        Folder for each jar's JSON and overlays, written as soon as the jar is read. What an
+        earlier run left there is used where photos, settings and program are the same.
+    workers : int
+        How many processes share the work; the results are the same for any number. A script that
+        asks for several must be importable without side effects (``if __name__ == "__main__"``).
+    again : bool
+        Read everything anew.
     progress : callable
         Told of each step.
 
@@ -206,48 +397,233 @@ def read_photos(
     ------
     MixedJarsError
         The photos were said to be of one jar but their strips show several.
+    WriteError, UsageError
+        The folder cannot be made or written to; what was written before is whole.
     """
+    with Crew(workers) as crew:
+        work = _Work(crew, settings, out, progress)
+        if out is not None and not again:
+            work.known = known_photos(out)
+        plan = _plan(paths, work)
+        tasks = [_task(jar, work) for jar in plan.jars]
+        earlier = [None if again else _earlier(task) for task in tasks]
+        fresh = iter(_read_all([t for t, e in zip(tasks, earlier, strict=True) if e is None], work))
+    outcomes = tuple(outcome or next(fresh) for outcome in earlier)
+    return Batch(outcomes, plan.refused, plan.photos_found)
+
+
+def _plan(paths: Sequence[str | os.PathLike[str]], work: _Work) -> Plan:
     found, skipped = find_photos(list(paths))
     refused = [(shown(path.name), reason) for path, reason in skipped]
-    album = _Album()
-    strips: dict[str, Strip | None] = {}
-    sightings: list[Sighting] = []
-    for i, path in enumerate(found):
-        progress("Looking for jars", i, len(found))
-        try:
-            photo, seen = album.seen(str(path))
-        except JarError as error:
-            refused.append((shown(path.name), str(error)))
-            continue
-        by_sighting = _sightings(path, photo, seen)
-        sightings += by_sighting
-        strips.update({s.key: strip for s, strip in by_sighting.items()})
+    if found and work.out is not None:
+        _prepare(work.out, work)
+    _spot_all(found, work)
+    seen = [work.spotted[path] for path in found]
+    refused += [(shown(s.path.name), str(s.error)) for s in seen if s.error is not None]
+    sightings = [sighting for s in seen if s.error is None for sighting in _sightings(s)]
+    settings = work.settings
     jars = group(sightings, shaken_at=settings.shaken_at, as_one=settings.one_jar)
-    outcomes = []
-    for i, jar in enumerate(jars):
-        progress("Reading jars", i, len(jars))
-        outcome = _read_one(jar, album, strips, settings)
-        outcomes.append(outcome)
-        if out is not None:
-            make_folder(out)
-            _write_jar(outcome, album, out)
-    progress("Reading jars", len(jars), len(jars))
-    return Batch(tuple(outcomes), tuple(refused), len(found))
+    names = {s.key: shown(s.name) for s in sightings}
+    return Plan(tuple(jars), tuple(refused), len(found), names)
 
 
-def _read_one(
-    jar: JarPhotos, album: _Album, strips: Mapping[str, Strip | None], settings: Settings
-) -> Outcome:
-    """Read one jar; whatever is wrong with it becomes its failure."""
+def _prepare(out: Path, work: _Work) -> None:
+    """Make the folder ready, and notice before hours of work that it cannot be written to."""
+    make_folder(out)
+    clear_leftovers(out)
+    keep_photos(out, work.known)
+
+
+def _spot_all(found: Sequence[Path], work: _Work) -> None:
+    """Look at every photo that no earlier run has looked at."""
+    for i, path in enumerate(found if work.known else ()):
+        work.progress("Checking photos", i, len(found))
+        remembered = _remembered(path, work.known)
+        if remembered is not None:
+            work.spotted[path] = remembered
+    new = [path for path in found if path not in work.spotted]
+
+    def got(spotted: _Spotted) -> None:
+        work.spotted[spotted.path] = spotted
+        if spotted.error is None:
+            work.known[spotted.digest] = spotted.numbers
+        work.progress("Looking for jars", len(work.spotted) - len(found) + len(new), len(new))
+        _save_known(work)
+
+    work.progress("Looking for jars", 0, len(new))
+    spot = partial(_spot, album=work.album)
+    work.crew.each(spot, new, lost=_lost_photo, got=got, few=_FEW_PHOTOS)
+    if new:
+        _save_known(work, now=True)
+
+
+def _save_known(work: _Work, *, now: bool = False) -> None:
+    """Write down which strips were seen, every few seconds and at the end."""
+    if work.out is None or not (now or time.monotonic() - work.saved_at_s > _SAVE_EVERY_S):
+        return
+    keep_photos(work.out, work.known)
+    work.saved_at_s = time.monotonic()
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """One jar to be read, with all that another process needs for it."""
+
+    jar: JarPhotos
+    spotted: Mapping[Path, _Spotted]
+    settings: Settings
+    out: Path | None
+    made_from: Mapping[str, Any]
+
+
+def _task(jar: JarPhotos, work: _Work) -> _Task:
+    paths = [_path_of(timed.key) for timed in jar.timed]
+    spotted = {path: work.spotted[path] for path in paths}
+    return _Task(jar, spotted, work.settings, work.out, _made_from(jar, spotted, work.settings))
+
+
+def _made_from(
+    jar: JarPhotos, spotted: Mapping[Path, _Spotted], settings: Settings
+) -> dict[str, Any]:
+    """Say what a jar's result rests on; the recipe changes whenever any of it does."""
+    photos = [
+        {"name": timed.name, "sha256": spotted[_path_of(timed.key)].digest} for timed in jar.timed
+    ]
+    how = digest_of(asdict(settings))
+    placed = [[t.name, t.elapsed_s, t.source] for t in jar.timed]
+    used = [[reading, t.name] for reading, t in jar.chosen.items()]
+    doubts = [d.sentence for d in jar.doubts]
+    problem = str(jar.problem)
+    whole = [program(), how, jar.jar, jar.number, photos, placed, used, doubts, problem]
+    return {
+        "program": program(),
+        "settings": how,
+        "photos": photos,
+        "recipe": digest_of(whole),
+    }
+
+
+def _json_path(out: Path, jar: str) -> Path:
+    return out / f"jar-{safe_name(jar)}.json"
+
+
+def _earlier(task: _Task) -> Outcome | None:
+    """Give a jar's result from an earlier run, if it still holds."""
+    if task.out is None:
+        return None
+    jar = task.jar
+    kept = kept_jar(_json_path(task.out, jar.jar), task.made_from["recipe"], folder=task.out)
+    if kept is None:
+        return None
     names = tuple(t.name for t in jar.timed)
-    if jar.problem is not None:
-        return Outcome(jar.jar, jar, Failure(jar.jar, names, jar.problem))
-    used = [*jar.chosen.values(), *_confirming(jar)]
-    photos = {t.key: album.get(t.key) for t in used}
-    looks, bad = look_at_jar(
-        photos, {t.key: strips[t.key] for t in used}, strip_mm=settings.strip_mm
+    result = Failure(jar.jar, names, kept.error) if kept.error else kept
+    return Outcome(
+        jar.jar, jar, result, kept.left_out, not_weighed=kept.not_weighed, is_earlier=True
     )
+
+
+def _read_all(tasks: Sequence[_Task], work: _Work) -> list[Outcome]:
+    done = 0
+
+    def got(outcome: Outcome) -> None:
+        nonlocal done
+        done += 1
+        work.progress("Reading jars", done, len(tasks))
+
+    work.progress("Reading jars", 0, len(tasks))
+    read = partial(_read_and_write, album=work.album)
+    return work.crew.each(read, tasks, lost=_lost_jar, got=got, few=_FEW_JARS)
+
+
+def _read_and_write(task: _Task, album: _Album) -> Outcome:
+    """Read one jar and put its files on disk."""
+    outcome = _read_one(task, album)
+    if task.out is None:
+        return outcome
+    return _without_pictures(_write_jar(outcome, task, album))
+
+
+def _lost_jar(task: _Task) -> Outcome:
+    msg = (
+        "Reading this jar stopped its process twice, perhaps for want of memory; close other "
+        "programs and run again with --workers 1."
+    )
+    outcome = _not_read(task.jar, BrokenPhotosError(msg), is_lasting=False)
+    return outcome if task.out is None else _write_jar(outcome, task, _Album())
+
+
+def _not_read(
+    jar: JarPhotos,
+    error: JarError,
+    left_out: tuple[tuple[str, str], ...] = (),
+    *,
+    is_lasting: bool = True,
+) -> Outcome:
+    names = tuple(t.name for t in jar.timed)
+    return Outcome(jar.jar, jar, Failure(jar.jar, names, error), left_out, is_lasting=is_lasting)
+
+
+def _without_pictures(outcome: Outcome) -> Outcome:
+    """Leave out the walls' pixels, which nothing needs any more."""
+    reading = outcome.result
+    if not isinstance(reading, JarReading):
+        return outcome
+    thin = replace(
+        reading,
+        photos=tuple(map(_without_wall, reading.photos)),
+        further=tuple(map(_without_wall, reading.further)),
+    )
+    return replace(outcome, result=thin)
+
+
+def _without_wall(photo: PhotoReading) -> PhotoReading:
+    wall = replace(photo.look.wall, bgr=np.empty((0, 0, 3), np.uint8))
+    return replace(photo, look=replace(photo.look, wall=wall))
+
+
+# --- one jar ------------------------------------------------------------------------------------
+
+
+def _read_one(task: _Task, album: _Album) -> Outcome:
+    """Read one jar; whatever is wrong with it becomes its failure."""
+    jar = task.jar
+    if jar.problem is not None:
+        return _not_read(jar, jar.problem)
+    try:
+        return _read_sound(task, album)
+    except JarError as error:
+        return _not_read(jar, error)
+    except Exception as error:  # numerics on a picture that nobody foresaw
+        lasting = not isinstance(error, MemoryError)
+        return _not_read(jar, _unforeseen("The jar", error), is_lasting=lasting)
+
+
+def _open_all(
+    task: _Task, used: Sequence[TimedPhoto], album: _Album
+) -> tuple[dict[str, Photo], dict[str, Strip | None], dict[str, JarError]]:
+    """Open a jar's photos -> pictures and strips by key, and those that could not be opened."""
+    photos: dict[str, Photo] = {}
+    strips: dict[str, Strip | None] = {}
+    bad: dict[str, JarError] = {}
+    for timed in used:
+        path = _path_of(timed.key)
+        try:
+            photos[timed.key], seen, _ = album.open(path, task.spotted[path])
+        except JarError as error:
+            bad[timed.key] = error
+            continue
+        strips[timed.key] = _strip_of(timed.key, seen)
+    return photos, strips, bad
+
+
+def _read_sound(task: _Task, album: _Album) -> Outcome:
+    jar, settings = task.jar, task.settings
+    used = [*jar.chosen.values(), *_confirming(jar)]
+    photos, strips, unopened = _open_all(task, used, album)
+    looks, bad = look_at_jar(photos, strips, strip_mm=settings.strip_mm)
+    bad |= unopened
     left_out = tuple((t.name, str(bad[t.key])) for t in used if t.key in bad)
+    is_lasting = not any(isinstance(error, NoSuchPhotoError) for error in bad.values())
     chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}
     more = [(_last_due(t.elapsed_s), looks[t.key]) for t in _confirming(jar) if t.key in looks]
     try:
@@ -256,9 +632,9 @@ def _read_one(
             raise bad[last.key] if last and last.key in bad else next(iter(bad.values()))
         reading = read_jar(jar.jar, chosen, more=more, seed=settings.seed, doubts=jar.doubts)
     except JarError as error:
-        return Outcome(jar.jar, jar, Failure(jar.jar, names, error), left_out)
+        return _not_read(jar, error, left_out, is_lasting=is_lasting)
     weighed, why_not = _weigh(reading, jar, settings)
-    return Outcome(jar.jar, jar, reading, left_out, weighed, why_not)
+    return Outcome(jar.jar, jar, reading, left_out, weighed, why_not, is_lasting)
 
 
 def _weigh(reading: JarReading, jar: JarPhotos, settings: Settings) -> tuple[Weighed | None, str]:
@@ -297,7 +673,9 @@ def _last_due(elapsed_s: float) -> Reading:
 def row_of(outcome: Outcome) -> ReadingRow:
     """Put a reading in a row of `readings.csv`; without a strip it has no millimetres."""
     reading = outcome.result
-    if isinstance(reading, Failure):
+    if isinstance(reading, Kept) and reading.row is not None:
+        return reading.row
+    if not isinstance(reading, JarReading):
         msg = "a jar that was not read has no row"
         raise TypeError(msg)
     c = reading.composition
@@ -350,8 +728,16 @@ def _measured(m: Measured) -> dict[str, float | None]:
     return {"value": _number(m.value), "sd": _number(m.sd)}
 
 
-def jar_json(outcome: Outcome) -> str:
-    """Everything known of one jar, as JSON; see DEVELOPERS.md for its fields."""
+def jar_json(outcome: Outcome, *, made_from: Mapping[str, Any] | None = None) -> str:
+    """Everything known of one jar, as JSON; see DEVELOPERS.md for its fields.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        A jar that was read in this run, or could not be.
+    made_from : mapping, optional
+        What the result rests on; without it a later run reads the jar anew.
+    """
     head: dict[str, Any] = {
         "format": "jarvision jar",
         "version": JSON_VERSION,
@@ -359,6 +745,7 @@ def jar_json(outcome: Outcome) -> str:
         "jar": outcome.jar,
         "strip_number": outcome.photos.number,
         "left_out": [{"photo": n, "sentence": s} for n, s in outcome.left_out],
+        "made_from": made_from,
     }
     result = outcome.result
     if isinstance(result, Failure):
@@ -366,8 +753,11 @@ def jar_json(outcome: Outcome) -> str:
             "photos": [{"name": n} for n in result.photos],
             "unread": {"reason": result.error.name, "sentence": str(result.error)},
         }
+    elif isinstance(result, JarReading):
+        body = _reading_body(outcome, result) | {"row": row_json(row_of(outcome))}
     else:
-        body = _reading_body(outcome, result)
+        msg = "a jar of an earlier run has its JSON already"
+        raise TypeError(msg)
     return json.dumps(head | body, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
@@ -463,14 +853,32 @@ def _photo_body(outcome: Outcome, reading: JarReading, photo: PhotoReading) -> d
     }
 
 
-def _write_jar(outcome: Outcome, album: _Album, out: Path) -> None:
-    """Write a jar's overlays, then its JSON, so that a JSON always finds its pictures."""
+def _write_jar(outcome: Outcome, task: _Task, album: _Album) -> Outcome:
+    """Write a jar's overlays, then its JSON, so that a JSON always finds its pictures.
+
+    Returns the outcome, a failure where a picture could not be drawn.
+    """
+    out = task.out or Path()
     if isinstance(outcome.result, JarReading):
-        for photo in outcome.result.photos:
-            picture = album.get(outcome.photos.chosen[photo.reading].key).bgr
-            drawn = draw_overlay(picture, photo, outcome.result)
-            write_whole(out / overlay_name(outcome.jar, str(photo.reading)), jpeg_of(drawn))
-    write_whole(out / f"jar-{safe_name(outcome.jar)}.json", jar_json(outcome))
+        try:
+            _write_overlays(outcome, outcome.result, task, album)
+        except WriteError:
+            raise
+        except Exception as error:
+            failed = _unforeseen("An overlay of the jar", error)
+            outcome = _not_read(task.jar, failed, outcome.left_out, is_lasting=False)
+    made_from = task.made_from if outcome.is_lasting else None
+    write_whole(_json_path(out, outcome.jar), jar_json(outcome, made_from=made_from))
+    return outcome
+
+
+def _write_overlays(outcome: Outcome, reading: JarReading, task: _Task, album: _Album) -> None:
+    for photo in reading.photos:
+        path = _path_of(outcome.photos.chosen[photo.reading].key)
+        picture = album.open(path, task.spotted[path])[0].bgr
+        drawn = draw_overlay(picture, photo, reading)
+        name = overlay_name(outcome.jar, str(photo.reading))
+        write_whole((task.out or Path()) / name, jpeg_of(drawn))
 
 
 def make_folder(out: Path) -> None:

@@ -56,6 +56,8 @@ ORDER = [
     "guide",
     "howto",
     "strips",
+    "workers",
+    "kept",
     "batch",
     "markup",
     "jarfile",

@@ -1,0 +1,205 @@
+"""What an earlier run left in the folder of results, and whether it still holds.
+
+A jar's file says what it was made from: the photos' contents, the settings and the program. While
+none of that changes, the jar is not read again. The folder is the user's: whatever is wrong with a
+file in it only means that its jar is read anew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import math
+import re
+import time
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jarvision import __version__
+from jarvision.errors import JarError
+from jarvision.files import write_whole
+from jarvision.measured import Doubt, DoubtName
+from jarvision.report import ReadingRow, Three, WeightRow
+from jarvision.texture import TextureClass
+
+PHOTOS_FILE = "photos.json"
+"""Which strips are in which photo, by the photo's content."""
+
+_MOST_BYTES = 50_000_000
+_LEFTOVER_S = 60.0  # a file that is being written is never this old
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A jar's result as it was found on disk.
+
+    Attributes
+    ----------
+    row : ReadingRow or None
+        Its row of `readings.csv`; None where the jar could not be read.
+    error : JarError or None
+        Why it could not.
+    left_out : tuple of (str, str)
+        Photos that could not be used: name and sentence.
+    not_weighed : str
+        Why there is nothing by weight; may be empty.
+    """
+
+    row: ReadingRow | None
+    error: JarError | None
+    left_out: tuple[tuple[str, str], ...]
+    not_weighed: str
+
+
+@cache
+def program() -> str:
+    """Name this program by its version and its text, so that a changed one reads anew."""
+    text = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        text.update(path.read_bytes())
+    return f"jarvision {__version__} {text.hexdigest()[:12]}"
+
+
+def digest_of(parts: object) -> str:
+    """Digest anything made of plain values, lists, dicts and dataclasses turned to dicts."""
+    text = json.dumps(parts, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+# --- a jar's result -----------------------------------------------------------------------------
+
+
+def row_json(row: ReadingRow) -> dict[str, Any]:
+    """Turn a row into what JSON can hold, to the last digit; unknown numbers become null."""
+    plain: dict[str, Any] = _without_nan(asdict(row))
+    return plain
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, float):
+        return None if math.isnan(value) else value
+    if isinstance(value, dict):
+        return {name: _without_nan(part) for name, part in value.items()}
+    return [_without_nan(part) for part in value] if isinstance(value, (list, tuple)) else value
+
+
+def kept_jar(path: Path, recipe: str, *, folder: Path) -> Kept | None:
+    """Give a jar's earlier result if it was made by this recipe and is whole; else None."""
+    data = _json_of(path)
+    try:
+        if data is None or data["made_from"]["recipe"] != recipe:
+            return None
+        kept = _kept(data)
+        pictures = [folder / str(photo["overlay"]) for photo in data["photos"] if kept.row]
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
+        return None
+    return kept if all(picture.is_file() for picture in pictures) else None
+
+
+def _kept(data: Mapping[str, Any]) -> Kept:
+    left_out = tuple((str(p["photo"]), str(p["sentence"])) for p in data["left_out"])
+    if "unread" not in data:
+        return Kept(_row(data["row"]), None, left_out, str(data["not_weighed"]))
+    error = JarError(str(data["unread"]["sentence"]))
+    error.name = str(data["unread"]["reason"])
+    return Kept(None, error, left_out, "")
+
+
+def _row(data: Mapping[str, Any]) -> ReadingRow:
+    return ReadingRow(
+        jar=str(data["jar"]),
+        photos=tuple(map(str, data["photos"])),
+        tops_mm=_three(data["tops_mm"]),
+        top_sds_mm=_three(data["top_sds_mm"]),
+        pcts=_three(data["pcts"]),
+        pct_sds=_three(data["pct_sds"]),
+        texture_class=_class(data["texture_class"]),
+        class_odds=_number(data["class_odds"]),
+        next_class=_class(data["next_class"]),
+        next_odds=_number(data["next_odds"]),
+        doubts=tuple(Doubt(DoubtName(d["name"]), str(d["sentence"])) for d in data["doubts"]),
+        by_weight=_weight_row(data["by_weight"]) if data["by_weight"] else None,
+    )
+
+
+def _weight_row(data: Mapping[str, Any]) -> WeightRow:
+    return WeightRow(
+        pcts=_three(data["pcts"]),
+        los=_three(data["los"]),
+        his=_three(data["his"]),
+        texture_class=TextureClass(data["texture_class"]),
+        class_odds=_number(data["class_odds"]),
+        water_state=str(data["water_state"]),
+        notes=tuple(map(str, data["notes"])),
+    )
+
+
+def _number(value: object) -> float:
+    if value is None:
+        return math.nan
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise TypeError
+    return float(value)
+
+
+def _three(values: Iterable[object]) -> Three:
+    sand, silt, clay = map(_number, values)
+    return sand, silt, clay
+
+
+def _class(value: object) -> TextureClass | None:
+    return None if value is None else TextureClass(str(value))
+
+
+def _json_of(path: Path) -> Any:
+    """Read a JSON file of our own; None where it is missing, strange or damaged."""
+    try:
+        if not path.is_file() or path.stat().st_size > _MOST_BYTES:
+            return None
+        return json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None
+
+
+# --- photos looked at ---------------------------------------------------------------------------
+
+
+def known_photos(folder: Path) -> dict[str, tuple[int, ...]]:
+    """Read which strips an earlier run of this program saw: photo's digest -> jar numbers."""
+    data = _json_of(folder / PHOTOS_FILE)
+    try:
+        if data is None or data["made_by"] != program():
+            return {}
+        return {
+            str(digest): tuple(int(number) for number in numbers)
+            for digest, numbers in data["strips_by_photo"].items()
+        }
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
+        return {}
+
+
+def keep_photos(folder: Path, known: Mapping[str, Iterable[int]]) -> None:
+    """Write down which strips are in which photo.
+
+    Raises
+    ------
+    WriteError
+        The folder cannot be written to.
+    """
+    by_photo = {digest: list(known[digest]) for digest in sorted(known)}
+    data = {"format": "jarvision photos", "made_by": program(), "strips_by_photo": by_photo}
+    write_whole(folder / PHOTOS_FILE, json.dumps(data, indent=0) + "\n")
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Remove what a run that was killed in the middle of writing left behind."""
+    for path in folder.glob(".jarvision-*.part"):
+        if not re.fullmatch(r"\.jarvision-[0-9a-f]{16}\.part", path.name):
+            continue
+        with contextlib.suppress(OSError):
+            if time.time() - path.lstat().st_mtime > _LEFTOVER_S:
+                path.unlink()
