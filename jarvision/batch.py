@@ -667,6 +667,40 @@ def _last_due(elapsed_s: float) -> Reading:
     return due[-1] if due else Reading.ONE_MINUTE
 
 
+def use_of(jar: JarPhotos, photo: TimedPhoto) -> str:
+    """Say what a photo is used for: a reading's name, ``"confirms"`` or ``"not used"``."""
+    if jar.problem is not None:
+        return "not used"
+    for reading, chosen in jar.chosen.items():
+        if chosen.key == photo.key:
+            return str(reading)
+    return "confirms" if photo in _confirming(jar) else "not used"
+
+
+def not_placed(plan: Plan) -> Iterator[tuple[str, str]]:
+    """Tell what will not be read and why: a photo or a jar, and a sentence."""
+    yield from plan.refused
+    for jar in plan.jars:
+        for key, other in jar.duplicates:
+            yield plan.names[key], f"This is the same picture as {plan.names[other]}."
+        if jar.problem is not None:
+            yield f"Jar {jar.jar}", str(jar.problem)
+        elif Reading.TWO_DAYS not in jar.chosen:
+            yield f"Jar {jar.jar}", _NO_LAST
+        untimed = [t for t in jar.timed if math.isnan(t.elapsed_s) and t not in jar.chosen.values()]
+        for photo in untimed:
+            yield photo.name, _UNTIMED
+
+
+_NO_LAST = (
+    "There is no photo from about 48 hours after shaking, so it cannot be read; add one, with 48h "
+    "in its name."
+)
+_UNTIMED = (
+    "The time since shaking is not known; put 1min, 2h or 48h in the name, or give --shaken-at."
+)
+
+
 # --- results ------------------------------------------------------------------------------------
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,7 +16,7 @@ from jarvision import cli_jar, cli_soil
 from jarvision.errors import ExitCode, JarError, UsageError
 
 if TYPE_CHECKING:
-    from jarvision.batch import Batch, Progress
+    from jarvision.batch import Batch, Plan, Progress
     from jarvision.evidence import WaterState
 
 app = typer.Typer(
@@ -63,14 +64,27 @@ def read(
         bool | None, typer.Option(help="Whether dish soap or softener went in.")
     ] = None,
     om: Annotated[float | None, typer.Option(help="Organic matter of the soil [%].")] = None,
+    workers: Annotated[
+        int | None, typer.Option(help="Processes that share the work; all cores by default.", min=1)
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Read everything anew, also what has not changed.")
+    ] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only show which photo goes to which jar.")
+    ] = False,
 ) -> None:
     """Read every jar in photos; a folder holds any number of jars.
 
+    Jars whose photos and settings have not changed since the last run are not read again.
+
     Exit codes: 0 all read, 1 some jars or files could not be read, 2 wrong usage.
     """
-    from jarvision.batch import Settings, read_photos, write_table
+    from jarvision.workers import cores, one_thread_each
+
+    one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
+    from jarvision.batch import Settings, plan_photos, read_photos, write_table
     from jarvision.evidence import JarFacts
-    from jarvision.files import shown
 
     facts = JarFacts(
         water_mm=water_mm,
@@ -83,14 +97,16 @@ def read(
     )
     settings = Settings(_moment(shaken_at), one_jar, _true_mm(strip_mm), facts)
     _refuse_file(out)
+    count = workers or cores()
+    if dry_run:
+        with _progress() as progress:
+            plan = plan_photos(paths, settings, out=out, workers=count, progress=progress)
+        _refuse_nothing(plan)
+        all_placed = _say_plan(plan)
+        raise typer.Exit(ExitCode.ALL_READ if all_placed else ExitCode.SOME_UNREAD)
     with _progress() as progress:
-        batch = read_photos(list(paths), settings, out=out, progress=progress)
-    if not batch.outcomes and not batch.photos_found:
-        msg = " ".join(
-            ["No photos were found; name photos or a folder that holds some."]
-            + [f"{shown(name)}: {sentence}" for name, sentence in batch.refused]
-        )
-        raise UsageError(msg)
+        batch = read_photos(paths, settings, out=out, workers=count, again=again, progress=progress)
+    _refuse_nothing(batch)
     write_table(batch, out)
     _say_results(batch, out)
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
@@ -133,6 +149,18 @@ def _refuse_file(out: Path) -> None:
         raise UsageError(msg)
 
 
+def _refuse_nothing(found: Batch | Plan) -> None:
+    """Raise where there is no photo at all."""
+    from jarvision.files import shown
+
+    if not found.photos_found:
+        msg = " ".join(
+            ["No photos were found; name photos or a folder that holds some."]
+            + [f"{shown(name)}: {sentence}" for name, sentence in found.refused]
+        )
+        raise UsageError(msg)
+
+
 @contextmanager
 def _progress() -> Iterator[Progress]:
     """Show what is being done, on a terminal only."""
@@ -150,11 +178,42 @@ def _progress() -> Iterator[Progress]:
         *columns, console=console, transient=True, disable=not console.is_terminal
     ) as bar:
         task = bar.add_task("", total=None)
+        last = ""
 
         def tell(what: str, done: int, of: int) -> None:
+            nonlocal last
+            if what != last:  # each kind of work has its own pace
+                bar.reset(task)
+                last = what
             bar.update(task, description=what, completed=done, total=of)
 
         yield tell
+
+
+def _say_plan(plan: Plan) -> bool:
+    """Print which photo goes to which jar, then what could not be placed -> whether all could."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from jarvision.batch import not_placed, use_of
+    from jarvision.files import shown
+    from jarvision.grouping import spoken_time
+
+    table = Table("jar", "used for", "photo", "after shaking", "known by", box=None, pad_edge=False)
+    for jar in plan.jars:
+        for photo in jar.timed:
+            when = "unknown" if math.isnan(photo.elapsed_s) else spoken_time(photo.elapsed_s)
+            by = str(photo.source).replace("shaken_at", "--shaken-at")
+            cells = (shown(jar.jar), use_of(jar, photo), photo.name, when, by)
+            table.add_row(*(Text(cell, overflow="fold") for cell in cells))
+    if plan.jars:
+        Console(file=sys.stdout, emoji=False, markup=False, highlight=False).print(table)
+    rest = list(not_placed(plan))
+    for name, sentence in rest:
+        typer.echo(f"Not placed: {shown(name)}. {sentence}")
+    typer.echo(f"{len(plan.jars)} jars in {plan.photos_found} photos; nothing was read or written.")
+    return not rest
 
 
 def _say_results(batch: Batch, out: Path) -> None:
@@ -175,6 +234,12 @@ def _say_results(batch: Batch, out: Path) -> None:
             typer.echo(f"  Left out {shown(name)}: {sentence}\n")
     for name, sentence in batch.refused:
         typer.echo(f"Not read: {shown(name)}. {sentence}")
+    earlier = sum(outcome.is_earlier for outcome in batch.outcomes)
+    if earlier:
+        typer.echo(
+            f"{earlier} of {len(batch.outcomes)} jars have not changed since the last run and were "
+            "not read again; --again reads all."
+        )
     typer.echo(f"Results are in {shown(str(out), longest=200)}.")
 
 
