@@ -59,6 +59,7 @@ from jarvision.photo import NoSuchPhotoError, Photo, open_photo, probe_photo
 from jarvision.reading import Failure, JarReading, PhotoReading, read_jar
 from jarvision.report import ReadingRow, WeightRow, readings_csv
 from jarvision.scale import Strip
+from jarvision.scaleaids import ScaleAids
 from jarvision.texture import CLASSES, texture_of
 from jarvision.weighing import Weighed
 from jarvision.workers import Crew
@@ -87,6 +88,8 @@ class Settings:
         What the user says of the jars: water temperature, soil put in, and so on.
     seed : int
         Seed of the draws.
+    aids : ScaleAids
+        The jar's size and shape and a ruler in the photos, where the user says so.
     """
 
     shaken_at: datetime | None = None
@@ -94,6 +97,7 @@ class Settings:
     strip_mm: float = 100.0
     facts: JarFacts = field(default_factory=JarFacts)
     seed: int = 0
+    aids: ScaleAids = field(default_factory=ScaleAids)
 
 
 class BrokenPhotosError(JarError):
@@ -620,7 +624,7 @@ def _read_sound(task: _Task, album: _Album) -> Outcome:
     jar, settings = task.jar, task.settings
     used = [*jar.chosen.values(), *_confirming(jar)]
     photos, strips, unopened = _open_all(task, used, album)
-    looks, bad = look_at_jar(photos, strips, strip_mm=settings.strip_mm)
+    looks, bad = look_at_jar(photos, strips, strip_mm=settings.strip_mm, aids=settings.aids)
     bad |= unopened
     left_out = tuple((t.name, str(bad[t.key])) for t in used if t.key in bad)
     is_lasting = not any(isinstance(error, NoSuchPhotoError) for error in bad.values())
@@ -630,7 +634,14 @@ def _read_sound(task: _Task, album: _Album) -> Outcome:
         if bad and Reading.TWO_DAYS not in chosen:
             last = jar.chosen.get(Reading.TWO_DAYS)
             raise bad[last.key] if last and last.key in bad else next(iter(bad.values()))
-        reading = read_jar(jar.jar, chosen, more=more, seed=settings.seed, doubts=jar.doubts)
+        reading = read_jar(
+            jar.jar,
+            chosen,
+            more=more,
+            seed=settings.seed,
+            doubts=jar.doubts,
+            profile=settings.aids.profile,
+        )
     except JarError as error:
         return _not_read(jar, error, left_out, is_lasting=is_lasting)
     weighed, why_not = _weigh(reading, jar, settings)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TypeAlias, TypeVar
 
@@ -17,6 +17,15 @@ from jarvision.jar import Jar, Scene, find_jars, scene_of
 from jarvision.measured import Doubt, DoubtName, doubt
 from jarvision.photo import Photo
 from jarvision.scale import Strip, find_strips
+from jarvision.scaleaids import (
+    STRIP_SCALE_SD,
+    Scale,
+    ScaleAids,
+    ScaleSource,
+    Sides,
+    scale_by_width,
+    sides_of,
+)
 from jarvision.wallmap import COLUMN_MM, WallMap, columns_of, unroll
 
 Array: TypeAlias = NDArray[np.float64]
@@ -31,6 +40,8 @@ _DARK_LIGHTNESS = 9.0  # and under which it does
 _SOFT_MM, _BLURRED_MM = 0.45, 1.2  # sd of the blur of the tags' edges
 _SMALL_PX_PER_MM = 2.2
 _STEEP_RAD = math.radians(25.0)
+_NO_AIDS = ScaleAids()
+_BY_STRIP = Scale(ScaleSource.STRIP, STRIP_SCALE_SD)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +64,10 @@ class Look:
         Standard deviation of the blur of the tags' edges [mm]; NaN without a strip.
     doubts : tuple of Doubt
         About the photo itself.
+    scale : Scale
+        What its millimetres come from.
+    sides : Sides or None
+        Edges beside the jar's sides, where a strip tells the tilt.
     """
 
     name: str
@@ -62,6 +77,13 @@ class Look:
     size_px: tuple[int, int]
     blur_mm: float
     doubts: tuple[Doubt, ...]
+    scale: Scale = _BY_STRIP
+    sides: Sides | None = None
+
+    @property
+    def has_strip(self) -> bool:
+        """Whether heights count from a strip's zero."""
+        return self.scale.source is ScaleSource.STRIP
 
 
 def focal_px(photo: Photo) -> float:
@@ -95,7 +117,11 @@ def stand_up(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
 
 
 def look_at_jar(
-    photos: Mapping[Key, Photo], strips: Mapping[Key, Strip | None], *, strip_mm: float = 100.0
+    photos: Mapping[Key, Photo],
+    strips: Mapping[Key, Strip | None],
+    *,
+    strip_mm: float = 100.0,
+    aids: ScaleAids = _NO_AIDS,
 ) -> tuple[dict[Key, Look], dict[Key, JarError]]:
     """Find jar and wall in all photos of one jar.
 
@@ -107,6 +133,8 @@ def look_at_jar(
         Their strips, as `strips_in` found them.
     strip_mm : float
         What the 100 mm line on the printed sheet really measures [mm].
+    aids : ScaleAids
+        What else can give a scale.
 
     Returns
     -------
@@ -129,21 +157,50 @@ def look_at_jar(
             refused[key] = error
     found = [j.stretched(strip_mm / 100.0) for j in find_jars(list(scenes.values()))]
     jars = dict(zip(scenes, found, strict=True))
-    radius = next((j.view.outline.radius_mm for j in jars.values()), NOMINAL_RADIUS_MM)
+    scales = dict.fromkeys(jars, _BY_STRIP)
+    bare = {key: p for key, p in photos.items() if key not in jars and key not in refused}
+    for key, found_or_not in _bare_jars(bare, jars.values(), aids).items():
+        if isinstance(found_or_not, JarError):
+            refused[key] = found_or_not
+        else:
+            jars[key], scales[key] = found_or_not
     for key, photo in photos.items():
         if key in refused:
             continue
         try:
-            jar = jars.get(key) or find_bare_jar(
-                photo.bgr, _focal_or_usual(photo)[0], radius_mm=radius
-            )
-            looks[key] = _look(photo, strips.get(key), jar)
+            looks[key] = _look(photo, strips.get(key), jars[key], scales[key])
         except JarError as error:
             refused[key] = error
     return looks, refused
 
 
-def _look(photo: Photo, strip: Strip | None, jar: Jar) -> Look:
+def _bare_jars(
+    photos: Mapping[Key, Photo], with_strips: Iterable[Jar], aids: ScaleAids
+) -> dict[Key, tuple[Jar, Scale] | JarError]:
+    """Find the jar in photos without a strip, and the scale as well as other things tell it."""
+    radius = next((j.view.outline.radius_mm for j in with_strips), math.nan)
+    by_strip = not math.isnan(radius)
+    radius = radius if by_strip else aids.outside_radius_mm
+    found: dict[Key, tuple[Jar, Scale] | JarError] = {}
+    for key, photo in photos.items():
+        try:
+            jar = find_bare_jar(
+                photo.bgr,
+                _focal_or_usual(photo)[0],
+                radius_mm=NOMINAL_RADIUS_MM if math.isnan(radius) else radius,
+            )
+        except JarError as error:
+            found[key] = error
+            continue
+        if math.isnan(radius):
+            found[key] = jar, Scale()
+        else:
+            scale = scale_by_width(jar, with_strips=by_strip)
+            found[key] = replace(jar, scaled=True), scale
+    return found
+
+
+def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
     """Unroll the wall of a jar that was found."""
     _refuse_cut_off(photo, jar)
     if len(columns_of(jar, photo.bgr.shape[1])) * COLUMN_MM < _LEAST_WALL_MM:
@@ -159,7 +216,17 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar) -> Look:
     doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
     number = strip.jar if strip else None
     height, width = photo.bgr.shape[:2]
-    return Look(photo.name, number, jar, wall, (height, width), blur, tuple(doubts))
+    return Look(
+        photo.name,
+        number,
+        jar,
+        wall,
+        (height, width),
+        blur,
+        tuple(doubts),
+        scale,
+        sides_of(photo.bgr, jar) if strip else None,
+    )
 
 
 def _refuse_blurred(photo: Photo, strip: Strip) -> None:

@@ -60,6 +60,9 @@ class DoubtName(StrEnum):
     SAME_PHOTO_TWICE = "same_photo_twice"
     STILL_SETTLING = "still_settling"
     WALLS_NOT_PARALLEL = "walls_not_parallel"
+    SCALE_FROM_JAR = "scale_from_jar"
+    SCALE_FROM_RULER = "scale_from_ruler"
+    LINES_BOWED = "lines_bowed"
 
 
 _SENTENCES: dict[DoubtName, str] = {
@@ -145,8 +148,20 @@ _SENTENCES: dict[DoubtName, str] = {
         "when it clears."
     ),
     DoubtName.WALLS_NOT_PARALLEL: (
-        "The jar's walls are not parallel where the layers are, so heights are not quite "
-        "volumes; use a straight-sided jar or measure this one with water."
+        "This jar {change} upward where the layers are, so the percentages are off by {size}; "
+        "measure it once with water and give its profile, or use a straight-sided jar."
+    ),
+    DoubtName.SCALE_FROM_JAR: (
+        "Where no strip was seen the millimetres come from the jar's own width, good to about "
+        "{sd} %; percentages do not depend on it; a printed strip would measure better."
+    ),
+    DoubtName.SCALE_FROM_RULER: (
+        "No strip was seen, so the millimetres come from a ruler beside the jar, good to about "
+        "{sd} %; percentages do not depend on it; a printed strip would measure better."
+    ),
+    DoubtName.LINES_BOWED: (
+        "In {photo} the strip does not look flat and straight, so heights may be off by about "
+        "{off}; smooth the strip down, and do not use a wide-angle lens."
     ),
 }
 

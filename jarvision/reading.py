@@ -35,6 +35,8 @@ from jarvision.layers import (
 )
 from jarvision.look import Look
 from jarvision.measured import Doubt, DoubtName, Measured, doubt
+from jarvision.profiles import JarProfile
+from jarvision.scaleaids import ScaleSource, taper_doubts, volumes_of, width_ratio
 from jarvision.texture import Texture, texture_of
 
 Array: TypeAlias = NDArray[np.float64]
@@ -43,7 +45,6 @@ ORDER = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
 """The readings in time; the reading at index i is the one that shows the top of layer i."""
 
 _MAP_TOP_MM = 150.0
-_SCALE_SD = 0.004  # print and tags together, where the strip is at true size
 _BARE_SCALE_SD = 0.02  # scatter of the jar's width and tilt between photos without a strip
 _LEAST_GAIN = 25.0  # log units a photo by which layers must explain the grain better than none
 
@@ -141,6 +142,7 @@ def read_jar(
     more: Sequence[tuple[Reading, Look]] = (),
     seed: int = 0,
     doubts: Sequence[Doubt] = (),
+    profile: JarProfile | None = None,
 ) -> JarReading:
     """Read one jar from the looks at its photos.
 
@@ -157,6 +159,8 @@ def read_jar(
         Seed of the draws.
     doubts : sequence of Doubt
         Doubts about the jar's times and photos that are known already.
+    profile : JarProfile, optional
+        The jar's inside, by which shares are of volume; without it walls count as straight.
 
     Raises
     ------
@@ -179,7 +183,7 @@ def read_jar(
             if i + 1 == len(ways):
                 raise
     further = _confirm(read, more)
-    return _finish(jar, read, water_mm, further, seed=seed, known=doubts)
+    return _finish(jar, read, water_mm, further, seed=seed, known=doubts, profile=profile)
 
 
 def _read_way(
@@ -217,7 +221,7 @@ def _confirm(
     way = [CoarsePlace(tops[0], tops[1], 1.0)]
     found = []
     for reading, look in more:
-        if look.jar.scaled != last.look.jar.scaled:
+        if (look.jar.scaled, look.has_strip) != (last.look.jar.scaled, last.look.has_strip):
             continue
         photo = gather(look.wall, settled=ORDER.index(reading) + 1)
         try:
@@ -258,12 +262,12 @@ def _floors(
 ) -> dict[Reading, Floor]:
     """Find the inside floor: one for all photos with the strip, one for all without."""
     floors = {}
-    for scaled in (True, False):
-        own = [r for r in photos if looks[r].jar.scaled == scaled]
+    for has_strip in (True, False):
+        own = [r for r in photos if looks[r].has_strip == has_strip]
         # where the sand is thin, sand and silt together are what the foot is compared with
         thin = coarse[0] < 3.0
         seen = [seen_floor(photos[r], coarse[1 if thin and r != ORDER[0] else 0]) for r in own]
-        floors.update(dict.fromkeys(own, join_floors(seen, has_strip=scaled)))
+        floors.update(dict.fromkeys(own, join_floors(seen, has_strip=has_strip)))
     return floors
 
 
@@ -331,6 +335,7 @@ def _finish(
     *,
     seed: int,
     known: Sequence[Doubt],
+    profile: JarProfile | None,
 ) -> JarReading:
     """Join the photos, draw, and name the doubts."""
     own = [_join(layer, read) for layer in range(3)]
@@ -340,6 +345,7 @@ def _finish(
         for t, boundary in zip(own, last.boundaries, strict=True)
     ]
     scaled = all(p.look.jar.scaled for p in read)
+    rng = np.random.default_rng(seed)
     if _is_hard_to_see(read):
         rivals = [
             [*r, Candidate(t.value, _LOST_SD_MM, 0.3)] for t, r in zip(own, rivals, strict=True)
@@ -348,15 +354,21 @@ def _finish(
         [t.value for t in own],
         [t.sd for t in own],
         shared_sd_mm=last.floor.sd_mm,
-        scale_sd=_SCALE_SD if scaled else 0.0,
-        rng=np.random.default_rng(seed),
+        scale_sd=max(p.look.scale.relative_sd for p in read) if scaled else 0.0,
+        rng=rng,
         alternatives=rivals,
     )
-    composition = compose(draws)
+    unit_mm = math.nan if scaled else last.look.jar.view.outline.radius_mm
+    composition = compose(
+        draws if profile is None else volumes_of(draws, profile, rng=rng, radius_mm=unit_mm)
+    )
     # the spread of the draws holds the floor, the scale and the odds of other places
     spread = spread_of(draws).tolist()
     whole = [Measured(t.value, sd, "mm") for t, sd in zip(own, spread, strict=True)]
     doubts = [*known, *(d for p in read for d in p.look.doubts)]
+    sides = [p.look.sides for p in read if p.look.sides is not None]
+    tops = [t.value for t in whole]
+    doubts += taper_doubts(width_ratio(sides, tops[2]), tops, profile)
     doubts += _doubts_of(read, whole, scaled) + _moved_doubts(
         [*read, *further], _Lengths(scaled, whole[2].value)
     )
@@ -396,7 +408,7 @@ def _said(layer: int, read: Sequence[PhotoReading]) -> list[tuple[float, float]]
             boundary = photo.boundaries[layer]
             sink, sd = _SINK.get((layer, photo.reading), (0.0, 0.0))
             height = boundary.top_mm * (1 + sink)
-            own_scale = 0.0 if photo.look.jar.scaled else _BARE_SCALE_SD
+            own_scale = 0.0 if photo.look.has_strip else _BARE_SCALE_SD
             says.append((height, math.hypot(boundary.sd_mm, sd * height, own_scale * height)))
     return says
 
@@ -440,15 +452,26 @@ def _doubts_of(read: Sequence[PhotoReading], tops: Sequence[Measured], scaled: b
     doubts = _photo_count_doubts(read)
     length = _Lengths(scaled, tops[2].value)
     floor = read[-1].floor
-    if not scaled:
-        doubts.append(doubt(DoubtName.NO_STRIP))
-    elif abs(floor.seen_mm) > _OFF_FLOOR_MM:
+    has_strip = read[-1].look.has_strip
+    doubts += _scale_doubts(read) if scaled else [doubt(DoubtName.NO_STRIP)]
+    if has_strip and abs(floor.seen_mm) > _OFF_FLOOR_MM:
         doubts.append(doubt(DoubtName.STRIP_OFF_FLOOR, offset=length.say(abs(floor.z_mm))))
-    if floor.sd_mm > (_FLOOR_SD_MM if scaled else 2 * _FLOOR_SD_MM):
+    if floor.sd_mm > (_FLOOR_SD_MM if has_strip else 2 * _FLOOR_SD_MM):
         doubts.append(doubt(DoubtName.FLOOR_UNSURE, sd=length.say(floor.sd_mm)))
     for photo in read:
         doubts += _boundary_doubts(photo, length)
     return doubts + _thin_doubts(tops, length)
+
+
+def _scale_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
+    """Say where millimetres come from anything but a strip."""
+    names = {
+        ScaleSource.JAR: DoubtName.SCALE_FROM_JAR,
+        ScaleSource.RULER: DoubtName.SCALE_FROM_RULER,
+    }
+    scales = dict.fromkeys(p.look.scale for p in read if p.look.scale.source in names)
+    worst = {s.source: s for s in sorted(scales, key=lambda s: s.relative_sd)}
+    return [doubt(names[k], sd=f"{100 * s.relative_sd:.0f}") for k, s in worst.items()]
 
 
 def _photo_count_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
