@@ -420,6 +420,8 @@ def _far_rim_mm(jar: Jar, front_mm: float) -> float:
     return shown
 
 
+# Clay too thin for an edge of its own: where its top is put, and the odds against it (log units).
+_THIN_CLAY_MM, _THIN_CLAY_COST = 0.6, 2.3
 _TABLE_MM = -4.0  # height of the table against the inside floor; common practice, no source
 _MIRROR_SD = 0.1  # log scatter of where the same mirrored edge is placed from different photos
 
@@ -474,20 +476,23 @@ def clay_places(
     mirrored ones count for less.
     """
     edges = edge_peaks(photo, silt_mm + 1.0, water_mm - 6.0)
-    across = 2 * jar.view.outline.radius_mm
     match = {h: _mirror_match(jar, h, mirrored) for h, _ in edges}
+    own = np.abs(photo.edges_mm - silt_mm) < 1.0
+    thin = (silt_mm + _THIN_CLAY_MM, float(photo.edges[own].max()) if own.any() else 0.0)
     scored = []
-    for height, strength in edges:
-        nearest = max(_far_rim_mm(jar, height) - 2.0, height + 3.0)
+    for height, strength in [*edges, thin]:
         # foam clings to the wall just under the water line and is no rim
-        farthest = min(height + 0.6 * across, water_mm - 12.0)
-        rims = [s for h, s in edges if nearest < h < farthest]
-        score = 1.6 * np.log(min(strength, 4.0)) + np.log(min(max([0.7, *rims]), 5.0))
+        farthest = min(height + 1.2 * jar.view.outline.radius_mm, water_mm - 12.0)
+        nearest = max(_far_rim_mm(jar, height) - 2.0, height + 3.0)
+        rim = max([(s, h) for h, s in edges if nearest < h < farthest], default=(0.7, np.nan))
+        score = 1.6 * np.log(np.clip(strength, 0.3, 4.0)) + np.log(min(rim[0], 5.0))
         far_off = max(height - _USUAL_CLAY_MM, 0.0) / _USUAL_SPREAD_MM
-        score -= 0.025 * (height - silt_mm) + 0.5 * far_off**2 + 0.9 * match[height]
-        # inside the clay there should be no edges but mirrored ones
-        below = [np.log1p(s) * (1 - 0.8 * match[h]) for h, s in edges if h < height - 1.0]
-        scored.append((height, float(score) - 0.5 * sum(below)))
+        score -= 0.025 * (height - silt_mm) + 0.5 * far_off**2 + 0.9 * match.get(height, 0.0)
+        # up to the far rim there should be no edges but this one and mirrored ones
+        top = rim[1] if rim[1] > height else height
+        rest = [np.log1p(s) * (1 - 0.8 * match[h]) for h, s in edges if h < top and h != height]
+        score -= 0.5 * sum(rest) + (_THIN_CLAY_COST if height == thin[0] else 0.0)
+        scored.append((height, float(score)))
     if not scored:
         return []
     best = max(score for _, score in scored)
