@@ -22,6 +22,13 @@ from jarvision.texture import TextureClass, classify
 INSIDE_SDS = 2.0
 """A mark is outside the photo's interval where it is further from it than so many of its sds."""
 
+FAR_MM = 8.0
+"""Marks further off than this are pointed out even where no slip explains them [mm]; ours."""
+FAR = (
+    "The marks are far from the photo and no common slip explains it; look at both, and at whether "
+    "they are of the same jar."
+)
+
 _NAN: Three = (math.nan, math.nan, math.nan)
 
 
@@ -83,6 +90,12 @@ class Comparison:
     def is_slip(self) -> bool:
         """Whether the numbers probably mean something else than was entered."""
         return bool(self.slips)
+
+    @property
+    def is_far(self) -> bool:
+        """Whether a mark is far off and no slip explains it."""
+        far = any(abs(d) > FAR_MM for d in self.diffs_mm if math.isfinite(d))
+        return far and not self.slips
 
 
 @dataclass(frozen=True, slots=True)
@@ -383,16 +396,23 @@ def stray_sentences(compared: Compared) -> list[str]:
 
 def _comparison_lines(c: Comparison) -> str:
     rows = (
-        f"  {layer}  {signed(mm):>7} mm  {signed(points, 0):>5} points"
+        f"  {layer}  {_known(mm, 1, 'mm')}  {_known(points, 0, 'points')}".rstrip()
         for layer, mm, points in zip(LAYERS, c.diffs_mm, c.diffs_points, strict=True)
+        if math.isfinite(mm) or math.isfinite(points)
     )
-    words = [class_text(c), outside_text(c), *(slip.sentence for slip in c.slips)]
+    words = [class_text(c), outside_text(c), FAR if c.is_far else ""]
+    words += [slip.sentence for slip in c.slips]
     return "\n".join([title_text(c), *rows, *(_fill(w, indent=2) for w in words if w)])
+
+
+def _known(value: float, decimals: int, unit: str) -> str:
+    text = f"{signed(value, decimals)} {unit}" if math.isfinite(value) else ""
+    return text.rjust(6 + len(unit))
 
 
 def _reader_lines(result: ReaderResult) -> str:
     names = (*(f"top of {layer}" for layer in LAYERS), "all tops")
-    lines = [f"Reader: {reader_name(result.reader)}, {len(result.comparisons)} jar(s)"]
+    lines = [f"Reader: {reader_name(result.reader)}, {len(result.comparisons)} row(s)"]
     pairs = zip(names, result.tops_mm, strict=True)
     lines += [_fill(f"{name}: {agreement_text(found, 'mm')}", indent=2) for name, found in pairs]
     if result.slips:

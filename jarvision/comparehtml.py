@@ -22,6 +22,7 @@ from jarvision.canvas import (
     svg,
 )
 from jarvision.compare import (
+    FAR,
     Compared,
     Comparison,
     ReaderResult,
@@ -55,8 +56,8 @@ _READINGS = Source(Quality.COMPUTED, "The jars' readings by height, with their u
 
 _HOW_TO_READ = (
     say(
-        "A difference is the hand's mark less the photo's reading. Neither is the truth: where they "
-        "differ, look at the jar, the mark and the lines on the photo.",
+        "A difference is the hand's mark less the photo's reading. Neither is the truth: where "
+        "they differ, look at the jar, the mark and the lines on the photo.",
         _READINGS,
     ),
     say(
@@ -125,10 +126,7 @@ def _header(given: ComparedPage) -> Markup:
     compared = given.compared
     jars = len({c.jar for c in compared.comparisons})
     readers = len(compared.readers)
-    count = (
-        f"{'1 jar' if jars == 1 else f'{jars} jars'}, "
-        f"{'1 reader' if readers == 1 else f'{readers} readers'}. "
-    )
+    count = f"{_count(jars, 'jar')}, {_count(readers, 'reader')}. "
     home = tag("p", tag("a", "All jars of this folder", href=quote(given.home)))
     links = [("first", "First"), *_reader_links(compared), ("jars", "All marks")]
     return tag(
@@ -140,6 +138,10 @@ def _header(given: ComparedPage) -> Markup:
         home if given.home else None,
         contents([*links, ("reading", "How to read this"), ("sources", "Sources")]),
     )
+
+
+def _count(number_of: int, what: str) -> str:
+    return f"1 {what}" if number_of == 1 else f"{number_of} {what}s"
 
 
 def _reader_links(compared: Compared) -> Iterator[tuple[str, str]]:
@@ -156,13 +158,15 @@ def _jar_link(given: ComparedPage, jar: str) -> Markup:
 
 
 def _first(given: ComparedPage) -> Markup:
-    """List likely slips, then changed classes, then what could not be compared."""
+    """List likely slips, marks far off, changed classes, then what could not be compared."""
     comparisons = given.compared.comparisons
     items: list[Child] = [
         join(_who(given, c), ": ", " ".join(s.sentence for s in c.slips))
         for c in comparisons
         if c.is_slip
     ]
+    far = (c for c in comparisons if c.is_far)
+    items += [join(_who(given, c), ": ", FAR) for c in far]
     changed = (c for c in comparisons if c.class_changes and not c.is_slip)
     items += [join(_who(given, c), ": ", class_text(c)) for c in changed]
     items += stray_sentences(given.compared)
@@ -184,13 +188,13 @@ def _reader(result: ReaderResult, place: int) -> Markup:
     name = reader_name(result.reader)
     drawn = agreement_plot(f"plot-{place}", f"Differences of {name} from the photos", result)
     caption = (
-        "Each point is the top of a layer in one jar: how high it lies, and how far the hand's mark "
-        "is above the photo's. Solid line: bias; dashed lines: limits of agreement; bands: how sure "
-        "these are (95 %)."
+        "Each point is the top of a layer in one jar: how high it lies, and how far the hand's "
+        "mark is above the photo's. Solid line: bias; dashed lines: limits of agreement; bands: "
+        "how sure these are (95 %)."
     )
     slips = (
-        f" Crosses are {result.slips} likely slip(s), left out of bias and limits; those beyond the "
-        "picture stand at its edge."
+        f" Crosses are marks of {_count(result.slips, 'jar')} with a likely slip, left out of bias "
+        "and limits; those beyond the picture stand at its edge."
     )
     return section(
         f"reader-{place}",
@@ -238,7 +242,7 @@ def _agreement_row(name: str, found: Agreement, unit: str) -> Markup:
 
 # --- the plot -----------------------------------------------------------------------------------
 
-_LEFT, _RIGHT, _TOP, _FLOOR = 46.0, 394.0, 24.0, 252.0
+_LEFT, _RIGHT, _TOP, _FLOOR = 46.0, 352.0, 24.0, 252.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,23 +345,13 @@ def _lines(frame: _Frame, whole: Agreement) -> Iterator[Markup]:
         y = frame.y(value)
         dash = None if value == whole.bias else "7 4"
         yield line(_LEFT, y, _RIGHT, y, stroke=BY_HEIGHT, stroke_width=2, stroke_dasharray=dash)
-        below = max(y - 5, below + 16, _TOP + 13)
-        yield label(
-            _RIGHT - 5,
-            below,
-            f"{signed(value)} mm",
-            text_anchor="end",
-            font_size=14,
-            font_weight="bold",
-            fill=BY_HEIGHT,
-            stroke=PAPER,
-            stroke_width=4,
-            paint_order="stroke",
-        )
+        below = max(y + 5, below + 16)
+        words = signed(value)
+        yield label(_RIGHT + 5, below, words, font_size=14, font_weight="bold", fill=BY_HEIGHT)
 
 
 def _scales(frame: _Frame) -> Iterator[Markup]:
-    """Number both axes; a thin line marks no difference."""
+    """Put numbers on both axes; a thin line marks no difference."""
     for tick, words in _ticks(frame.y_mm, 4, sign=True):
         y = frame.y(tick)
         yield line(_LEFT - 5, y, _LEFT, y, stroke=MUTED)
@@ -386,7 +380,7 @@ def _ticks(
 
 
 def _sign(point: _Point, frame: _Frame) -> Markup:
-    """Draw a point: round for sand, square for silt, three-cornered for clay, a cross for a slip."""
+    """Draw a point: a shape for each layer, a cross for a likely slip."""
     x, y = frame.x(point.mean_mm), frame.y(point.diff_mm)
     return _cross(x, y) if point.is_slip else _shape(point.layer, x, y)
 
@@ -467,7 +461,10 @@ def _layer_cell(c: Comparison, i: int) -> Markup:
     mm, points = c.diffs_mm[i], c.diffs_points[i]
     known = [f"{signed(mm)} mm"] if math.isfinite(mm) else []
     known += [f"{signed(points, 0)} points"] if math.isfinite(points) else []
-    words: Child = ", ".join(known) or "unknown"
+    words: Child = (
+        join([", " if n else "", tag("span", part, class_="whole")] for n, part in enumerate(known))
+        or "unknown"
+    )
     if LAYERS[i] in c.outside:
         words = tag("u", words)
     rank = next((abs(v) for v in (mm, points) if math.isfinite(v)), -1.0)
