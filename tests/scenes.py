@@ -345,7 +345,7 @@ def _contents(
 
 
 def _through_clear_water(shot: Shot, hits: _Hits, z: np.ndarray, inside: np.ndarray) -> np.ndarray:
-    """Colours seen through clear water: the deposit's surface up to its far rim, then what is behind."""
+    """Colours seen through clear water: the deposit's surface to its far rim, then what is behind."""
     d = refracted(inside, hits.normal, GLASS / WATER)
     xy = outline_xy(shot, hits.azimuth, inward=shot.wall)
     fall = np.where(d[:, 2] < -1e-6, (z - shot.tops[2]) / np.maximum(-d[:, 2], 1e-6), np.inf)
@@ -396,8 +396,10 @@ def wall(layering: Layering, *, top_mm: float = 120.0, radius_mm: float = 38.0) 
         2 * np.pi * (x / 7.3 + rng.random())
     )
     edge = [t + layering.uneven_mm / 4 * waves for t in layering.tops_mm]
-    which = sum((z[:, None] > e[None, :]).astype(int) for e in edge)
-    lab = np.stack([np.take(layering.light, which), *[np.take(layering.hue, which)] * 2], -1)
+    which = np.zeros((len(z), len(x)), dtype=int)
+    for each in edge:
+        which += z[:, None] > each[None, :]
+    lab = np.stack([np.take(layering.light, which), *[np.take(layering.hue, which)] * 2], -1) * 1.0
     lab[..., 0] += _layer_grain(rng, which, layering)
     lab[z < layering.floor_mm] = (70.0, 0.0, 2.0)
     lab[..., 0] += layering.glare * np.exp(-0.5 * ((x - 6.0) / 2.0) ** 2)[None, :]
@@ -505,7 +507,7 @@ def edited(
 
 
 def drawn(folder: Path, shot: Shot, *, name: str = "pot", exif: bool = True) -> list[Path]:
-    """Save the three photos of a drawn jar, taken a minute, two hours and two days after shaking."""
+    """Save the three photos of a drawn jar, taken 1 minute, 2 hours and 2 days after shaking."""
     start = datetime(2026, 5, 4, 9, 30)
     made = []
     spread = dict(zip(READINGS, (60, 7200, 172_800), strict=True))

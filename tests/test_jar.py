@@ -1,4 +1,4 @@
-"""Jars found: radius, distance and heights recovered from views that are known because we made them.
+"""Jars found: radius, distance and heights recovered from views that we made.
 
 Corners and walls are projected by the drawn scenes' own optics (checked against OpenCV in
 `test_optics`), with noise of the size that the fit claims to expect.
@@ -239,7 +239,7 @@ def test_pictures_without_a_jar_are_refused(picture: str) -> None:
         find_bare_jar(np.clip(made[picture], 0, 255).astype(np.uint8), 2000.0)
 
 
-# --- the solver -------------------------------------------------------------------------------------
+# --- the solver -----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("seed", range(5))
