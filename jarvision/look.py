@@ -23,6 +23,8 @@ from jarvision.scaleaids import (
     ScaleAids,
     ScaleSource,
     Sides,
+    join_rulers,
+    ruler_beside,
     scale_by_width,
     sides_of,
 )
@@ -93,20 +95,22 @@ def focal_px(photo: Photo) -> float:
     return photo.focal_35mm_mm * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
 
 
-def strips_in(photo: Photo) -> tuple[Strip, ...]:
-    """Find the strips in a photo, the one with most tags first."""
+def strips_in(photo: Photo, *, bent: bool = True) -> tuple[Strip, ...]:
+    """Find the strips in a photo, the one with most tags first; tags bent round a side too."""
     grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
-    return find_strips(np.asarray(grey, dtype=np.uint8))
+    return find_strips(np.asarray(grey, dtype=np.uint8), bent=bent)
 
 
 def stand_up(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
-    """Find the strips in a photo, and turn a photo that lies on its side by its strip.
+    """Find the strips in a photo, and turn a photo by its strip that is mirrored or on its side.
 
-    Phones sometimes store a sideways picture without saying so.
+    Phones sometimes store a sideways picture without saying so, and front cameras a mirrored one.
     """
-    strips = strips_in(photo)
+    strips = strips_in(photo, bent=False)
     if not strips:
-        return photo, strips
+        photo, strips = _unmirrored(photo)
+    if not strips:
+        return photo, strips_in(photo)
     _, up = strips[0].axis_px()
     quarters = round(float(np.arctan2(up[0], -up[1])) / (np.pi / 2)) % 4
     if quarters == 0:
@@ -114,6 +118,13 @@ def stand_up(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
     turn = (cv2.ROTATE_90_COUNTERCLOCKWISE, cv2.ROTATE_180, cv2.ROTATE_90_CLOCKWISE)[quarters - 1]
     turned = replace(photo, bgr=np.asarray(cv2.rotate(photo.bgr, turn), dtype=np.uint8))
     return turned, strips_in(turned)
+
+
+def _unmirrored(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
+    """Look for strips in the mirror; two tags or more in their order are needed to believe it."""
+    flipped = replace(photo, bgr=np.asarray(cv2.flip(photo.bgr, 1), dtype=np.uint8))
+    strips = tuple(s for s in strips_in(flipped, bent=False) if len(s.tags) > 1)
+    return (flipped, strips) if strips else (photo, ())
 
 
 def look_at_jar(
@@ -197,7 +208,24 @@ def _bare_jars(
         else:
             scale = scale_by_width(jar, with_strips=by_strip)
             found[key] = replace(jar, scaled=True), scale
-    return found
+    return found if not math.isnan(radius) else _scaled_by_rulers(photos, found, aids)
+
+
+def _scaled_by_rulers(
+    photos: Mapping[Key, Photo], found: dict[Key, tuple[Jar, Scale] | JarError], aids: ScaleAids
+) -> dict[Key, tuple[Jar, Scale] | JarError]:
+    """Give jars millimetres by a ruler in their photos; as they are where there is none."""
+    jars = {key: f[0] for key, f in found.items() if not isinstance(f, JarError)}
+    rulers = [ruler_beside(photos[key].bgr, jar, unit=aids.ruler) for key, jar in jars.items()]
+    ruler = join_rulers([r for r in rulers if r is not None])
+    if ruler is None:
+        return found
+    scale = Scale(ScaleSource.RULER, ruler.relative_sd)
+    scaled: dict[Key, tuple[Jar, Scale] | JarError] = {
+        key: (replace(jar.stretched(ruler.radius_mm / NOMINAL_RADIUS_MM), scaled=True), scale)
+        for key, jar in jars.items()
+    }
+    return found | scaled
 
 
 def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:

@@ -148,7 +148,7 @@ _SENTENCES: dict[DoubtName, str] = {
         "when it clears."
     ),
     DoubtName.WALLS_NOT_PARALLEL: (
-        "This jar {change} upward where the layers are, so the percentages are off by {size}; "
+        "This jar {change} where the layers are, so the percentages are off by {size}; "
         "measure it once with water and give its profile, or use a straight-sided jar."
     ),
     DoubtName.SCALE_FROM_JAR: (

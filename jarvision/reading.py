@@ -471,7 +471,7 @@ def _scale_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:
     }
     scales = dict.fromkeys(p.look.scale for p in read if p.look.scale.source in names)
     worst = {s.source: s for s in sorted(scales, key=lambda s: s.relative_sd)}
-    return [doubt(names[k], sd=f"{100 * s.relative_sd:.0f}") for k, s in worst.items()]
+    return [doubt(names[k], sd=f"{100 * s.relative_sd:.2g}") for k, s in worst.items()]
 
 
 def _photo_count_doubts(read: Sequence[PhotoReading]) -> list[Doubt]:

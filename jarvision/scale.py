@@ -96,13 +96,15 @@ def _tags_in(grey: Grey, *, tolerant: bool = False, quick: bool = False) -> dict
     }
 
 
-def find_strips(grey: Grey) -> tuple[Strip, ...]:
+def find_strips(grey: Grey, *, bent: bool = True) -> tuple[Strip, ...]:
     """Find every strip in a picture.
 
     Parameters
     ----------
     grey : (h, w) uint8 array
         The upright working picture.
+    bent : bool
+        Also look for tags that run round the side of a jar, which takes longer.
 
     Returns
     -------
@@ -117,9 +119,9 @@ def find_strips(grey: Grey) -> tuple[Strip, ...]:
     if not seen:
         seen = _tags_in(grey) or _tags_in(grey, tolerant=True)
     strips = [_read_again(grey, strip) for strip in _gather(seen)]
-    if not strips:
-        bent = find_bent_strip(grey)
-        strips = [bent] if bent else []
+    if not strips and bent:
+        found = find_bent_strip(grey)
+        strips = [found] if found else []
     return tuple(sorted(strips, key=lambda s: (-len(s.tags), s.jar)))
 
 
