@@ -730,17 +730,25 @@ def row_of(outcome: Outcome) -> ReadingRow:
     return ReadingRow(
         jar=reading.jar,
         photos=tuple(p.name for p in reading.photos),
-        tops_mm=(tops[0].value, tops[1].value, tops[2].value),
-        top_sds_mm=(tops[0].sd, tops[1].sd, tops[2].sd),
-        pcts=(shares[0].value, shares[1].value, shares[2].value),
-        pct_sds=(shares[0].sd, shares[1].sd, shares[2].sd),
+        tops_mm=_rounded(t.value for t in tops),
+        top_sds_mm=_rounded(t.sd for t in tops),
+        pcts=_rounded(share.value for share in shares),
+        pct_sds=_rounded(share.sd for share in shares),
         texture_class=texture.likeliest,
-        class_odds=texture.odds,
+        class_odds=round(texture.odds, _ROW_DIGITS),
         next_class=texture.next_class,
-        next_odds=texture.next_odds,
+        next_odds=round(texture.next_odds, _ROW_DIGITS),
         doubts=reading.doubts,
         by_weight=_weight_row(outcome.weighed) if outcome.weighed else None,
     )
+
+
+_ROW_DIGITS = 6  # what the number of threads changes lies far below this
+
+
+def _rounded(values: Iterable[float]) -> tuple[float, float, float]:
+    sand, silt, clay = (round(float(value), _ROW_DIGITS) for value in values)
+    return sand, silt, clay
 
 
 def _weight_row(weighed: Weighed) -> WeightRow:
@@ -749,11 +757,11 @@ def _weight_row(weighed: Weighed) -> WeightRow:
     texture = texture_of(100.0 * weighed.fractions)
     notes = dict.fromkeys([weighed.why, *(d.sentence for d in weighed.doubts)])
     return WeightRow(
-        pcts=(shares[0].mean, shares[1].mean, shares[2].mean),
-        los=(shares[0].lo, shares[1].lo, shares[2].lo),
-        his=(shares[0].hi, shares[1].hi, shares[2].hi),
+        pcts=_rounded(share.mean for share in shares),
+        los=_rounded(share.lo for share in shares),
+        his=_rounded(share.hi for share in shares),
         texture_class=texture.likeliest,
-        class_odds=texture.odds,
+        class_odds=round(texture.odds, _ROW_DIGITS),
         water_state=str(weighed.water_state),
         notes=tuple(notes),
     )

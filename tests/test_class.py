@@ -1,0 +1,399 @@
+"""A class's jars in one go: processes, what an earlier run left, and the plan before reading."""
+
+import csv
+import json
+import os
+import shutil
+import signal
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from jarvision import batch, kept
+from jarvision.batch import Settings, not_placed, plan_photos, read_photos, use_of, write_table
+from jarvision.errors import JarError
+from jarvision.evidence import JarFacts
+from jarvision.files import WriteError
+from jarvision.measured import Doubt, DoubtName
+from jarvision.reading import Failure, JarReading
+from jarvision.report import ReadingRow, WeightRow
+from jarvision.texture import TextureClass
+from jarvision.workers import Crew
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
+NAN = float("nan")
+
+
+def contents(folder):
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def read_into(out, paths, settings=None, **options):
+    done = read_photos(paths, settings or Settings(), out=out, **options)
+    write_table(done, out)
+    return done
+
+
+# --- processes, without photos ------------------------------------------------------------------
+
+
+def double(number):
+    return 2 * number
+
+
+def double_or_die(task):
+    number, mark = task
+    if mark is not None and not mark.exists():
+        mark.touch()  # dies the first time only
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def always_die(number):
+    if number == 3:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def refuse_three(number):
+    if number == 3:
+        raise WriteError("x could not be written: the disk is full.")
+    return number
+
+
+def die():
+    os._exit(3)
+
+
+def lost(task):
+    return "lost"
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_results_stand_in_the_order_of_the_tasks(workers):
+    told = []
+    with Crew(workers) as crew:
+        assert crew.each(double, range(9), lost=lost, got=told.append) == [2 * n for n in range(9)]
+        assert crew.each(double, [], lost=lost) == []
+    assert sorted(told) == [2 * n for n in range(9)]
+
+
+def test_few_tasks_start_no_process():
+    seen = []
+    with Crew(4) as crew:  # a list's own method could not be sent to a process and back
+        crew.each(seen.append, [1, 2], lost=lost, few=2)
+    assert seen == [1, 2]
+
+
+needs_signals = pytest.mark.skipif(os.name != "posix", reason="kills by signal")
+
+
+@needs_signals
+def test_a_worker_that_dies_once_loses_nothing(tmp_path):
+    tasks = [(n, tmp_path / "died" if n == 2 else None) for n in range(6)]
+    with Crew(2) as crew:
+        assert crew.each(double_or_die, tasks, lost=lost) == [0, 2, 4, 6, 8, 10]
+    assert (tmp_path / "died").exists()
+
+
+@needs_signals
+def test_only_the_task_that_kills_its_worker_again_is_given_up():
+    with Crew(2) as crew:
+        assert crew.each(always_die, range(6), lost=lost) == [0, 2, 4, "lost", 8, 10]
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_an_error_that_concerns_all_ends_all(workers):
+    with Crew(workers) as crew, pytest.raises(WriteError, match="disk is full"):
+        crew.each(refuse_three, range(50), lost=lost)
+
+
+def test_without_any_process_the_work_is_done_here(monkeypatch):
+    """As in a script that may not be imported, or where the system allows no more processes."""
+    monkeypatch.setattr("jarvision.workers._begin_worker", die)
+    with Crew(2) as crew:
+        assert crew.each(double, range(5), lost=lost) == [0, 2, 4, 6, 8]
+        assert crew.workers == 1
+
+
+# --- rows from disk -----------------------------------------------------------------------------
+
+
+def row(**changes):
+    """A row with values that are awkward to write down."""
+    values = {
+        "jar": '=1+1 "<b>"',
+        "photos": ("a,b.jpg", "\u202egpj.1min"),
+        "tops_mm": (1 / 3, 0.1 + 0.2, NAN),
+        "top_sds_mm": (1e-9, 1e9, NAN),
+        "pcts": (100 / 3, 100 / 3, 100 / 3),
+        "pct_sds": (0.0, NAN, 2.5),
+        "texture_class": TextureClass.CLAY_LOAM,
+        "class_odds": 2 / 3,
+        "next_class": None,
+        "next_odds": NAN,
+        "doubts": (Doubt(DoubtName.NO_STRIP, "No strip was found."),),
+        "by_weight": WeightRow(
+            (1.0, 2.0, 97.0), (0.5, 1.0, 90.0), (3.0, 4.0, 99.0), TextureClass.CLAY, 1 / 7,
+            "clear", ("because",),
+        ),
+    }  # fmt: skip
+    return ReadingRow(**values | changes)
+
+
+@pytest.mark.parametrize("written", [row(), row(by_weight=None, texture_class=None, doubts=())])
+def test_a_row_comes_back_from_json_to_the_last_digit(written):
+    there = json.loads(json.dumps(kept.row_json(written), allow_nan=False))
+    assert repr(kept._row(there)) == repr(written)  # repr: NaN does not equal itself
+
+
+def test_the_program_is_known_by_its_text():
+    assert kept.program().startswith("jarvision 0.1.0 ")
+    assert len(kept.program().split()[-1]) == 12
+
+
+# --- earlier results ----------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def two_jars(tmp_path_factory):
+    """Two jars with two photos each, and what an undisturbed run makes of them."""
+    folder = tmp_path_factory.mktemp("class")
+    for name in ("jar-02-2h", "jar-02-48h", "jar-09-1min", "jar-09-48h"):
+        shutil.copy(SAMPLES / f"{name}.jpg", folder)
+    out = tmp_path_factory.mktemp("undisturbed")
+    read_into(out, [folder])
+    return folder, out
+
+
+@pytest.fixture
+def earlier(two_jars, tmp_path):
+    """A copy of both that may be changed."""
+    photos = shutil.copytree(two_jars[0], tmp_path / "photos")
+    return photos, shutil.copytree(two_jars[1], tmp_path / "out")
+
+
+@pytest.fixture
+def no_decoding(monkeypatch):
+    def refuse(path):
+        raise AssertionError(f"{path} was opened again")
+
+    monkeypatch.setattr(batch, "open_photo", refuse)
+
+
+@pytest.mark.photo
+def test_a_second_run_opens_no_picture_and_changes_no_byte(earlier, no_decoding):
+    photos, out = earlier
+    before = contents(out)
+    done = read_into(out, [photos])
+    assert all(outcome.is_earlier for outcome in done.outcomes)
+    assert done.all_read
+    assert contents(out) == before
+
+
+@pytest.mark.photo
+def test_renamed_folders_and_new_dates_of_files_change_nothing(earlier, no_decoding):
+    photos, out = earlier
+    moved = photos.rename(photos.with_name("moved"))
+    for path in moved.iterdir():
+        os.utime(path, (0, 0))
+    assert all(outcome.is_earlier for outcome in read_photos([moved], Settings(), out=out).outcomes)
+
+
+def which_are_earlier(done):
+    return {outcome.jar: outcome.is_earlier for outcome in done.outcomes}
+
+
+@pytest.mark.photo
+def test_only_the_jar_whose_photo_changed_is_read_again(earlier):
+    photos, out = earlier
+    with (photos / "jar-09-48h.jpg").open("ab") as file:
+        file.write(b"\0")  # behind the picture's end: the same picture, another content
+    assert which_are_earlier(read_photos([photos], Settings(), out=out)) == {"2": True, "9": False}
+
+
+@pytest.mark.photo
+def test_a_new_photo_of_a_jar_reads_that_jar_again(earlier):
+    photos, out = earlier
+    shutil.copy(SAMPLES / "jar-09-2h.jpg", photos)
+    done = read_into(out, [photos])
+    assert which_are_earlier(done) == {"2": True, "9": False}
+    assert (out / "overlay-9-2h.jpg").exists()
+
+
+@pytest.mark.photo
+@pytest.mark.parametrize(
+    "settings",
+    [
+        Settings(strip_mm=99.0),
+        Settings(seed=1),
+        Settings(facts=JarFacts(temp_c=18.0)),
+        Settings(shaken_at=datetime(2026, 5, 4, 9)),
+    ],
+    ids=["strip", "seed", "facts", "time"],
+)
+def test_other_settings_hold_for_no_earlier_result(earlier, settings):
+    photos, out = earlier
+    plan = plan_photos([photos], settings, out=out)
+    work = batch._Work(Crew(), settings, out, batch._silent)
+    batch._spot_all(sorted(photos.iterdir()), work)
+    assert [batch._earlier(batch._task(jar, work)) for jar in plan.jars] == [None, None]
+
+
+DAMAGE = {
+    "emptied": lambda path: path.write_bytes(b""),
+    "cut": lambda path: path.write_bytes(path.read_bytes()[:500]),
+    "removed": lambda path: path.unlink(),
+    "a list": lambda path: path.write_text("[1, 2]"),
+    "nested": lambda path: path.write_text("[" * 100_000),
+    "other row": lambda path: edit(path, lambda data: data["row"].update(pcts=["a", None, {}])),
+    "short row": lambda path: edit(path, lambda data: data["row"].update(tops_mm=[1.0])),
+    "no row": lambda path: edit(path, lambda data: data.pop("row")),
+    "no recipe": lambda path: edit(path, lambda data: data.update(made_from=None)),
+    "other program": lambda path: edit(path, lambda data: data["made_from"].update(recipe="0")),
+    "unknown doubt": lambda path: edit(
+        path, lambda data: data["row"].update(doubts=[{"name": "moon", "sentence": "x"}])
+    ),
+    "no picture": lambda path: (path.parent / "overlay-2-48h.jpg").unlink(),
+}
+
+
+def edit(path, change):
+    data = json.loads(path.read_text(encoding="utf-8"))
+    change(data)
+    path.write_text(json.dumps(data), encoding="utf-8")
+
+
+@pytest.mark.photo
+@pytest.mark.parametrize("damage", DAMAGE.values(), ids=DAMAGE)
+def test_a_damaged_result_is_not_believed(earlier, damage):
+    out = earlier[1]
+    path = out / "jar-2.json"
+    recipe = json.loads(path.read_text(encoding="utf-8"))["made_from"]["recipe"]
+    assert kept.kept_jar(path, recipe, folder=out) is not None
+    damage(path)
+    assert kept.kept_jar(path, recipe, folder=out) is None
+
+
+@pytest.mark.photo
+@pytest.mark.parametrize("damage", ["emptied", "removed", "a list", "nested"])
+def test_a_damaged_list_of_photos_costs_only_time(earlier, damage):
+    photos, out = earlier
+    before = contents(out)
+    DAMAGE[damage](out / "photos.json")
+    done = read_into(out, [photos])
+    assert all(outcome.is_earlier for outcome in done.outcomes)
+    assert contents(out) == before
+
+
+@pytest.mark.photo
+def test_again_reads_all_and_comes_to_the_same(earlier):
+    photos, out = earlier
+    before = contents(out)
+    done = read_into(out, [photos], again=True)
+    assert not any(outcome.is_earlier for outcome in done.outcomes)
+    assert contents(out) == before
+
+
+@pytest.mark.photo
+def test_a_jar_that_cannot_be_read_is_remembered_too(tmp_path, no_decoding, monkeypatch):
+    (tmp_path / "photos").mkdir()
+    shutil.copy(SAMPLES / "jar-02-1min.jpg", tmp_path / "photos")
+    monkeypatch.undo()
+    first = read_into(tmp_path / "out", [tmp_path / "photos"])
+    monkeypatch.setattr(batch, "open_photo", None)
+    second = read_into(tmp_path / "out", [tmp_path / "photos"])
+    [one], [two] = first.outcomes, second.outcomes
+    assert isinstance(one.result, Failure)
+    assert isinstance(two.result, Failure)
+    assert two.is_earlier
+    assert str(one.result.error) == str(two.result.error)
+    assert one.result.error.name == two.result.error.name
+    assert not second.all_read
+
+
+@pytest.mark.photo
+def test_what_may_pass_is_tried_again(tmp_path, monkeypatch):
+    """Memory that ran out says nothing about the photos."""
+    shutil.copy(SAMPLES / "jar-02-48h.jpg", tmp_path)
+
+    def too_large(*_, **__):
+        raise MemoryError
+
+    with monkeypatch.context() as patch:
+        patch.setattr(batch, "look_at_jar", too_large)
+        [failed] = read_photos([tmp_path], Settings(), out=tmp_path / "out").outcomes
+    assert "memory ran out" in str(failed.result.error)
+    [read] = read_photos([tmp_path], Settings(), out=tmp_path / "out").outcomes
+    assert isinstance(read.result, JarReading)
+
+
+# --- many processes, one result -----------------------------------------------------------------
+
+
+@pytest.mark.photo
+@pytest.mark.slow
+def test_any_number_of_workers_comes_to_the_same(tmp_path):
+    (tmp_path / "photos").mkdir()
+    for path in SAMPLES.glob("jar-*.jpg"):
+        shutil.copy(path, tmp_path / "photos")
+    (tmp_path / "photos" / "broken.jpg").write_bytes(b"\xff\xd8\xff no picture")
+    ones = read_into(tmp_path / "one", [tmp_path / "photos"])
+    twos = read_into(tmp_path / "two", [tmp_path / "photos"], workers=2)
+    assert contents(tmp_path / "one") == contents(tmp_path / "two")
+    assert [o.jar for o in ones.outcomes] == [o.jar for o in twos.outcomes]
+    assert ones.refused == twos.refused
+    assert [name for name, _ in ones.refused] == ["broken.jpg"]
+
+
+@pytest.mark.photo
+def test_results_of_a_class_hold_no_pictures(two_jars, tmp_path):
+    done = read_photos([two_jars[0]], Settings(), out=tmp_path)
+    for outcome in done.outcomes:
+        assert sum(photo.look.wall.bgr.nbytes for photo in outcome.result.photos) == 0
+
+
+def test_one_photo_that_breaks_the_program_stops_nothing(tmp_path, monkeypatch):
+    """Whatever goes wrong in one photo becomes that photo's sentence."""
+    for name in ("a.jpg", "b.jpg"):
+        shutil.copy(SAMPLES / "jar-02-48h.jpg", tmp_path / name)
+
+    def break_one(photo):
+        if photo.name == "a.jpg":
+            raise ZeroDivisionError
+        raise JarError("No jar here; try again.")
+
+    monkeypatch.setattr(batch, "stand_up", break_one)
+    done = read_photos([tmp_path], Settings())
+    assert [name for name, _ in done.refused] == ["a.jpg", "b.jpg"]
+    assert "ZeroDivisionError" in done.refused[0][1]
+
+
+# --- the plan -----------------------------------------------------------------------------------
+
+
+def test_the_plan_says_what_goes_where_and_writes_nothing(tmp_path):
+    (tmp_path / "photos").mkdir()
+    for name in ("jar-02-1min", "jar-02-48h", "jar-09-2h"):
+        shutil.copy(SAMPLES / f"{name}.jpg", tmp_path / "photos")
+    shutil.copy(SAMPLES / "jar-02-48h.jpg", tmp_path / "photos" / "zz copy.jpg")
+    (tmp_path / "photos" / "empty.jpg").touch()
+    plan = plan_photos([tmp_path / "photos"], Settings(), out=tmp_path / "out")
+    used = {photo.name: (jar.jar, use_of(jar, photo)) for jar in plan.jars for photo in jar.timed}
+    assert used == {
+        "jar-02-1min.jpg": ("2", "1min"),
+        "jar-02-48h.jpg": ("2", "48h"),
+        "jar-09-2h.jpg": ("9", "2h"),
+    }
+    reasons = dict(not_placed(plan))
+    assert "empty" in reasons["empty.jpg"]
+    assert "same picture as jar-02-48h.jpg" in reasons["zz copy.jpg"]
+    assert "48 hours" in reasons["Jar 9"]
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.photo
+def test_the_table_opens_in_a_spreadsheet(two_jars):
+    with (two_jars[1] / "readings.csv").open(newline="", encoding="utf-8") as file:
+        assert [line["jar"] for line in csv.DictReader(file)] == ["2", "9"]
