@@ -25,7 +25,7 @@ Three: TypeAlias = "tuple[float, float, float]"
 """One number each for sand, silt and clay; NaN where unknown."""
 
 _HIGHEST_MM = 10_000.0
-_LONGEST_NAME = 100
+_LONGEST_NAME = 300  # as in the jars' own files
 _EXAMPLE = "jar, reader, sand_mm, silt_mm, clay_mm"
 
 
