@@ -390,11 +390,12 @@ class _Index:
 
     plain: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
     wild: dict[str, list[tuple[int, int, re.Pattern[str]]]] = field(default_factory=dict)
+    lengths: set[int] = field(default_factory=set)
 
     def fits(self, text: str) -> Iterator[tuple[int, int, bool]]:
         """Yield row, pattern, and whether it is the very name, for all that fit a text."""
         yield from ((row, i, True) for row, i in self.plain.get(text, ()))
-        for length in {len(start) for start in self.wild}:
+        for length in self.lengths:
             for row, i, expression in self.wild.get(text[:length], ()):
                 if expression.fullmatch(text):
                     yield row, i, False
@@ -449,6 +450,7 @@ def _indexed(manifest: Manifest) -> _Index:
             else:
                 expression = re.compile(translate(text.replace("[", "[[]")))
                 index.wild.setdefault(start, []).append((r, i, expression))
+                index.lengths.add(len(start))
     return index
 
 
