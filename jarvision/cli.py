@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from jarvision import cli_jar, cli_soil
+from jarvision import cli_class, cli_jar, cli_soil
 from jarvision.errors import ExitCode, JarError, UsageError
 
 if TYPE_CHECKING:
@@ -243,6 +243,7 @@ def _say_results(batch: Batch, out: Path) -> None:
     typer.echo(f"Results are in {shown(str(out), longest=200)}.")
 
 
+cli_class.add_to(app)
 cli_jar.add_to(app)
 cli_soil.add_to(app)
 
