@@ -70,6 +70,9 @@ class Look:
         What its millimetres come from.
     sides : Sides or None
         Edges beside the jar's sides, where a strip tells the tilt.
+    bow_mm : float
+        How far heights may be off as lines bow or the strip is not flat [mm]; 0 where they are
+        straight.
     """
 
     name: str
@@ -81,6 +84,7 @@ class Look:
     doubts: tuple[Doubt, ...]
     scale: Scale = _BY_STRIP
     sides: Sides | None = None
+    bow_mm: float = 0.0
 
     @property
     def has_strip(self) -> bool:
@@ -242,6 +246,9 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
         msg = f"{photo.name} is too dark to read; take it again with light from the side."
         raise TooDarkError(msg)
     doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
+    bow = _bow_mm(jar, wall, strip, blur) if strip else 0.0
+    if bow > 0.0:
+        doubts.append(doubt(DoubtName.LINES_BOWED, photo=photo.name, off=f"{bow:.1f} mm"))
     number = strip.jar if strip else None
     height, width = photo.bgr.shape[:2]
     return Look(
@@ -254,7 +261,19 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
         tuple(doubts),
         scale,
         sides_of(photo.bgr, jar) if strip else None,
+        bow,
     )
+
+
+# Tags that fit no perspective: rendered pictures stay under 0.65 px, and with a lens that moves the
+# picture's corners by 10 % heights are off by some four times the tags' misfit.
+_BOWED_PX, _SOFT_CORNERS, _BOW_IN_HEIGHTS = 0.8, 0.35, 4.0
+
+
+def _bow_mm(jar: Jar, wall: WallMap, strip: Strip, blur_mm: float) -> float:
+    """Tell how far bowed lines may put heights off [mm]; 0 where tags fit as well as they can."""
+    usual = max(_BOWED_PX, _SOFT_CORNERS * blur_mm * wall.px_per_mm) * (3.0 if strip.bent else 1.0)
+    return _BOW_IN_HEIGHTS * jar.fit_px / wall.px_per_mm if jar.fit_px > usual else 0.0
 
 
 def _refuse_blurred(photo: Photo, strip: Strip) -> None:

@@ -353,7 +353,7 @@ def _finish(
     draws = draw_tops(
         [t.value for t in own],
         [t.sd for t in own],
-        shared_sd_mm=last.floor.sd_mm,
+        shared_sd_mm=math.hypot(last.floor.sd_mm, max(p.look.bow_mm for p in read)),
         scale_sd=max(p.look.scale.relative_sd for p in read) if scaled else 0.0,
         rng=rng,
         alternatives=rivals,
