@@ -16,6 +16,7 @@ Array: TypeAlias = NDArray[np.float64]
 Grey: TypeAlias = NDArray[np.uint8]
 
 CORNER_SD_PX = 0.35  # rms of sub-pixel corners against one camera, seen on rendered pictures
+_LEAST_PERIMETER_PX = 28.0  # of the smallest tag that decodes, in a picture of half size
 _MIN_TAG_PX = 14.0  # under about 1.7 px a module a 36h11 tag does not decode safely
 
 
@@ -86,7 +87,14 @@ def _detector(*, tolerant: bool, quick: bool) -> cv2.aruco.ArucoDetector:
 
 def _tags_in(grey: Grey, *, tolerant: bool = False, quick: bool = False) -> dict[int, Array]:
     """Detect tags -> {id: corners (4, 2)}."""
-    corners, ids, _ = _detector(tolerant=tolerant, quick=quick).detectMarkers(grey)
+    detector = _detector(tolerant=tolerant, quick=quick)
+    options = detector.getDetectorParameters()
+    # in a small, grainy picture every speck were a candidate, and all are compared with all
+    options.minMarkerPerimeterRate = max(
+        options.minMarkerPerimeterRate, _LEAST_PERIMETER_PX / max(grey.shape)
+    )
+    detector.setDetectorParameters(options)
+    corners, ids, _ = detector.detectMarkers(grey)
     if ids is None:
         return {}
     return {
