@@ -28,7 +28,6 @@ SAMPLE_JARS = ("02", "08", "09", "21")
 READINGS = ("1min", "2h", "48h")
 
 # --- rays -----------------------------------------------------------------------------------------
-
 GLASS, WATER = 1.52, 1.333  # handbook values for soda-lime glass and water, from memory
 
 
@@ -49,7 +48,6 @@ def cylinder_hit(start: np.ndarray, direction: np.ndarray, radius: float) -> np.
 
 
 # --- the printed strip ----------------------------------------------------------------------------
-
 # Measures of the strip as it was designed, in millimetres; not taken from the reader's own data.
 TAG_MM, TAG_LEFT_MM, FIRST_MM, STEP_MM, STRIP_MM = 16.0, 2.0, 15.0, 30.0, 26.0
 
@@ -90,8 +88,6 @@ def tag_corners_mm(k: int) -> np.ndarray:
 
 
 # --- a drawn jar ----------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class Shot:
     """A jar, a camera and some light; lengths in millimetres, angles in radians.
@@ -345,7 +341,7 @@ def _contents(
 
 
 def _through_clear_water(shot: Shot, hits: _Hits, z: np.ndarray, inside: np.ndarray) -> np.ndarray:
-    """Colours seen through clear water: the deposit's surface to its far rim, then what is behind."""
+    """Colours seen through clear water: the deposit's surface to its far rim, then the back."""
     d = refracted(inside, hits.normal, GLASS / WATER)
     xy = outline_xy(shot, hits.azimuth, inward=shot.wall)
     fall = np.where(d[:, 2] < -1e-6, (z - shot.tops[2]) / np.maximum(-d[:, 2], 1e-6), np.inf)
@@ -359,8 +355,6 @@ def _through_clear_water(shot: Shot, hits: _Hits, z: np.ndarray, inside: np.ndar
 
 
 # --- a wall with known layers ---------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class Layering:
     """What an unrolled wall shows: layers with grain and colour, bands of light, false bands.
@@ -426,8 +420,6 @@ def _layer_grain(rng: np.random.Generator, which: np.ndarray, layering: Layering
 
 
 # --- sample photos, edited ------------------------------------------------------------------------
-
-
 def sample(jar: str, reading: str) -> Path:
     """A photo of `sample_images`."""
     return SAMPLES / f"jar-{jar}-{reading}.jpg"

@@ -45,9 +45,7 @@ def test_where_deposit_goes_on_below_no_floor_is_seen() -> None:
     assert np.isnan(sd_mm)
 
 
-# --- the strip's zero and what is seen --------------------------------------------------------------
-
-
+# --- the strip's zero and what is seen ------------------------------------------------------------
 def test_the_strip_alone_stands_for_the_floor() -> None:
     floor = join_floors([(np.nan, np.nan)] * 3, has_strip=True)
     assert floor.z_mm == 0.0
@@ -102,9 +100,7 @@ def test_floors_are_plain_values() -> None:
     assert Floor(0.1, 0.4, 0.2) == Floor(0.1, 0.4, 0.2)
 
 
-# --- water ------------------------------------------------------------------------------------------
-
-
+# --- water ----------------------------------------------------------------------------------------
 def with_water(
     line_mm: float, *, settled: int = 1, foam_mm: float = 0.0, clear: bool = False, seed: int = 0
 ):

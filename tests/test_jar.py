@@ -176,8 +176,6 @@ def test_a_misprinted_strip_stretches_every_length_alike() -> None:
 
 
 # --- from whole pictures --------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("kind", ["round", "square", "from above"])
 def test_the_jar_in_a_picture_is_found(kind: str) -> None:
     shot = {
@@ -240,8 +238,6 @@ def test_pictures_without_a_jar_are_refused(picture: str) -> None:
 
 
 # --- the solver -----------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("seed", range(5))
 def test_the_solver_agrees_with_scipys(seed: int) -> None:
     rng = np.random.default_rng(seed)

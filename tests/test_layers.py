@@ -65,7 +65,6 @@ def placed(photo: Evidence, layer: int, near: float, below: float, above: float)
 
 
 # --- where sand and silt lie, roughly -------------------------------------------------------------
-
 SCENES: dict[str, dict[str, object]] = {
     "plain": {},
     "noisy": {"noise": 5.0},
@@ -127,8 +126,6 @@ def test_without_layers_there_is_little_to_gain(kind: str) -> None:
 
 
 # --- placed to a fraction of a millimetre ---------------------------------------------------------
-
-
 @pytest.mark.parametrize("scene", SCENES)
 def test_boundaries_are_placed(scene: str) -> None:
     rng = np.random.default_rng(12)
@@ -213,9 +210,7 @@ def test_the_strip_parts_the_wall_in_two() -> None:
     assert len(pieces(wall(replace(SAND, gap=None)))) == 1
 
 
-# --- the clay ---------------------------------------------------------------------------------------
-
-
+# --- the clay -------------------------------------------------------------------------------------
 def far_rim_mm(top_mm: float) -> float:
     """Where the far rim of a level surface at `top_mm` shows on the outside of the wall, traced."""
     camera, radius = JAR.view.camera, JAR.view.outline.radius_mm
@@ -231,7 +226,7 @@ def far_rim_mm(top_mm: float) -> float:
 
 
 def clay_wall(*, top: float = 47.0, rim: bool = True, extra: tuple[float, ...] = ()) -> Evidence:
-    """Clay under clear water: its top, the far rim of its surface, further lines, the water line."""
+    """Clay under clear water: its top, its far rim, further lines, the water line."""
     steps = [14.0, 37.0, top, *([far_rim_mm(top)] if rim else []), *extra, 105.0]
     light = [42.0, 52.0, 46.0, *([54.0] if rim else [])]
     light += [64.0 - 7.0 * (i % 2) for i in range(len(extra) + 1)] + [80.0]
@@ -279,9 +274,7 @@ def test_a_mirrored_edge_stands_where_plane_geometry_puts_it() -> None:
     assert np.isnan(mirrored_edge_mm(JAR, 120.0))
 
 
-# --- what must not matter ---------------------------------------------------------------------------
-
-
+# --- what must not matter -------------------------------------------------------------------------
 def turned_round(layering: Layering) -> Evidence:
     made = wall(layering)
     other = replace(made, bgr=made.bgr[:, ::-1].copy(), azimuth=-made.azimuth[::-1])

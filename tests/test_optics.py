@@ -110,8 +110,6 @@ def test_a_turned_circle_is_the_same_circle() -> None:
 
 
 # --- the edge of the jar --------------------------------------------------------------------------
-
-
 def widest_tangent(outline: Outline, distance_mm: float, side: int) -> float:
     """Largest sideways slope of a sight line that meets the outline, tried all round it."""
     x, y = outline.points(np.linspace(-math.pi, math.pi, 400_001))
@@ -141,8 +139,6 @@ def test_a_square_jar_is_grazed_where_it_looks_widest(
 
 
 # --- refraction -----------------------------------------------------------------------------------
-
-
 def traced_drop_mm(view: View, z_mm: float, azimuth: float, wall_mm: float) -> float:
     """How far a sight line falls between the outside and the inside of the wall, traced."""
     eye = np.array([0.0, -view.camera.distance_mm, view.camera.height_mm])

