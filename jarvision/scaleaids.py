@@ -305,8 +305,13 @@ def _points(bias: float) -> str:
 
 _SEGMENT_PX, _BLUR_PX, _EACH_PX = 256, 5, 3
 _BINS = slice(8, 80)  # ticks 3.2 to 32 px apart
-_COMB = 3.0  # a comb's line over its surroundings, mean along the jar; grain stays under 2.4
+_COMB = (
+    2.7  # a comb over its surroundings, mean along the jar; rendered jars without stay under 2.4
+)
 _MOST_PATCHES = 3
+# What is read beside the ticks, in widths of the jar: room for numbers, but a ruler's far edge may
+# confuse them.
+_PATCH_WIDTHS = np.array([0.14, 0.12, 0.2])
 _LIKELY_RADIUS_MM = (20.0, 75.0)
 _ON_WALL_SD = 0.03  # a ruler on the front of the jar may lean or stand off a little
 _BESIDE_SD_RADII = 0.4  # how far from half way to the front a ruler beside the jar may stand
@@ -347,14 +352,16 @@ def ruler_beside(bgr: Picture, jar: Jar, *, unit: RulerUnit | None = None) -> Ru
         return None
     found = []
     for first, last in _comb_columns(grey[rows, columns], width):
-        low = max(columns.start + first - round(0.14 * width), 0)
-        patch = grey[rows, low : columns.start + last + round(0.14 * width)]
-        try:
-            ruler = read_ruler(patch, unit=unit)
-        except RulerUnreadError:
-            continue
-        at = (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
-        found.append(_by_ruler(jar.view, ruler, at))
+        for beside in (_PATCH_WIDTHS * width).astype(int):
+            low = max(columns.start + first - int(beside), 0)
+            patch = grey[rows, low : columns.start + last + int(beside)]
+            try:
+                ruler = read_ruler(patch, unit=unit)
+            except RulerUnreadError:
+                continue
+            at = (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
+            found.append(_by_ruler(jar.view, ruler, at))
+            break
     likely = [f for f in found if _LIKELY_RADIUS_MM[0] < f.radius_mm < _LIKELY_RADIUS_MM[1]]
     return min(likely, key=lambda f: f.relative_sd, default=None)
 
