@@ -273,7 +273,7 @@ def _spot(path: Path, album: _Album) -> _Spotted:
 
 def _unforeseen(what: str, error: Exception) -> BrokenPhotosError:
     kind = "the memory ran out" if isinstance(error, MemoryError) else type(error).__name__
-    return BrokenPhotosError(f"{what} could not be worked out ({kind}); take it again.")
+    return BrokenPhotosError(f"{what} could not be worked out ({kind}); take other photos.")
 
 
 def _lost_photo(path: Path) -> _Spotted:
@@ -599,7 +599,7 @@ def _read_one(task: _Task, album: _Album) -> Outcome:
         return _not_read(jar, error)
     except Exception as error:  # numerics on a picture that nobody foresaw
         lasting = not isinstance(error, MemoryError)
-        return _not_read(jar, _unforeseen("The jar", error), is_lasting=lasting)
+        return _not_read(jar, _unforeseen("The photos of this jar", error), is_lasting=lasting)
 
 
 def _open_all(
@@ -918,7 +918,7 @@ def _write_jar(outcome: Outcome, task: _Task, album: _Album) -> Outcome:
         except WriteError:
             raise
         except Exception as error:
-            failed = _unforeseen("An overlay of the jar", error)
+            failed = _unforeseen("The pictures of this jar's layers", error)
             outcome = _not_read(task.jar, failed, outcome.left_out, is_lasting=False)
     made_from = task.made_from if outcome.is_lasting else None
     write_whole(_json_path(out, outcome.jar), jar_json(outcome, made_from=made_from))
