@@ -23,12 +23,13 @@ import numpy as np
 from jarvision import __version__
 from jarvision.byweight import weigh_reading
 from jarvision.composition import spread_of
-from jarvision.errors import JarError, UsageError
+from jarvision.errors import JarError, MixedJarsError, UsageError
 from jarvision.evidence import JarFacts
 from jarvision.files import (
     OVERLAY_PREFIX,
     WriteError,
     find_photos,
+    natural_key,
     safe_name,
     shown,
     write_whole,
@@ -53,6 +54,7 @@ from jarvision.kept import (
 )
 from jarvision.layers import LAYERS
 from jarvision.look import look_at_jar, stand_up
+from jarvision.manifest import Manifest, ManifestRow, match_photos
 from jarvision.measured import Measured
 from jarvision.overlay import draw_overlay, jpeg_of
 from jarvision.photo import NoSuchPhotoError, Photo, open_photo, probe_photo
@@ -90,6 +92,8 @@ class Settings:
         Seed of the draws.
     aids : ScaleAids
         The jar's size and shape and a ruler in the photos, where the user says so.
+    manifest : Manifest
+        What the user says of single jars; it goes before what is said of all.
     """
 
     shaken_at: datetime | None = None
@@ -98,6 +102,16 @@ class Settings:
     facts: JarFacts = field(default_factory=JarFacts)
     seed: int = 0
     aids: ScaleAids = field(default_factory=ScaleAids)
+    manifest: Manifest = field(default_factory=Manifest)
+
+    def of_jar(self, jar: str) -> Settings:
+        """Give what holds for one jar."""
+        row = self.manifest.row_of(jar)
+        if row is None:
+            return replace(self, manifest=Manifest())
+        shaken_at = row.shaken_at or self.shaken_at
+        facts = row.facts(self.facts)
+        return replace(self, manifest=Manifest((row,)), shaken_at=shaken_at, facts=facts)
 
 
 class BrokenPhotosError(JarError):
@@ -156,12 +170,15 @@ class Plan:
         How many files were taken for photos.
     names : mapping of str to str
         File name of each photo, safe to print, by its key in `jars`.
+    notes : tuple of str
+        What of the list of jars could not be followed.
     """
 
     jars: tuple[JarPhotos, ...]
     refused: tuple[tuple[str, str], ...]
     photos_found: int
     names: Mapping[str, str]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,11 +193,14 @@ class Batch:
         Files that are no usable photos: name and sentence.
     photos_found : int
         How many files were taken for photos.
+    notes : tuple of str
+        What of the list of jars could not be followed.
     """
 
     outcomes: tuple[Outcome, ...]
     refused: tuple[tuple[str, str], ...]
     photos_found: int = 0
+    notes: tuple[str, ...] = ()
 
     @property
     def rows(self) -> list[ReadingRow]:
@@ -413,7 +433,7 @@ def read_photos(
         earlier = [None if again else _earlier(task) for task in tasks]
         fresh = iter(_read_all([t for t, e in zip(tasks, earlier, strict=True) if e is None], work))
     outcomes = tuple(outcome or next(fresh) for outcome in earlier)
-    return Batch(outcomes, plan.refused, plan.photos_found)
+    return Batch(outcomes, plan.refused, plan.photos_found, plan.notes)
 
 
 def _plan(paths: Sequence[str | os.PathLike[str]], work: _Work) -> Plan:
@@ -425,10 +445,76 @@ def _plan(paths: Sequence[str | os.PathLike[str]], work: _Work) -> Plan:
     seen = [work.spotted[path] for path in found]
     refused += [(shown(s.path.name), str(s.error)) for s in seen if s.error is not None]
     sightings = [sighting for s in seen if s.error is None for sighting in _sightings(s)]
-    settings = work.settings
-    jars = group(sightings, shaken_at=settings.shaken_at, as_one=settings.one_jar)
+    jars, notes = _grouped(sightings, paths, work.settings)
     names = {s.key: shown(s.name) for s in sightings}
-    return Plan(tuple(jars), tuple(refused), len(found), names)
+    return Plan(tuple(jars), tuple(refused), len(found), names, notes)
+
+
+def _grouped(
+    sightings: Sequence[Sighting], paths: Sequence[str | os.PathLike[str]], settings: Settings
+) -> tuple[list[JarPhotos], tuple[str, ...]]:
+    """Sort photos into jars: first by the user's list, the others by strip, name and folder."""
+    manifest = settings.manifest
+    if settings.one_jar or not manifest.rows:
+        return group(sightings, shaken_at=settings.shaken_at, as_one=settings.one_jar), ()
+    below = {s.key: _below(_path_of(s.key), paths) for s in sightings}
+    matched = match_photos(manifest, dict.fromkeys(below.values()))
+    rows = {s.key: _row_for(s, manifest, matched.row_by_photo.get(below[s.key])) for s in sightings}
+    by_key = {s.key: s for s in sightings}
+    listed: dict[str, list[Sighting]] = {}
+    for sighting in sightings:
+        row = rows[sighting.key]
+        if row is not None:
+            listed.setdefault(row.jar, []).append(sighting)
+    rest = group([s for s in sightings if rows[s.key] is None], shaken_at=settings.shaken_at)
+    jars = []
+    for jar in rest:  # a jar that got its listed name from its files' names or folder
+        row = manifest.row_of(jar.jar)
+        if row is None:
+            jars.append(jar)
+        else:
+            keys = [*(t.key for t in jar.timed), *(key for key, _ in jar.duplicates)]
+            listed.setdefault(row.jar, []).extend(by_key[key] for key in keys)
+    jars += [_listed_jar(name, own, settings.of_jar(name)) for name, own in listed.items()]
+    notes = [f"{shown(photo)}: {sentence}" for photo, sentence in matched.unclear]
+    notes += [
+        f'No photo fits "{shown(pattern)}" on line {line} of the list of jars.'
+        for line, pattern in matched.unused
+    ]
+    notes += [
+        f'The column "{shown(c)}" of the list of jars is not known.' for c in manifest.ignored
+    ]
+    return sorted(jars, key=lambda jar: natural_key(jar.jar)), tuple(notes)
+
+
+def _below(path: Path, roots: Sequence[str | os.PathLike[str]]) -> str:
+    """Give a photo's path below the folder that the user named."""
+    for root in roots:
+        if path.is_relative_to(root) and path != Path(root):
+            return path.relative_to(root).as_posix()
+    return path.name
+
+
+def _row_for(
+    sighting: Sighting, manifest: Manifest, by_name: ManifestRow | None
+) -> ManifestRow | None:
+    """Find the row for a sighting: its strip, which cannot be misnamed, goes before its name."""
+    if sighting.jar_number is None:
+        return by_name
+    by_strip = manifest.row_of(str(sighting.jar_number))
+    is_other_strip = by_name is not None and by_name.jar.isdecimal()
+    return by_strip or (None if is_other_strip else by_name)
+
+
+def _listed_jar(name: str, sightings: Sequence[Sighting], settings: Settings) -> JarPhotos:
+    """Place the photos of one listed jar in time."""
+    try:
+        [jar] = group(sightings, shaken_at=settings.shaken_at, as_one=True)
+    except MixedJarsError as error:
+        blank = [replace(s, jar_number=None) for s in sightings]
+        [jar] = group(blank, shaken_at=settings.shaken_at, as_one=True)
+        return replace(jar, jar=name, chosen={}, problem=error)
+    return replace(jar, jar=name)
 
 
 def _prepare(out: Path, work: _Work) -> None:
@@ -483,7 +569,8 @@ class _Task:
 def _task(jar: JarPhotos, work: _Work) -> _Task:
     paths = [_path_of(timed.key) for timed in jar.timed]
     spotted = {path: work.spotted[path] for path in paths}
-    return _Task(jar, spotted, work.settings, work.out, _made_from(jar, spotted, work.settings))
+    settings = work.settings.of_jar(jar.jar)
+    return _Task(jar, spotted, settings, work.out, _made_from(jar, spotted, settings))
 
 
 def _made_from(
@@ -781,7 +868,12 @@ def _measured(m: Measured) -> dict[str, float | None]:
     return {"value": _number(m.value), "sd": _number(m.sd)}
 
 
-def jar_json(outcome: Outcome, *, made_from: Mapping[str, Any] | None = None) -> str:
+def jar_json(
+    outcome: Outcome,
+    *,
+    made_from: Mapping[str, Any] | None = None,
+    listed: ManifestRow | None = None,
+) -> str:
     """Everything known of one jar, as JSON; see DEVELOPERS.md for its fields.
 
     Parameters
@@ -790,12 +882,16 @@ def jar_json(outcome: Outcome, *, made_from: Mapping[str, Any] | None = None) ->
         A jar that was read in this run, or could not be.
     made_from : mapping, optional
         What the result rests on; without it a later run reads the jar anew.
+    listed : ManifestRow, optional
+        What the user's list of jars says of it.
     """
     head: dict[str, Any] = {
         "format": "jarvision jar",
         "version": JSON_VERSION,
         "made_by": f"jarvision {__version__}",
         "jar": outcome.jar,
+        "name": listed.name if listed else "",
+        "bed": listed.bed if listed else "",
         "strip_number": outcome.photos.number,
         "left_out": [{"photo": n, "sentence": s} for n, s in outcome.left_out],
         "made_from": made_from,
@@ -921,7 +1017,9 @@ def _write_jar(outcome: Outcome, task: _Task, album: _Album) -> Outcome:
             failed = _unforeseen("The pictures of this jar's layers", error)
             outcome = _not_read(task.jar, failed, outcome.left_out, is_lasting=False)
     made_from = task.made_from if outcome.is_lasting else None
-    write_whole(_json_path(out, outcome.jar), jar_json(outcome, made_from=made_from))
+    row = task.settings.manifest.row_of(outcome.jar)
+    text = jar_json(outcome, made_from=made_from, listed=row)
+    write_whole(_json_path(out, outcome.jar), text)
     return outcome
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -18,6 +18,7 @@ from jarvision.errors import ExitCode, JarError, UsageError
 if TYPE_CHECKING:
     from jarvision.batch import Batch, Plan, Progress
     from jarvision.evidence import WaterState
+    from jarvision.manifest import Manifest
 
 app = typer.Typer(
     name="jarvision",
@@ -64,6 +65,10 @@ def read(
         bool | None, typer.Option(help="Whether dish soap or softener went in.")
     ] = None,
     om: Annotated[float | None, typer.Option(help="Organic matter of the soil [%].")] = None,
+    jars: Annotated[
+        Path | None,
+        typer.Option(help="List of the jars; else jars.csv in a folder of photos is used."),
+    ] = None,
     workers: Annotated[
         int | None, typer.Option(help="Processes that share the work; all cores by default.", min=1)
     ] = None,
@@ -95,7 +100,9 @@ def read(
         organic_matter_pct=om,
         water_state=_water_state(water),
     )
-    settings = Settings(_moment(shaken_at), one_jar, _true_mm(strip_mm), facts)
+    settings = Settings(
+        _moment(shaken_at), one_jar, _true_mm(strip_mm), facts, manifest=_manifest(jars, paths)
+    )
     _refuse_file(out)
     count = workers or cores()
     if dry_run:
@@ -110,6 +117,14 @@ def read(
     write_table(batch, out)
     _say_results(batch, out)
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
+
+
+def _manifest(path: Path | None, folders: Sequence[Path]) -> Manifest:
+    """Read the list of jars that was named, or that lies in a folder of photos."""
+    from jarvision.manifest import Manifest, find_manifest, read_manifest
+
+    found = path or next(filter(None, map(find_manifest, folders)), None)
+    return read_manifest(found) if found else Manifest()
 
 
 def _moment(text: str) -> datetime | None:
@@ -212,6 +227,8 @@ def _say_plan(plan: Plan) -> bool:
     rest = list(not_placed(plan))
     for name, sentence in rest:
         typer.echo(f"Not placed: {shown(name)}. {sentence}")
+    for note in plan.notes:
+        typer.echo(note)
     typer.echo(f"{len(plan.jars)} jars in {plan.photos_found} photos; nothing was read or written.")
     return not rest
 
@@ -234,6 +251,8 @@ def _say_results(batch: Batch, out: Path) -> None:
             typer.echo(f"  Left out {shown(name)}: {sentence}\n")
     for name, sentence in batch.refused:
         typer.echo(f"Not read: {shown(name)}. {sentence}")
+    for note in batch.notes:
+        typer.echo(note)
     earlier = sum(outcome.is_earlier for outcome in batch.outcomes)
     if earlier:
         typer.echo(

@@ -15,6 +15,7 @@ from jarvision.batch import Settings, not_placed, plan_photos, read_photos, use_
 from jarvision.errors import JarError
 from jarvision.evidence import JarFacts
 from jarvision.files import WriteError
+from jarvision.manifest import read_manifest
 from jarvision.measured import Doubt, DoubtName
 from jarvision.reading import Failure, JarReading
 from jarvision.report import ReadingRow, WeightRow
@@ -397,3 +398,86 @@ def test_the_plan_says_what_goes_where_and_writes_nothing(tmp_path):
 def test_the_table_opens_in_a_spreadsheet(two_jars):
     with (two_jars[1] / "readings.csv").open(newline="", encoding="utf-8") as file:
         assert [line["jar"] for line in csv.DictReader(file)] == ["2", "9"]
+
+
+# --- the list of jars ---------------------------------------------------------------------------
+
+
+@pytest.fixture
+def phone_photos(tmp_path):
+    """Photos as a phone names them: two jars with strips, one without, all in one folder."""
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    names = {
+        "jar-02-1min": "IMG_0001",
+        "jar-02-48h": "IMG_0002",
+        "jar-09-48h": "IMG_0003",
+        "jar-08-1min": "IMG_0004",
+        "jar-08-48h": "IMG_0005",
+    }
+    for sample, name in names.items():
+        shutil.copy(SAMPLES / f"{sample}.jpg", folder / f"{name}.jpg")
+    return folder
+
+
+def listed(folder, text):
+    (folder / "jars.csv").write_text(text, encoding="utf-8")
+    return Settings(manifest=read_manifest(folder / "jars.csv"))
+
+
+def photos_by_jar(plan):
+    return {jar.jar: sorted(photo.name for photo in jar.timed) for jar in plan.jars}
+
+
+def test_the_list_gives_photos_without_a_strip_to_their_jar(phone_photos):
+    settings = listed(
+        phone_photos,
+        "jar,name,bed,photos,water_temp_c\n2,Anna,north,,17\nback bed,,south,IMG_0004;IMG_0005,\n",
+    )
+    plan = plan_photos([phone_photos], settings)
+    assert photos_by_jar(plan) == {
+        "2": ["IMG_0001.jpg", "IMG_0002.jpg"],
+        "9": ["IMG_0003.jpg"],
+        "back bed": ["IMG_0004.jpg", "IMG_0005.jpg"],
+    }
+    assert settings.of_jar("2").facts.temp_c == 17
+    assert settings.of_jar("9").facts.temp_c is None
+
+
+def test_a_strip_goes_before_a_wrong_pattern(phone_photos):
+    settings = listed(phone_photos, "jar,photos\n2,IMG_0003\n9,\n")
+    plan = plan_photos([phone_photos], settings)
+    assert photos_by_jar(plan)["9"] == ["IMG_0003.jpg"]
+
+
+def test_what_of_the_list_cannot_be_followed_is_said(phone_photos):
+    settings = listed(phone_photos, "jar,photos,colour of hat\nfront,IMG_0077,blue\n")
+    said = " ".join(plan_photos([phone_photos], settings).notes)
+    assert "IMG_0077" in said
+    assert "colour of hat" in said
+
+
+def test_a_listed_jar_with_photos_of_two_strips_is_not_read(phone_photos):
+    settings = listed(phone_photos, "jar,photos\nmine,IMG_0002;IMG_0003\n")
+    plan = plan_photos([phone_photos], settings)
+    [mine] = [jar for jar in plan.jars if jar.jar == "mine"]
+    assert mine.problem.name == "mixed_jars"
+    assert dict(not_placed(plan))["Jar mine"]
+
+
+def test_a_listed_moment_of_shaking_places_a_jar_s_photos(phone_photos):
+    moment = "2026-01-01 09:00"
+    settings = listed(phone_photos, f"jar,shaken_at\n9,{moment}\n")
+    assert settings.of_jar("9").shaken_at == datetime(2026, 1, 1, 9)
+    plan = plan_photos([phone_photos], settings)
+    assert {jar.jar for jar in plan.jars} == {"2", "9", "photos"}
+
+
+@pytest.mark.photo
+def test_a_change_in_the_list_reads_only_its_jar_again(earlier):
+    photos, out = earlier
+    settings = listed(photos, "jar,name,soil_mm\n9,Ben,40\n")
+    done = read_photos([photos], settings, out=out)
+    assert which_are_earlier(done) == {"2": True, "9": False}
+    data = json.loads((out / "jar-9.json").read_text(encoding="utf-8"))
+    assert data["name"] == "Ben"
