@@ -203,6 +203,7 @@ def _sharpened(grey: Grey, strip: Strip) -> Strip:
 _BENDS = np.linspace(-0.75, 0.75, 13)  # how cells crowd towards one side: s + bend s (1 - s)
 _HIDDEN = np.linspace(0.0, 0.5, 11)  # part of the tag's width beyond the horizon
 _LEAST_BITS = 18
+_MOST_WRONG = 0.045  # part of the visible cells that may be misread: two of a whole tag
 
 
 @cache
@@ -321,7 +322,7 @@ def find_bent_strip(grey: Grey) -> Strip | None:
         for wrong, tag_id, side, hidden in _read_bent(grey, quad) if quad else []:
             jar, k = strip_spec().jar_of_tag(tag_id)
             kept = votes.setdefault(jar, {}).get(k)
-            if wrong <= 0.1 and quad and (kept is None or wrong < kept[0]):
+            if wrong <= _MOST_WRONG and quad and (kept is None or wrong < kept[0]):
                 votes[jar][k] = (wrong, quad, side, hidden)
     agreed = [(jar, tags) for jar, tags in votes.items() if _in_order(tags)]
     if not agreed:
