@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.errors import NoJarError
-from jarvision.optics import Camera, Outline, View, outline_points, rotation_of
+from jarvision.optics import Camera, Outline, View, bowed, outline_points, rotation_of
 from jarvision.scale import CORNER_SD_PX, Strip
 from jarvision.stripdata import strip_spec
 
@@ -185,7 +185,7 @@ def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) 
 
 # --- fitting the view -----------------------------------------------------------------------------
 #
-# A view's parameters, in this order; several sets are worked on at once, shape (sets, 12).
+# A view's parameters, in this order; several sets are worked on at once, shape (sets, 13).
 (
     _DISTANCE,
     _HEIGHT,
@@ -199,10 +199,13 @@ def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) 
     _EXPONENT,
     _TURN,
     _FOCAL,
-) = range(12)
-_SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1])
+    _BEND,
+) = range(13)
+_SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1, 0.05])
 _FOCAL_SD = 0.35  # log spread of phones' focal lengths, zoom included: common practice, no source
 _EDGE_AZIMUTHS = np.linspace(0.75, 1.95, 61)
+_BEND_SD = 0.05  # radial term of phones' wide lenses, uncorrected: common practice, no source
+_BOWED_PX = 0.7  # tags that fit worse than this may be seen through a lens that bows lines
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -233,7 +236,8 @@ def _project(p: Array, x: Array, y: Array, z: Array, scene: Scene) -> Array:
     q = v @ np.swapaxes(rotation_of(p[:, _YAW], p[:, _PITCH], p[:, _ROLL]), -1, -2)
     centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
     focal = scene.focal_px * p[:, _FOCAL, None, None]
-    return np.asarray(focal * q[..., :2] / q[..., 2:] + centre)
+    flat = np.asarray(focal * q[..., :2] / q[..., 2:])
+    return bowed(flat, p[:, _BEND, None, None], centre) + centre
 
 
 def _wall_points(p: Array, azimuth: Array) -> tuple[Array, Array]:
@@ -290,6 +294,7 @@ def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
         (p[:, _STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
         p[:, _YAW] / 0.5,
         np.log(p[:, _FOCAL]) / _FOCAL_SD,
+        p[:, _BEND] / _BEND_SD,
     ]
     if square:
         terms += [p[:, _EXPONENT] - 5.0, p[:, _TURN] / 0.15]
@@ -321,7 +326,7 @@ def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
     yaw = -float(np.arctan((axis_x - (scene.shape[1] - 1) / 2) / scene.focal_px))
     exponent, turn = (5.0 if known is None else known.exponent, 0.0) if square else (2.0, 0.0)
     return np.array(
-        [distance, height, yaw, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn, 1.0]
+        [distance, height, yaw, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn, 1.0, 0.0]
     )
 
 
@@ -333,6 +338,7 @@ def _bounded(p: Array) -> Array:
     p[:, _EXPONENT] = p[:, _EXPONENT].clip(2.0, 12.0)
     p[:, _TURN] = p[:, _TURN].clip(-0.7, 0.7)
     p[:, _FOCAL] = p[:, _FOCAL].clip(0.3, 4.0)
+    p[:, _BEND] = p[:, _BEND].clip(-0.25, 0.25)
     return p
 
 
@@ -370,8 +376,8 @@ def least_squares(
     return p, r
 
 
-def _fit(scene: Scene, *, square: bool, known: Outline | None = None) -> _Fit:
-    """Fit a view to a scene."""
+def _fit(scene: Scene, *, square: bool, known: Outline | None = None, bend: bool = False) -> _Fit:
+    """Fit a view to a scene, with or without a lens that bows lines."""
 
     def misfit(p: Array) -> Array:
         return _misfit(_bounded(p), scene, square=square, known=known)
@@ -381,6 +387,8 @@ def _fit(scene: Scene, *, square: bool, known: Outline | None = None) -> _Fit:
         free = np.append(free, [_EXPONENT, _TURN])
     if not scene.focal_known:
         free = np.append(free, _FOCAL)
+    if bend:
+        free = np.append(free, _BEND)
     start = _start(scene, known, square=square)
     p, r = least_squares(misfit, start, free, _SIZES)
     sd = (3.0 if scene.strip.bent else 1.0) * CORNER_SD_PX
@@ -393,7 +401,8 @@ def _jar_of(fit: _Fit, scene: Scene) -> Jar:
     p = [float(v) for v in fit.p]
     centre_x, centre_y = (scene.shape[1] - 1) / 2, (scene.shape[0] - 1) / 2
     focal = scene.focal_px * p[_FOCAL]
-    camera = Camera(focal, centre_x, centre_y, *p[_DISTANCE : _ROLL + 1])
+    pinhole = Camera(focal, centre_x, centre_y, *p[_DISTANCE : _ROLL + 1])
+    camera = replace(pinhole, bend=p[_BEND])
     outline = Outline(p[_RADIUS], p[_EXPONENT] if fit.square else 2.0, p[_TURN] * fit.square)
     middle = strip_spec().tag_centre_mm(0)[0]
     edges = [
@@ -418,6 +427,15 @@ def scene_of(bgr: Picture, strip: Strip, focal_px: float, *, focal_known: bool =
         raise NoJarError(msg)
     shape = (bgr.shape[0], bgr.shape[1])
     return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm)
+
+
+def _straightened(fit: _Fit, scene: Scene) -> _Fit:
+    """Fit a view whose tags lie in no perspective again, with a lens that bows lines."""
+    if fit.rms_px < _BOWED_PX or scene.strip.bent or len(scene.strip.tags) < 3:
+        return fit
+    known = Outline(float(fit.p[_RADIUS]), float(fit.p[_EXPONENT]))
+    again = _fit(scene, square=fit.square, known=known, bend=True)
+    return again if again.rms_px < 0.8 * fit.rms_px else fit
 
 
 def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
@@ -449,4 +467,5 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
         shape = np.median([f.p for f in fits], axis=0)
         known = Outline(float(shape[_RADIUS]), float(shape[_EXPONENT]))
         fits = [_fit(s, square=fits[0].square, known=known) for s in scenes]
+    fits = [_straightened(f, s) for f, s in zip(fits, scenes, strict=True)]
     return [_jar_of(f, s) for f, s in zip(fits, scenes, strict=True)]

@@ -43,6 +43,14 @@ def outline_points(
     return r * np.sin(azimuth), -r * np.cos(azimuth)
 
 
+def bowed(flat_px: Array, bend: Array | float, centre_px: Array) -> Array:
+    """Move points (..., 2) off the principal point as a lens with one radial term does."""
+    if not np.any(bend):
+        return flat_px
+    r2 = (flat_px**2).sum(axis=-1, keepdims=True) / (centre_px**2).sum()
+    return np.asarray(flat_px * (1.0 + bend * r2))
+
+
 @dataclass(frozen=True, slots=True)
 class Outline:
     """Horizontal cross-section of the jar's outside, a superellipse about the axis.
@@ -90,6 +98,9 @@ class Camera:
         Horizontal distance to the jar's axis, height above the strip's zero [mm].
     yaw_rad, pitch_rad, roll_rad : float
         Turn to the right, downward tilt and roll [rad].
+    bend : float
+        Radial term of a lens that bows lines: what a pinhole shows at r half diagonals from the
+        principal point is at r (1 + bend r²). Negative for a barrel.
     """
 
     focal_px: float
@@ -100,6 +111,7 @@ class Camera:
     yaw_rad: float
     pitch_rad: float
     roll_rad: float
+    bend: float = 0.0
 
     def rotation(self) -> Array:
         """Jar-to-camera rotation, (3, 3); camera axes are right, down, forward."""
@@ -112,7 +124,8 @@ class Camera:
         v = np.stack(np.broadcast_arrays(x, self.height_mm - z, y + self.distance_mm), -1)
         q = v @ self.rotation().T
         centre = np.array([self.centre_x_px, self.centre_y_px])
-        return np.asarray(self.focal_px * q[..., :2] / q[..., 2:] + centre, dtype=np.float64)
+        flat = self.focal_px * q[..., :2] / q[..., 2:]
+        return np.asarray(bowed(flat, self.bend, centre) + centre, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -378,11 +378,29 @@ def bent(bgr: np.ndarray, k1: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize("k1", [-0.1, 0.05])
-def test_bent_lines_are_within_the_claim_or_doubted(k1):
+def test_lens_that_bends_lines_is_allowed_for(k1):
     reading = read(changed("2", lambda bgr, _: bent(bgr, k1)))
     assert_true(reading, "2")
-    if abs(k1) == 0.1:
-        assert DoubtName.LINES_BOWED in names(reading)
+    if k1 == -0.1:
+        found = [p.look.jar.view.camera.bend for p in reading.photos]
+        assert found == pytest.approx([k1] * 3, abs=0.03)
+
+
+def test_strip_that_is_not_flat_is_doubted_and_widens_the_claim():
+    looks = straight_looks("2")
+
+    def wavy(bgr: np.ndarray, reading: Reading) -> np.ndarray:
+        foot, top = looks[reading].jar.view.front_px(np.array([0.0, 110.0]))[:, 1]
+        rows = np.arange(bgr.shape[0], dtype=np.float32)
+        shift = 7.0 * np.sin(2 * np.pi * 1.5 * (rows - foot) / (top - foot))
+        down = np.repeat((rows + shift)[:, None], bgr.shape[1], axis=1).astype(np.float32)
+        across = np.repeat(np.arange(bgr.shape[1], dtype=np.float32)[None], len(rows), axis=0)
+        return over_strip(bgr, looks[reading], lambda b: cv2.remap(b, across, down, 1))
+
+    reading = read(changed("2", wavy))
+    assert DoubtName.LINES_BOWED in names(reading)
+    assert reading.tops[2].sd > 1.5 * read_2().tops[2].sd
+    assert_true(reading, "2")
 
 
 def test_straight_lines_are_not_doubted():
