@@ -1,8 +1,11 @@
 """Speed and memory as ratios, so that they mean the same on any machine.
 
-    python tests/bench.py
+    python tests/bench.py             one photo
+    python tests/bench.py class [30]  a class of so many jars, with one and with two workers
 
-The yardstick is one full-colour decode of the same 12-megapixel JPEG on one thread (CPU time).
+The yardstick of one photo is one full-colour decode of the same 12-megapixel JPEG on one thread
+(CPU time). The class's is the time on the wall, which means something on an idle machine only;
+beside it stands the ratio by CPU time, as if two cores were free.
 """
 
 from __future__ import annotations
@@ -18,6 +21,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from jarvision.batch import Settings, read_photos
 from jarvision.grouping import Reading
 from jarvision.look import look_at_jar, strips_in
 from jarvision.photo import Photo, open_photo
@@ -66,7 +70,53 @@ def whole_jar(paths: dict[Reading, Path]) -> object:
     return read_jar("bench", looks)
 
 
+def write_class(folder: Path, jars: int) -> None:
+    """Make a class of one jar without a strip: the same pictures, but another content each."""
+    for number in range(jars):
+        for reading in Reading:
+            data = (SAMPLES / f"jar-08-{reading}.jpg").read_bytes()
+            name = f"bed {number + 1} {reading}.jpg"
+            (folder / name).write_bytes(data + number.to_bytes(2, "big"))
+
+
+def used_s(who: int) -> float:
+    """CPU time used so far by this process or by its ended children [s]."""
+    used = resource.getrusage(who)
+    return used.ru_utime + used.ru_stime
+
+
+def time_class(photos: Path, workers: int) -> tuple[float, float, float]:
+    """Read a class -> wall time, CPU time of this process, CPU time of the workers [s]."""
+    own, theirs = used_s(resource.RUSAGE_SELF), used_s(resource.RUSAGE_CHILDREN)
+    start = time.monotonic()
+    with tempfile.TemporaryDirectory() as out:
+        batch = read_photos([photos], Settings(), out=Path(out), workers=workers)
+    assert batch.all_read
+    wall = time.monotonic() - start
+    return (
+        wall,
+        used_s(resource.RUSAGE_SELF) - own,
+        used_s(resource.RUSAGE_CHILDREN) - theirs,
+    )
+
+
+def whole_class(jars: int) -> None:
+    cv2.setNumThreads(1)
+    with tempfile.TemporaryDirectory() as name:
+        write_class(Path(name), jars)
+        wall_1, cpu_1, _ = time_class(Path(name), 1)
+        wall_2, own_2, theirs_2 = time_class(Path(name), 2)
+    print(f"{jars} jars, {3 * jars} photos: {cpu_1 / jars:.2f} s CPU a jar")
+    print(f"two workers over one, wall:     {wall_1 / wall_2:.2f}   (wanted: at least 1.8)")
+    print(f"two workers over one, by CPU:   {cpu_1 / (own_2 + theirs_2 / 2):.2f}")
+    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    print(f"peak memory of a worker: {peak:.0f} MB (wanted: the same for any number of jars)")
+
+
 def main() -> None:
+    if sys.argv[1:2] == ["class"]:
+        whole_class(int(sys.argv[2]) if len(sys.argv) > 2 else 30)
+        return
     cv2.setNumThreads(1)
     if os.environ.get("OPENBLAS_NUM_THREADS") != "1":
         print("(set OPENBLAS_NUM_THREADS=1 for figures that do not depend on the machine's cores)")
