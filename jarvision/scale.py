@@ -332,8 +332,12 @@ def find_bent_strip(grey: Grey) -> Strip | None:
 
 
 def _in_order(tags: dict[int, tuple[float, _Quad, int, float]]) -> bool:
-    """Whether two or more tags stand above each other as they are printed: size, step and line."""
-    if len(tags) < 2:
+    """Whether tags stand above each other as they are printed: size, step and line.
+
+    Two are enough where both show whole and without a misread cell, else it takes three.
+    """
+    flawless = all(wrong == 0.0 and hidden == 0.0 for wrong, _, _, hidden in tags.values())
+    if len(tags) < (2 if flawless else 3):
         return False
     k = np.array(sorted(tags))
     quads = [tags[int(i)][1] for i in k]
