@@ -930,6 +930,7 @@ def _reading_body(outcome: Outcome, reading: JarReading) -> dict[str, Any]:
         "by_weight": _weight_body(outcome.weighed) if outcome.weighed else None,
         "not_weighed": outcome.not_weighed,
         "water_state": reading.water_state,
+        "jar_profile": reading.profile or None,
         "doubts": [{"name": str(d.name), "sentence": d.sentence} for d in reading.doubts],
     }
 
@@ -979,6 +980,10 @@ def _photo_body(outcome: Outcome, reading: JarReading, photo: PhotoReading) -> d
         "camera": {
             "distance": _number(camera.distance_mm, 1),
             "height": _number(camera.height_mm - photo.floor.z_mm, 1),
+        },
+        "scale": {
+            "from": str(photo.look.scale.source),
+            "relative_sd": _number(photo.look.scale.relative_sd, 4),
         },
         "outline": {
             "radius": _number(outline.radius_mm, 2),

@@ -65,6 +65,19 @@ def read(
         bool | None, typer.Option(help="Whether dish soap or softener went in.")
     ] = None,
     om: Annotated[float | None, typer.Option(help="Organic matter of the soil [%].")] = None,
+    jar_profile: Annotated[
+        str, typer.Option(help="Inside shape of the jars: a profile's name or your own .toml file.")
+    ] = "",
+    jar_mm: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Outside of the jars [mm], for photos without a strip.",
+            metavar="outside_diameter=86",
+        ),
+    ] = None,
+    ruler: Annotated[
+        str, typer.Option(help="What a ruler in photos without a strip shows: mm or inch.")
+    ] = "",
     jars: Annotated[
         Path | None,
         typer.Option(help="List of the jars; else jars.csv in a folder of photos is used."),
@@ -90,6 +103,7 @@ def read(
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
     from jarvision.batch import Settings, plan_photos, read_photos, write_table
     from jarvision.evidence import JarFacts
+    from jarvision.scaleaids import stated_aids
 
     facts = JarFacts(
         water_mm=water_mm,
@@ -100,8 +114,14 @@ def read(
         organic_matter_pct=om,
         water_state=_water_state(water),
     )
+    measures, paths = _measures_apart(paths, jar_mm or [])
     settings = Settings(
-        _moment(shaken_at), one_jar, _true_mm(strip_mm), facts, manifest=_manifest(jars, paths)
+        _moment(shaken_at),
+        one_jar,
+        _true_mm(strip_mm),
+        facts,
+        manifest=_manifest(jars, paths),
+        aids=stated_aids(jar_profile=jar_profile, jar_mm=measures, ruler=ruler),
     )
     _refuse_file(out)
     count = workers or cores()
@@ -125,6 +145,13 @@ def _manifest(path: Path | None, folders: Sequence[Path]) -> Manifest:
 
     found = path or next(filter(None, map(find_manifest, folders)), None)
     return read_manifest(found) if found else Manifest()
+
+
+def _measures_apart(paths: list[Path], jar_mm: list[str]) -> tuple[list[str], list[Path]]:
+    """Take measures of the jar that follow the first one out of the list of photos."""
+    keys = ("height=", "outside_diameter=")
+    measures = [str(p) for p in paths if jar_mm and str(p).startswith(keys)]
+    return [*jar_mm, *measures], [p for p in paths if str(p) not in measures]
 
 
 def _moment(text: str) -> datetime | None:
@@ -202,7 +229,11 @@ def _progress() -> Iterator[Progress]:
                 last = what
             bar.update(task, description=what, completed=done, total=of)
 
-        yield tell
+        try:
+            yield tell
+        except KeyboardInterrupt:  # the option parser would end without a word
+            msg = "Stopped; what was read so far is kept, and the next run goes on from there."
+            raise JarError(msg) from None
 
 
 def _say_plan(plan: Plan) -> bool:
@@ -229,7 +260,7 @@ def _say_plan(plan: Plan) -> bool:
         typer.echo(f"Not placed: {shown(name)}. {sentence}")
     for note in plan.notes:
         typer.echo(note)
-    typer.echo(f"{len(plan.jars)} jars in {plan.photos_found} photos; nothing was read or written.")
+    typer.echo(f"Jars: {len(plan.jars)}. Photos: {plan.photos_found}. Nothing was read or written.")
     return not rest
 
 

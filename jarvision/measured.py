@@ -153,11 +153,11 @@ _SENTENCES: dict[DoubtName, str] = {
     ),
     DoubtName.SCALE_FROM_JAR: (
         "Where no strip was seen the millimetres come from the jar's own width, good to about "
-        "{sd} %; percentages do not depend on it; a printed strip would measure better."
+        "{sd} %; percentages hardly depend on it; a printed strip would measure better."
     ),
     DoubtName.SCALE_FROM_RULER: (
         "No strip was seen, so the millimetres come from a ruler beside the jar, good to about "
-        "{sd} %; percentages do not depend on it; a printed strip would measure better."
+        "{sd} %; percentages hardly depend on it; a printed strip would measure better."
     ),
     DoubtName.LINES_BOWED: (
         "In {photo} the strip does not look flat and straight, so heights may be off by about "

@@ -103,6 +103,9 @@ class JarReading:
         Photos that only confirm.
     water_state : str
         ``"clear"``, ``"cloudy"`` or ``"unknown"``: the water above the clay in the last photo.
+    profile : str
+        Name of the jar profile by which heights became volumes; empty where walls count as
+        straight.
     """
 
     jar: str
@@ -115,6 +118,7 @@ class JarReading:
     doubts: tuple[Doubt, ...]
     further: tuple[PhotoReading, ...] = ()
     water_state: str = "unknown"
+    profile: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -386,6 +390,7 @@ def _finish(
         tuple(dict.fromkeys(doubts)),
         further,
         clearness,
+        profile.name if profile else "",
     )
 
 

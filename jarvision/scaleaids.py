@@ -17,12 +17,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.errors import UsageError
 from jarvision.jar import Jar
 from jarvision.measured import Doubt, DoubtName, doubt
 from jarvision.optics import WALL_MM, View
 from jarvision.profiles import (
     JarProfile,
     OutsideSize,
+    find_profile,
+    parse_jar_mm,
     remeasured,
     taper_bias_points,
     volumes_from_heights,
@@ -84,6 +87,34 @@ class Scale:
 
     source: ScaleSource = ScaleSource.NOTHING
     relative_sd: float = math.nan
+
+
+def stated_aids(*, jar_profile: str = "", jar_mm: Sequence[str] = (), ruler: str = "") -> ScaleAids:
+    """Read what the user types of jar and ruler; empty words state nothing.
+
+    Parameters
+    ----------
+    jar_profile : str
+        Name of a profile that comes with the program, or a TOML file.
+    jar_mm : sequence of str
+        Outside measures, such as ``["height=180", "outside_diameter=86"]``.
+    ruler : str
+        ``"mm"`` or ``"inch"``.
+
+    Raises
+    ------
+    UsageError
+        A word that is not known, or a jar's height alone, which the photos cannot be held against.
+    """
+    size = parse_jar_mm(jar_mm) if jar_mm else OutsideSize()
+    if jar_mm and math.isnan(size.outside_diameter_mm):
+        msg = "A jar's height alone gives no scale; add its width, as in outside_diameter=86."
+        raise UsageError(msg)
+    if ruler and ruler.strip().casefold() not in set(RulerUnit):
+        msg = "Say --ruler mm or --ruler inch."
+        raise UsageError(msg)
+    profile = find_profile(jar_profile) if jar_profile else None
+    return ScaleAids(size, profile, RulerUnit(ruler.strip().casefold()) if ruler else None)
 
 
 def scale_by_width(jar: Jar, *, with_strips: bool) -> Scale:

@@ -17,18 +17,21 @@ import pytest
 from test_ruler import Drawing
 from test_ruler import draw as draw_ruler
 
+from jarvision.errors import UsageError
 from jarvision.grouping import Reading
 from jarvision.look import look_at_jar, stand_up
 from jarvision.measured import DoubtName
 from jarvision.photo import Photo, open_photo
 from jarvision.profiles import JarProfile, OutsideSize, profile_from_pours
 from jarvision.reading import JarReading, read_jar
+from jarvision.ruler import RulerUnit
 from jarvision.scaleaids import (
     RulerFound,
     ScaleAids,
     ScaleSource,
     join_rulers,
     ruler_beside,
+    stated_aids,
     taper_doubts,
     volumes_of,
     width_ratio,
@@ -408,3 +411,22 @@ def test_straight_lines_are_not_doubted():
         for look in straight_looks(jar).values():
             assert look.bow_mm == 0.0
             assert DoubtName.LINES_BOWED not in {d.name for d in look.doubts}
+
+
+# --- what the user types --------------------------------------------------------------------------
+
+
+def test_words_of_jar_and_ruler():
+    aids = stated_aids(jar_profile="tapered", jar_mm=["outside_diameter=86"], ruler="Inch")
+    assert aids.profile is not None
+    assert aids.outside_radius_mm == 43.0
+    assert aids.ruler is RulerUnit.INCH
+    assert np.isnan(stated_aids().outside_radius_mm)
+    # a shape that comes with the program is no measure of anybody's jar
+    assert np.isnan(stated_aids(jar_profile="straight").outside_radius_mm)
+
+
+@pytest.mark.parametrize("words", [{"jar_mm": ["height=180"]}, {"ruler": "cm"}])
+def test_words_that_are_refused(words):
+    with pytest.raises(UsageError):
+        stated_aids(**words)
