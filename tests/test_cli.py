@@ -1,0 +1,210 @@
+"""The command line as a gardener meets it: exit codes, one plain sentence, never a traceback."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from hostile import Expect, Hostile, write_hostile
+from scenes import READINGS, ROOT, sample
+from typer.testing import CliRunner
+
+from jarvision.cli import app, main
+from jarvision.errors import ExitCode
+
+ODD_WORDS = re.compile(r"Traceback|Error:|\.py|Exception|NoneType|numpy|0x[0-9a-f]{6}")
+
+
+def run(
+    capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: object
+) -> tuple[int, str, str]:
+    """Run the command in this process -> exit code, what it says, what it complains of."""
+    monkeypatch.setattr(sys, "argv", ["jarvision", *map(str, words)])
+    with pytest.raises(SystemExit) as stopped:
+        main()
+    out, err = capfd.readouterr()
+    return int(stopped.value.code or 0), out, err
+
+
+@pytest.fixture
+def say(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch):
+    return lambda *words: run(capfd, monkeypatch, *words)
+
+
+def is_one_sentence(text: str) -> bool:
+    return len(text.strip().splitlines()) == 1 and text.strip()[-1] in ".?"
+
+
+# --- wrong usage: code 2 --------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--strip-mm", "300"], "between 80 and 125 mm"),
+        (["--strip-mm", "nan"], "between 80 and 125 mm"),
+        (["--shaken-at", "yesterday"], "write it like 2026-05-04 09:00"),
+        (["--shaken-at", "2026-13-04 09:00"], "write it like 2026-05-04 09:00"),
+        (["--water", "wet"], "--water clear"),
+    ],
+)
+def test_a_value_that_cannot_be_is_refused(
+    say, tmp_path: Path, words: list[str], told: str
+) -> None:
+    code, out, err = say("read", sample("21", "48h"), "--out", tmp_path / "out", *words)
+    assert code == ExitCode.WRONG_USAGE == 2
+    assert told in err
+    assert is_one_sentence(err)
+    assert out == ""
+    assert not (tmp_path / "out").exists()
+
+
+def test_no_photos_at_all_is_wrong_usage(say, tmp_path: Path) -> None:
+    (tmp_path / "photos").mkdir()
+    for place in (tmp_path / "photos", tmp_path / "nowhere"):
+        code, _, err = say("read", place, "--out", tmp_path / "out")
+        assert code == 2
+        assert err.startswith("No photos were found; name photos or a folder")
+        assert not (tmp_path / "out").exists()
+
+
+def test_results_do_not_go_into_a_file(say, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("mine", encoding="utf-8")
+    for out in (tmp_path / "taken", tmp_path / "taken" / "below"):
+        code, _, err = say("read", sample("21", "48h"), "--out", out)
+        assert code in {1, 2}
+        assert is_one_sentence(err)
+        assert not ODD_WORDS.search(err)
+    assert (tmp_path / "taken").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize("words", [["read"], ["read", "--bogus"], ["bogus"]])
+def test_words_that_are_no_command_are_wrong_usage(words: list[str]) -> None:
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
+
+
+def test_photos_of_two_jars_given_as_one(say, tmp_path: Path) -> None:
+    code, _, err = say(
+        "read", sample("21", "48h"), sample("02", "48h"), "--one-jar", "--out", tmp_path
+    )
+    assert code in {1, 2}
+    assert is_one_sentence(err)
+    assert "jar" in err
+
+
+# --- some not read: code 1; all read: code 0 ------------------------------------------------------
+def test_all_read(say, tmp_path: Path) -> None:
+    photos = [sample("21", r) for r in READINGS]
+    code, out, err = say("read", *photos, "--out", tmp_path / "deep" / "out")
+    assert (code, err) == (0, "")
+    assert "clay" in out
+    assert re.search(r"sand +\d+\.\d ± \d\.\d mm", out), out
+    names = {p.name for p in (tmp_path / "deep" / "out").iterdir() if not p.name.startswith(".")}
+    assert {"readings.csv", "jar-21.json"} <= names
+    assert {f"overlay-21-{r}.jpg" for r in READINGS} <= names
+
+
+def test_a_file_that_is_no_photo_does_not_stop_the_rest(say, tmp_path: Path) -> None:
+    bad = tmp_path / "bad 48h.jpg"
+    bad.write_bytes(b"this is not a picture")
+    code, out, _ = say("read", sample("21", "48h"), bad, "--out", tmp_path / "out")
+    assert code == ExitCode.SOME_UNREAD == 1
+    assert "Not read: bad 48h.jpg." in out
+    assert "clay" in out
+    assert (tmp_path / "out" / "jar-21.json").exists()
+
+
+def test_a_jar_that_cannot_be_read_gets_its_message(say, tmp_path: Path) -> None:
+    code, out, _ = say("read", sample("21", "1min"), "--out", tmp_path)
+    assert code == 1
+    assert "not read" in out
+    assert "48h in its name" in " ".join(out.split())
+    # a table with no jar in it has its header all the same
+    table = (tmp_path / "readings.csv").read_bytes()
+    assert table.startswith(b"jar,photos,")
+    assert len(table.strip().splitlines()) == 1
+
+
+def test_hostile_files_get_a_message_each(say, tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    made = write_hostile(tmp_path / "in")
+    chosen = [h for h in made if _is_bad_name_safe(h)][::5]
+    assert len(chosen) >= 15
+    code, out, err = say("read", *[h.path for h in chosen], "--out", tmp_path / "out")
+    assert code == 1
+    assert not ODD_WORDS.search(err)
+    assert "Traceback" not in out
+    assert out.count("Not read: ") == len({h.path for h in chosen})
+
+
+def _is_bad_name_safe(hostile: Hostile) -> bool:
+    return hostile.expect is Expect.REFUSED and hostile.path.parent.name == "in"
+
+
+# --- as a program of its own ----------------------------------------------------------------------
+def as_program(*words: object, folder: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-W", "error", "-m", "jarvision", *map(str, words)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        cwd=folder,
+        env={"PYTHONPATH": str(ROOT), "PATH": "", "PYTHONIOENCODING": "utf-8"},
+        check=False,
+    )
+
+
+def test_the_program_reads_a_folder_and_says_where_the_results_are(tmp_path: Path) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    shutil.copy(sample("21", "48h"), photos)
+    done = as_program("read", "photos", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert "Results are in readings." in done.stdout
+    assert (tmp_path / "readings" / "readings.csv").exists()
+
+
+def test_the_program_fails_in_one_sentence(tmp_path: Path) -> None:
+    done = as_program("read", "nowhere.jpg", folder=tmp_path)
+    assert done.returncode == 2
+    assert is_one_sentence(done.stderr)
+    assert not ODD_WORDS.search(done.stderr)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_help_tells_the_exit_codes() -> None:
+    result = CliRunner().invoke(app, ["read", "--help"])
+    assert result.exit_code == 0
+    plain = " ".join(re.sub(r"[^\w. ,:]", " ", result.output).split())
+    assert "Exit codes: 0 all read, 1 some jars or files could not be read, 2 wrong usage" in plain
+
+
+# --- what should never happen ---------------------------------------------------------------------
+def test_a_mistake_of_ours_is_one_sentence_too(say, monkeypatch: pytest.MonkeyPatch) -> None:
+    from jarvision import batch
+
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(batch, "read_photos", broken)
+    code, _, err = say("read", sample("21", "48h"))
+    assert code == 1
+    assert is_one_sentence(err)
+    assert "Something went wrong that should not" in err
+
+
+def test_a_stop_by_hand_is_no_traceback(say, monkeypatch: pytest.MonkeyPatch) -> None:
+    from jarvision import batch
+
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(batch, "read_photos", stopped)
+    code, _, err = say("read", sample("21", "48h"))
+    assert code == 1
+    assert is_one_sentence(err)
