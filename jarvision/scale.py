@@ -334,9 +334,9 @@ def find_bent_strip(grey: Grey) -> Strip | None:
 def _in_order(tags: dict[int, tuple[float, _Quad, int, float]]) -> bool:
     """Whether tags stand above each other as they are printed: size, step and line.
 
-    Two are enough where both show whole and without a misread cell, else it takes three.
+    Two are enough where no cell of either is misread, else it takes three.
     """
-    flawless = all(wrong == 0.0 and hidden == 0.0 for wrong, _, _, hidden in tags.values())
+    flawless = all(wrong == 0.0 for wrong, _, _, _ in tags.values())
     if len(tags) < (2 if flawless else 3):
         return False
     k = np.array(sorted(tags))
