@@ -203,6 +203,8 @@ def _sharpened(grey: Grey, strip: Strip) -> Strip:
 _BENDS = np.linspace(-0.75, 0.75, 13)  # how cells crowd towards one side: s + bend s (1 - s)
 _HIDDEN = np.linspace(0.0, 0.5, 11)  # part of the tag's width beyond the horizon
 _LEAST_BITS = 18
+_MOST_RAGGED = 0.04  # scatter of a side about its line, as a part of the patch's height
+_MOST_PATCHES = 40
 _MOST_WRONG = 0.045  # part of the visible cells that may be misread: two of a whole tag
 
 
@@ -264,6 +266,15 @@ def _quad_of(contour: NDArray[np.int32]) -> _Quad | None:
         return None
     left, right = (np.polyfit(y[m], x[m], 1) for m in masks[:2])
     top, bottom = (np.polyfit(x[m], y[m], 2) for m in masks[2:])
+    ragged = [
+        np.std(x[m] - np.polyval(fit, y[m]))
+        for m, fit in zip(masks[:2], (left, right), strict=True)
+    ] + [
+        np.std(y[m] - np.polyval(fit, x[m]))
+        for m, fit in zip(masks[2:], (top, bottom), strict=True)
+    ]
+    if max(ragged) > _MOST_RAGGED * height + 1.0:
+        return None
     return _Quad(left, right, top, bottom, middle, float(height))
 
 
@@ -317,12 +328,13 @@ def find_bent_strip(grey: Grey) -> Strip | None:
     )
     contours, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     votes: dict[int, dict[int, tuple[float, _Quad, int, float]]] = {}
-    for contour in contours:
-        quad = _quad_of(np.asarray(contour, dtype=np.int32)) if len(contour) > 50 else None
-        for wrong, tag_id, side, hidden in _read_bent(grey, quad) if quad else []:
+    patches = [_quad_of(np.asarray(c, dtype=np.int32)) for c in contours if len(c) > 50]
+    quads = sorted((q for q in patches if q), key=lambda q: -q.height)[:_MOST_PATCHES]
+    for quad in quads:
+        for wrong, tag_id, side, hidden in _read_bent(grey, quad):
             jar, k = strip_spec().jar_of_tag(tag_id)
             kept = votes.setdefault(jar, {}).get(k)
-            if wrong <= _MOST_WRONG and quad and (kept is None or wrong < kept[0]):
+            if wrong <= _MOST_WRONG and (kept is None or wrong < kept[0]):
                 votes[jar][k] = (wrong, quad, side, hidden)
     agreed = [(jar, tags) for jar, tags in votes.items() if _in_order(tags)]
     if not agreed:
