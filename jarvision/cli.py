@@ -48,30 +48,30 @@ def read(
     ] = "",
     one_jar: Annotated[bool, typer.Option("--one-jar", help="All photos show one jar.")] = False,
     strip_mm: Annotated[
-        float, typer.Option(help="What the sheet's 100 mm line measures with a ruler [mm].")
+        float, typer.Option(help="What the sheet's 100 mm line measures with a ruler, in mm.")
     ] = 100.0,
-    temp: Annotated[float | None, typer.Option(help="Water temperature [degrees C].")] = None,
+    temp: Annotated[float | None, typer.Option(help="Water temperature, in degrees C.")] = None,
     water: Annotated[
         str, typer.Option(help="The water at the last photo: clear, hazy or cloudy.")
     ] = "unknown",
     water_mm: Annotated[
-        float | None, typer.Option(help="Height of the water above the inside floor [mm].")
+        float | None, typer.Option(help="Height of the water above the inside floor, in mm.")
     ] = None,
     soil_mm: Annotated[
-        float | None, typer.Option(help="Height of the dry soil before water [mm].")
+        float | None, typer.Option(help="Height of the dry soil before water, in mm.")
     ] = None,
-    soil_g: Annotated[float | None, typer.Option(help="Dry soil put in [g].")] = None,
+    soil_g: Annotated[float | None, typer.Option(help="Dry soil put in, in g.")] = None,
     dispersant: Annotated[
         bool | None, typer.Option(help="Whether dish soap or softener went in.")
     ] = None,
-    om: Annotated[float | None, typer.Option(help="Organic matter of the soil [%].")] = None,
+    om: Annotated[float | None, typer.Option(help="Organic matter of the soil, in %.")] = None,
     jar_profile: Annotated[
         str, typer.Option(help="Inside shape of the jars: a profile's name or your own .toml file.")
     ] = "",
     jar_mm: Annotated[
         list[str] | None,
         typer.Option(
-            help="Outside of the jars [mm], for photos without a strip.",
+            help="Outside of the jars, in mm, for photos without a strip.",
             metavar="outside_diameter=86",
         ),
     ] = None,

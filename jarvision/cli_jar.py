@@ -18,7 +18,7 @@ def add_to(app: typer.Typer) -> None:
 def strips(
     jars: Annotated[str, typer.Option(help='Jar numbers, e.g. "1-30" or "1,3,5-8".')] = "1-12",
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
-    length: Annotated[float, typer.Option(help="Length of a strip: 120 or 150 [mm].")] = 150.0,
+    length: Annotated[float, typer.Option(help="Length of a strip: 120 or 150, in mm.")] = 150.0,
     names: Annotated[
         Path | None, typer.Option(help="CSV with the columns jar and name, printed on the strips.")
     ] = None,
@@ -39,11 +39,11 @@ def strips(
 
 def times(
     water_mm: Annotated[
-        float, typer.Option(help="Height of the water above the jar's inside floor [mm].")
+        float, typer.Option(help="Height of the water above the jar's inside floor, in mm.")
     ],
-    temp: Annotated[float, typer.Option(help="Water temperature [degrees C].")] = 20.0,
+    temp: Annotated[float, typer.Option(help="Water temperature, in degrees C.")] = 20.0,
     soil_mm: Annotated[
-        float | None, typer.Option(help="Height of the dry soil before water [mm].")
+        float | None, typer.Option(help="Height of the dry soil before water, in mm.")
     ] = None,
     start: Annotated[str, typer.Option(help='When shaking ends, e.g. "2026-05-04 09:00".')] = "",
     ics: Annotated[

@@ -50,16 +50,16 @@ def ribbon(
 
 
 def guide(
-    sand: Annotated[float | None, typer.Option(help="Sand [%].")] = None,
-    silt: Annotated[float | None, typer.Option(help="Silt [%].")] = None,
-    clay: Annotated[float | None, typer.Option(help="Clay [%].")] = None,
-    sd: Annotated[float | None, typer.Option(help="Their standard deviation [points].")] = None,
+    sand: Annotated[float | None, typer.Option(help="Sand, in %.")] = None,
+    silt: Annotated[float | None, typer.Option(help="Silt, in %.")] = None,
+    clay: Annotated[float | None, typer.Option(help="Clay, in %.")] = None,
+    sd: Annotated[float | None, typer.Option(help="Their standard deviation, in points.")] = None,
     texture_class: Annotated[
         str | None, typer.Option("--class", help="A texture class instead of percentages.")
     ] = None,
     jar: Annotated[str | None, typer.Option(help="A jar that was read.")] = None,
     readings: _READINGS = Path("readings"),
-    om: Annotated[float | None, typer.Option(help="Organic matter [%].")] = None,
+    om: Annotated[float | None, typer.Option(help="Organic matter, in %.")] = None,
     bed: Annotated[str | None, typer.Option(help="Name of the bed.")] = None,
     area: Annotated[str | None, typer.Option(help='Area, e.g. "100 sqft" or "9 m2".')] = None,
     crop: Annotated[list[str] | None, typer.Option(help="A crop; may be given again.")] = None,
