@@ -219,9 +219,9 @@ def strip_points(shot: Shot, x_mm: np.ndarray, z_mm: np.ndarray) -> np.ndarray:
 
 
 def _grains(rng: np.random.Generator, size_mm: float, strength: float) -> np.ndarray:
-    """A sheet of grain, 8 px a millimetre, 128 by 256 mm."""
+    """A sheet of grain, 8 px a millimetre, 88 by 128 mm."""
     sheet = cv2.GaussianBlur(
-        rng.standard_normal((1024, 2048), dtype=np.float32), (0, 0), 8 * size_mm
+        rng.standard_normal((704, 1024), dtype=np.float32), (0, 0), 8 * size_mm
     )
     return strength * sheet / float(sheet.std())
 

@@ -322,6 +322,24 @@ def test_a_spoilt_picture_is_never_read_wrongly_without_a_doubt(spoil: str, tmp_
         assert scored.doubts or not scored.is_far_off, (scored.off_mm, scored.off_points)
 
 
+def speckled(bgr: np.ndarray) -> np.ndarray:
+    """Noise as coarse as grain, as high sensitivity and compression leave it."""
+    sheet = np.random.default_rng(3).standard_normal(bgr.shape[:2]).astype(np.float32)
+    sheet = cv2.GaussianBlur(sheet, (0, 0), 1.5)
+    return np.clip(bgr + 8 * (sheet / sheet.std())[..., None], 0, 255).astype(np.uint8)
+
+
+@pytest.mark.xfail(reason="noise as coarse as grain gives false layers that are claimed as sure")
+def test_what_noise_drowns_is_not_claimed_as_sure(tmp_path: Path) -> None:
+    for outcome in read_photos(edited(tmp_path, "02", speckled), Settings()).outcomes:
+        if isinstance(outcome.result, JarReading):
+            scored = score(outcome.result, tops_of("02"))
+            sds = np.array([t.sd for t in scored.reading.tops])
+            texture = scored.reading.texture
+            assert texture.likeliest == scored.true_class or texture.odds < 0.8
+            assert np.abs(scored.off_mm / sds).max() < 6
+
+
 def test_half_a_strip_is_enough(tmp_path: Path) -> None:
     scored = read(edited(tmp_path, "09", covered), tops_of("09"))
     assert np.abs(scored.off_mm).max() < 1.5
@@ -410,6 +428,15 @@ def test_a_strip_set_off_the_floor_is_noticed(tmp_path: Path) -> None:
     scored = read(drawn(tmp_path, shot), np.array(shot.tops))
     assert DoubtName.STRIP_OFF_FLOOR in scored.doubts
     assert np.abs(scored.off_mm).max() < 1.5
+
+
+def test_a_strip_that_fits_no_jar_is_doubted(tmp_path: Path) -> None:
+    shot = Shot(strip_at=0.9, exponent=5.0, radius=34.0)
+    scored = read(drawn(tmp_path, shot), np.array(shot.tops))
+    misfit_px = max(p.look.jar.fit_px for p in scored.reading.photos)
+    sds = np.array([t.sd for t in scored.reading.tops])
+    assert misfit_px < 1.5 or scored.doubts
+    assert scored.doubts or np.abs(scored.off_mm / sds).max() < 3
 
 
 def test_an_empty_drawn_glass_is_not_read(tmp_path: Path) -> None:

@@ -206,7 +206,7 @@ def drawn_corners(shot: Shot, k: int) -> np.ndarray:
 
 AROUND = {
     "round": Shot(strip_at=0.62),
-    "left": Shot(strip_at=-0.62),
+    "left": Shot(strip_at=-0.5),
     "square": Shot(strip_at=0.6, exponent=5.0, radius=34.0),
     "from above": Shot(strip_at=0.3, height=170.0, pitch=0.35),
 }
