@@ -149,7 +149,7 @@ def draw_tops(
 
 
 def spread_of(draws: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Standard deviation of each column about its main place.
+    """Measure the standard deviation of each column about its main place.
 
     Draws further from the median than six times the half-width of the middle 68.3 % belong to
     another place that the boundary could have; they count in the odds, not in the sd.

@@ -126,8 +126,9 @@ def card(row: ReadingRow) -> str:
         The card, safe to print on a terminal, ending in a newline. The layers stand as they do
         in the jar, clay on top.
     """
+    way = ", by height" if row.by_weight else ""
     blocks = [
-        _fill(f"{_title(row.jar)}{', by height' if row.by_weight else ''}: {texture_in_words(row)}"),
+        _fill(f"{_title(row.jar)}{way}: {texture_in_words(row)}"),
         _layer_table(row),
         "  ± is one standard deviation: the true value lies within it 2 times in 3.",
         _weight_table(row.by_weight) if row.by_weight else "",
