@@ -3,6 +3,9 @@
 Results come back in the order of the tasks, whatever the number of workers. A worker that dies
 takes nothing with it: what it held is tried once more, alone, and only what kills its worker again
 is given up.
+
+Each worker has a pipe of its own. The pools of the standard library share one among all workers,
+and a worker that is killed in the middle of an answer leaves them waiting for ever.
 """
 
 from __future__ import annotations
@@ -14,17 +17,18 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
+from multiprocessing import resource_tracker
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
 from types import TracebackType
-from typing import TypeVar
+from typing import Any, Generic, TypeVar
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
 _MOST_WORKERS = 61  # what Windows lets one process wait for
-_AHEAD = 2  # tasks a worker holds at most: one at work, one waiting
+_MOST_FAILED_STARTS = 3
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
@@ -40,6 +44,52 @@ def one_thread_each() -> None:
         os.environ.setdefault(name, "1")
 
 
+@dataclass(slots=True, eq=False)
+class _Worker:
+    """A process, the pipe to it, and the number of the task that it holds."""
+
+    process: BaseProcess
+    pipe: Connection
+    is_ready: bool = False
+    holds: int | None = None
+
+    def give(self, work: Callable[[Any], Any], task: object, index: int) -> None:
+        self.holds = index
+        with contextlib.suppress(OSError):  # it is dead: the pipe's end will tell
+            self.pipe.send((work, task))
+
+
+@dataclass(slots=True)
+class _Job(Generic[Task, Result]):
+    """One call of `Crew.each`: what waits, what is to be tried again, what is done."""
+
+    work: Callable[[Task], Result]
+    tasks: Sequence[Task]
+    lost: Callable[[Task], Result]
+    got: Callable[[Result], None]
+    waiting: deque[int]
+    again: deque[int] = field(default_factory=deque)
+    results: dict[int, Result] = field(default_factory=dict)
+
+    @property
+    def is_done(self) -> bool:
+        return len(self.results) == len(self.tasks)
+
+    def keep(self, index: int, result: Result) -> None:
+        self.results[index] = result
+        self.got(result)
+
+    def do_here(self) -> None:
+        while self.waiting:
+            index = self.waiting.popleft()
+            self.keep(index, self.work(self.tasks[index]))
+        while self.again:
+            self.give_up(self.again.popleft())
+
+    def give_up(self, index: int) -> None:
+        self.keep(index, self.lost(self.tasks[index]))
+
+
 @dataclass(slots=True)
 class Crew:
     """Worker processes, started when they are first needed and ended with the block.
@@ -51,7 +101,8 @@ class Crew:
     """
 
     workers: int = 1
-    _pool: ProcessPoolExecutor | None = field(default=None, init=False)
+    _team: list[_Worker] = field(default_factory=list, init=False)
+    _failed_starts: int = field(default=0, init=False)
 
     def __enter__(self) -> Crew:
         """Start nothing yet."""
@@ -63,8 +114,12 @@ class Crew:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """End the processes; what is not begun is not begun any more."""
-        self._end_pool()
+        """End the processes: each finishes what it holds, so that its files are whole."""
+        for worker in self._team:
+            worker.pipe.close()
+        for worker in self._team:
+            worker.process.join()
+        self._team.clear()
 
     def each(
         self,
@@ -95,80 +150,88 @@ class Crew:
         list
             Results in the order of `tasks`.
         """
-        results: dict[int, Result] = {}
-
-        def keep(index: int, result: Result) -> None:
-            results[index] = result
-            got(result)
-
-        waiting = deque(range(len(tasks)))
-        while waiting:
+        job = _Job(work, tasks, lost, got, deque(range(len(tasks))))
+        while not job.is_done:
             if self.workers < 2 or len(tasks) <= few:
-                index = waiting.popleft()
-                keep(index, work(tasks[index]))
+                job.do_here()
+            else:
+                self._staff(len(job.waiting) + len(job.again))
+                self._hand_out(job)
+                self._listen(job)
+        return [job.results[index] for index in range(len(tasks))]
+
+    def _staff(self, useful: int) -> None:
+        """Start processes until there are enough."""
+        idle = sum(worker.holds is None for worker in self._team)
+        room = min(self.workers, _MOST_WORKERS) - len(self._team)
+        for _ in range(min(room, useful - idle)):
+            self._team.append(_start())
+
+    def _hand_out(self, job: _Job[Task, Result]) -> None:
+        """Give tasks to idle workers; what killed one is tried when nobody else works."""
+        idle = deque(w for w in self._team if w.is_ready and w.holds is None)
+        while idle and job.waiting:
+            index = job.waiting.popleft()
+            idle.popleft().give(job.work, job.tasks[index], index)
+        if idle and job.again and all(worker.holds is None for worker in self._team):
+            index = job.again[0]
+            idle.popleft().give(job.work, job.tasks[index], index)
+
+    def _listen(self, job: _Job[Task, Result]) -> None:
+        """Wait for answers, and for the ends of workers."""
+        by_pipe = {worker.pipe: worker for worker in self._team}
+        for pipe in wait(list(by_pipe)):
+            worker = by_pipe[pipe]  # type: ignore[index]
+            try:
+                answer = worker.pipe.recv()
+            except (EOFError, OSError):
+                self._bury(worker, job)
                 continue
-            with _one_thread_in_children():
-                suspects = self._together(work, tasks, waiting, keep)
-            for index in suspects:
-                keep(index, self._alone(work, tasks[index], lost))
-        return [results[index] for index in range(len(tasks))]
+            if not worker.is_ready:
+                worker.is_ready, self._failed_starts = True, 0
+                continue
+            index, worker.holds = worker.holds, None
+            if isinstance(answer, _Raised):
+                raise answer.error
+            if index is not None:
+                if index in job.again:
+                    job.again.remove(index)
+                job.keep(index, answer)
 
-    def _together(
-        self,
-        work: Callable[[Task], Result],
-        tasks: Sequence[Task],
-        waiting: deque[int],
-        keep: Callable[[int, Result], None],
-    ) -> list[int]:
-        """Work until nothing waits or a worker dies -> the tasks that it may have died of."""
-        flying: dict[Future[Result], int] = {}
-        try:
-            while waiting or flying:
-                while waiting and len(flying) < _AHEAD * self.workers:
-                    future = self._started().submit(work, tasks[waiting[0]])
-                    flying[future] = waiting.popleft()
-                done, _ = wait(flying, return_when=FIRST_COMPLETED)
-                for future in done:
-                    result = future.result()
-                    keep(flying.pop(future), result)
-        except BrokenProcessPool:
-            self._end_pool()
-        return sorted(flying.values())
-
-    def _alone(
-        self, work: Callable[[Task], Result], task: Task, lost: Callable[[Task], Result]
-    ) -> Result:
-        """Try a task again in a process of its own, which has the whole memory to itself."""
-        if self.workers < 2:
-            return work(task)
-        with _one_thread_in_children(), _new_pool(1) as pool:
-            try:
-                pool.submit(_ready).result()
-            except BrokenProcessPool:  # no process can be started here at all
+    def _bury(self, worker: _Worker, job: _Job[Task, Result]) -> None:
+        """Take leave of a dead worker, and see to what it held."""
+        self._team.remove(worker)
+        worker.pipe.close()
+        worker.process.join()
+        index = worker.holds
+        if not worker.is_ready:  # perhaps no process can be started here at all
+            self._failed_starts += 1
+            is_idle = all(other.holds is None for other in self._team)
+            if self._failed_starts >= _MOST_FAILED_STARTS and is_idle:
                 self.workers = 1
-                return work(task)
-            try:
-                return pool.submit(work, task).result()
-            except BrokenProcessPool:
-                return lost(task)
-
-    def _started(self) -> ProcessPoolExecutor:
-        if self._pool is None:
-            self._pool = _new_pool(self.workers)
-        return self._pool
-
-    def _end_pool(self) -> None:
-        if self._pool is not None:
-            self._pool.shutdown(wait=True, cancel_futures=True)
-            self._pool = None
+        elif index is not None and index in job.again:
+            job.again.remove(index)
+            job.give_up(index)
+        elif index is not None:
+            job.again.append(index)
 
 
-def _new_pool(workers: int) -> ProcessPoolExecutor:
+@dataclass(frozen=True, slots=True)
+class _Raised:
+    """What a task raised."""
+
+    error: Exception
+
+
+def _start() -> _Worker:
     # Spawned and not forked: a fork copies locks that other threads hold.
     spawn = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(
-        min(workers, _MOST_WORKERS), mp_context=spawn, initializer=_begin_worker
-    )
+    ours, theirs = spawn.Pipe()
+    process = spawn.Process(target=_serve, args=(theirs,), daemon=True)
+    with _one_thread_in_children(), _without_interrupts():
+        process.start()
+    theirs.close()  # else its end would never be seen
+    return _Worker(process, ours)
 
 
 @contextlib.contextmanager
@@ -183,18 +246,39 @@ def _one_thread_in_children() -> Iterator[None]:
             os.environ.pop(name, None)
 
 
-def _ready() -> bool:
-    return True
+@contextlib.contextmanager
+def _without_interrupts() -> Iterator[None]:
+    """Start processes that Ctrl-C does not reach: this one alone decides what to do then."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # it would lift the mask when it is started
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin_worker() -> None:
-    """Prepare a worker process."""
+def _serve(pipe: Connection) -> None:
+    """Do tasks as they come, until the pipe ends."""
     import cv2
 
     cv2.setNumThreads(1)
-    # Ctrl-C reaches the whole group of processes; the parent alone decides what to do.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    with contextlib.suppress(EOFError, OSError):
+        pipe.send(None)  # ready
+        while True:
+            work, task = pipe.recv()
+            pipe.send(_answer(work, task))
+
+
+def _answer(work: Callable[[Any], Any], task: object) -> Any:
+    try:
+        return work(task)
+    except Exception as error:
+        return _Raised(error)
 
 
 def _end_with_parent() -> None:

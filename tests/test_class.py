@@ -5,6 +5,8 @@ import json
 import os
 import shutil
 import signal
+import threading
+import time
 from datetime import datetime
 from pathlib import Path
 
@@ -63,8 +65,17 @@ def refuse_three(number):
     return number
 
 
-def die():
+def die(pipe):
     os._exit(3)
+
+
+def die_while_answering(mark):
+    """Killed with half an answer in the pipe: it is far larger than what a pipe holds."""
+    if mark is None or mark.exists():
+        return b""
+    mark.touch()
+    threading.Timer(0.4, os.kill, (os.getpid(), signal.SIGKILL)).start()
+    return b"x" * 50_000_000
 
 
 def lost(task):
@@ -99,6 +110,15 @@ def test_a_worker_that_dies_once_loses_nothing(tmp_path):
 
 
 @needs_signals
+def test_a_worker_that_dies_in_the_middle_of_an_answer_stops_nobody(tmp_path):
+    tasks = [None, tmp_path / "died", None, None]
+    with Crew(2) as crew:
+        done = crew.each(die_while_answering, tasks, lost=lost, got=lambda result: time.sleep(0.6))
+    assert (tmp_path / "died").exists()
+    assert {len(answer) for answer in done} <= {0, 50_000_000}  # unless it was faster than death
+
+
+@needs_signals
 def test_only_the_task_that_kills_its_worker_again_is_given_up():
     with Crew(2) as crew:
         assert crew.each(always_die, range(6), lost=lost) == [0, 2, 4, "lost", 8, 10]
@@ -112,7 +132,7 @@ def test_an_error_that_concerns_all_ends_all(workers):
 
 def test_without_any_process_the_work_is_done_here(monkeypatch):
     """As in a script that may not be imported, or where the system allows no more processes."""
-    monkeypatch.setattr("jarvision.workers._begin_worker", die)
+    monkeypatch.setattr("jarvision.workers._serve", die)
     with Crew(2) as crew:
         assert crew.each(double, range(5), lost=lost) == [0, 2, 4, 6, 8]
         assert crew.workers == 1

@@ -377,3 +377,15 @@ def test_a_photo_that_goes_away_meanwhile_stops_nothing(photos, tmp_path, monkey
     )
     data = json.loads((tmp_path / "out" / "jar-9.json").read_text(encoding="utf-8"))
     assert data["made_from"] is None  # so that it is read again when the photo is back
+
+
+@pytest.mark.slow
+def test_a_run_that_the_user_stops_says_so(nine_photos, tmp_path):
+    out = tmp_path / "out"
+    with start(nine_photos, out, 2) as process:
+        wait_for(lambda: (out / "photos.json").exists())
+        process.send_signal(signal.SIGINT)
+        said, errors = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert errors.startswith("Stopped; what was read so far is kept")
+    assert "Traceback" not in said + errors
