@@ -77,6 +77,12 @@ class TooDarkError(JarError):
     name = "too_dark"
 
 
+class TooNoisyError(JarError):
+    """The picture's own noise, or its compression, hides the grain of the soil."""
+
+    name = "too_noisy"
+
+
 class MixedJarsError(JarError):
     """Photos of different jars were given as one."""
 

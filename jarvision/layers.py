@@ -44,6 +44,7 @@ _BLOCK_MM = 5.0  # width of the strips of wall that vote on a boundary
 _EDGE_SD_MM = (
     0.23  # what the edge of a deposit means to a quarter of a millimetre, seen on rendered jars
 )
+_FAINT_MM = 0.6  # added to the sd over the contrast: faint edges are placed less well
 _FINE_MM, _COARSE_MM = 0.18, 0.5  # grain is what lies between the picture and these blurs
 
 
@@ -158,6 +159,15 @@ def gather(wall: WallMap, *, settled: int) -> Evidence:
         edges_mm,
         edges,
     )
+
+
+def quiet_level(photo: Evidence) -> float:
+    """Log roughness of the quietest part of a wall: cloudy water, or clay, and the camera's noise.
+
+    Above 5 mm and up to 100 mm; the 15 % point, since some of every wall is smooth.
+    """
+    rows = (photo.bins_mm > 5.0) & (photo.bins_mm < 100.0)
+    return float(np.percentile(photo.level[rows], 15)) if rows.any() else np.nan
 
 
 def _row_level(size: Floats) -> Array:
@@ -392,7 +402,7 @@ def _combine(layer: int, votes: Array) -> Boundary:
         heights[name] = float(np.average(votes[:, column], weights=weight + 1e-9))
     contrast = float(np.median(votes[:, 1]))
     spread = float(np.std(votes[:, 0]))
-    sd = float(np.hypot(_EDGE_SD_MM, spread / np.sqrt(len(votes))))
+    sd = float(np.hypot(_EDGE_SD_MM + _FAINT_MM / max(contrast, 0.5), spread / np.sqrt(len(votes))))
     uneven = float(np.subtract(*np.percentile(votes[:, 0], [95, 5])))
     return Boundary(
         LAYERS[layer], heights["both"], sd, heights["colour"], heights["grain"], contrast, uneven

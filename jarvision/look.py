@@ -321,7 +321,8 @@ def _refuse_cut_off(photo: Photo, jar: Jar) -> None:
 def _blur_mm(bgr: NDArray[np.uint8], strip: Strip) -> float:
     """Measure the standard deviation of the blur of the tags' left and right edges [mm].
 
-    A blurred edge's steepest slope is its step over (sd times the root of two pi).
+    A blurred edge's steepest slope is its step over (sd times the root of two pi). The step is
+    that of black ink on the strip's white, which wide blur does not show at the edge itself.
     """
     widths = []
     for corners in strip.corners_px:
@@ -331,16 +332,28 @@ def _blur_mm(bgr: NDArray[np.uint8], strip: Strip) -> float:
             offset = np.arange(-1.6, 1.61, 0.1) * strip.px_per_mm
             spread = np.linspace(-0.3, 0.3, 9)
             grid = middle + spread[:, None, None] * along + offset[None, :, None] * normal
-            line = cv2.remap(
-                bgr,
-                grid[..., 0].astype(np.float32),
-                grid[..., 1].astype(np.float32),
-                cv2.INTER_LINEAR,
-            )
-            grey = line.mean(axis=2).mean(axis=0)
-            slope = np.abs(np.diff(grey)).max() / 0.1
-            widths.append(float(np.ptp(grey)) / max(float(slope), 1e-6) / math.sqrt(2 * math.pi))
+            grey = _grey_at(bgr, grid).mean(axis=0)
+            slope = max(float(np.abs(np.diff(grey)).max()) / 0.1, 1e-6)
+            step = max(float(np.ptp(grey)), _INK_STEP * _white_beside(bgr, corners))
+            widths.append(step / slope / math.sqrt(2 * math.pi))
     return float(np.median(widths))
+
+
+_INK_STEP = 0.75  # black ink on white paper is at least so much darker in a phone's photo
+
+
+def _grey_at(bgr: NDArray[np.uint8], grid: Array) -> Array:
+    """Mean of the colours at picture positions (..., 2)."""
+    x, y = grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32)
+    return np.asarray(cv2.remap(bgr, x, y, cv2.INTER_LINEAR).mean(axis=2), dtype=np.float64)
+
+
+def _white_beside(bgr: NDArray[np.uint8], corners: Array) -> float:
+    """Lightness of the strip's white in the gaps under and over a tag, the lighter of them."""
+    middle, down = corners.mean(axis=0), (corners[2:].mean(axis=0) - corners[:2].mean(axis=0))
+    # the gap's middle is 15 mm from the tag's, whose side is 16 mm
+    gaps = middle + np.array([-1.0, 1.0])[:, None] * down * (15.0 / 16.0)
+    return float(_grey_at(bgr, gaps[:, None, :]).max())
 
 
 def _lightness(wall: WallMap) -> float:

@@ -45,6 +45,8 @@ class DoubtName(StrEnum):
     STEEP_VIEW = "steep_view"
     DIM = "dim"
     SOFT_PHOTO = "soft_photo"
+    NOISY = "noisy"
+    SMOOTHED = "smoothed"
     SMALL_IN_PICTURE = "small_in_picture"
     WEAK_BOUNDARY = "weak_boundary"
     CUES_DISAGREE = "cues_disagree"
@@ -94,6 +96,14 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.SOFT_PHOTO: (
         "{photo} is soft or shaken, so boundaries are less sure; rest the phone on something "
         "and tap the jar to focus."
+    ),
+    DoubtName.NOISY: (
+        "{photo} is noisy, so grain of the soil and grain of the picture are hard to tell apart; "
+        "take it again with more light."
+    ),
+    DoubtName.SMOOTHED: (
+        "{photo} was smoothed or compressed until the soil's grain is gone, so a layer may be "
+        "missed; send the phone's original file."
     ),
     DoubtName.SMALL_IN_PICTURE: (
         "The jar is small in {photo}; go closer so that it fills the picture."

@@ -76,7 +76,6 @@ def _detector(*, tolerant: bool, quick: bool) -> cv2.aruco.ArucoDetector:
     options.errorCorrectionRate = 1.0
     if quick:
         options.adaptiveThreshWinSizeMin = options.adaptiveThreshWinSizeMax = 15
-        options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     if tolerant:
         options.polygonalApproxAccuracyRate = 0.06
         options.perspectiveRemoveIgnoredMarginPerCell = 0.3
@@ -346,9 +345,12 @@ def find_bent_strip(grey: Grey) -> Strip | None:
 def _in_order(tags: dict[int, tuple[float, _Quad, int, float]]) -> bool:
     """Whether tags stand above each other as they are printed: size, step and line.
 
-    Two are enough where no cell of either is misread, else it takes three.
+    Two are enough where they are neighbours and no cell is misread, else it takes three.
     """
-    flawless = all(wrong == 0.0 for wrong, _, _, _ in tags.values())
+    if len(tags) < 2:
+        return False
+    near = max(tags) - min(tags) == len(tags) - 1
+    flawless = near and all(wrong == 0.0 for wrong, _, _, _ in tags.values())
     if len(tags) < (2 if flawless else 3):
         return False
     k = np.array(sorted(tags))
