@@ -145,7 +145,7 @@ def _plausible(left: _Line, right: _Line, first: int, last: int, columns: int) -
 def _refined(bgr: Picture, line: _Line, rows: tuple[int, int], scale: float) -> Array:
     """Line fitted to the steepest colour step beside a rough one -> column = c0 + c1 row [px]."""
     y = np.linspace(rows[0] + 0.12 * (rows[1] - rows[0]), rows[1] - 0.1 * (rows[1] - rows[0]), 80)
-    reach = 3.0 * scale
+    reach = max(3.0 * scale, 3.0)
     offset = np.arange(-reach, reach + 0.5, 1.0)
     x = (line.at(y) * scale)[:, None] + offset[None, :]
     grid_y = np.repeat((y * scale)[:, None], len(offset), axis=1)

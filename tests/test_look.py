@@ -170,7 +170,6 @@ def test_blur_is_measured(mm: float) -> None:
     assert looks[1].blur_mm == pytest.approx(np.hypot(mm, 0.15), rel=0.25)
 
 
-@pytest.mark.xfail(reason="the measured blur levels off under the limit at which it is refused")
 def test_a_blurred_picture_is_refused() -> None:
     _, refused = blurred(2.0)
     assert isinstance(refused[1], BlurredError)

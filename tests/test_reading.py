@@ -329,7 +329,6 @@ def speckled(bgr: np.ndarray) -> np.ndarray:
     return np.clip(bgr + 8 * (sheet / sheet.std())[..., None], 0, 255).astype(np.uint8)
 
 
-@pytest.mark.xfail(reason="noise as coarse as grain gives false layers that are claimed as sure")
 def test_what_noise_drowns_is_not_claimed_as_sure(tmp_path: Path) -> None:
     for outcome in read_photos(edited(tmp_path, "02", speckled), Settings()).outcomes:
         if isinstance(outcome.result, JarReading):
