@@ -24,6 +24,7 @@ from jarvision.scaleaids import (
     ScaleSource,
     Sides,
     join_rulers,
+    print_doubts,
     ruler_beside,
     scale_by_width,
     sides_of,
@@ -170,8 +171,9 @@ def look_at_jar(
                 scenes[key] = scene_of(photo.bgr, strip, focal, focal_known=not unknown)
         except JarError as error:
             refused[key] = error
-    found = [j.stretched(strip_mm / 100.0) for j in find_jars(list(scenes.values()))]
-    jars = dict(zip(scenes, found, strict=True))
+    as_tagged = dict(zip(scenes, find_jars(list(scenes.values())), strict=True))
+    prints = {k: print_doubts(photos[k].name, photos[k].bgr, j) for k, j in as_tagged.items()}
+    jars = {key: jar.stretched(strip_mm / 100.0) for key, jar in as_tagged.items()}
     scales = dict.fromkeys(jars, _BY_STRIP)
     bare = {key: p for key, p in photos.items() if key not in jars and key not in refused}
     for key, found_or_not in _bare_jars(bare, jars.values(), aids).items():
@@ -183,7 +185,8 @@ def look_at_jar(
         if key in refused:
             continue
         try:
-            looks[key] = _look(photo, strips.get(key), jars[key], scales[key])
+            look = _look(photo, strips.get(key), jars[key], scales[key])
+            looks[key] = replace(look, doubts=(*look.doubts, *prints.get(key, ())))
         except JarError as error:
             refused[key] = error
     return looks, refused

@@ -39,6 +39,7 @@ class DoubtName(StrEnum):
 
     NO_STRIP = "no_strip"
     FEW_TAGS = "few_tags"
+    PRINT_NOT_TO_SCALE = "print_not_to_scale"
     STRIP_OFF_FLOOR = "strip_off_floor"
     FLOOR_UNSURE = "floor_unsure"
     FOCAL_UNKNOWN = "focal_unknown"
@@ -75,6 +76,10 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.FEW_TAGS: (
         "Only {found} of the strip's tags could be read in {photo}, so the scale is less "
         "sure; keep hands and glare off the strip."
+    ),
+    DoubtName.PRINT_NOT_TO_SCALE: (
+        "The ruler printed on the strip in {photo} and its tags differ by {percent}, so the "
+        "millimetres are not sure; print the strip anew at 100 % and measure its 100 mm line."
     ),
     DoubtName.STRIP_OFF_FLOOR: (
         "The strip's zero seems to sit {offset} off the jar's inside floor; the floor seen in "

@@ -19,7 +19,8 @@ from test_ruler import draw as draw_ruler
 
 from jarvision.errors import UsageError
 from jarvision.grouping import Reading
-from jarvision.look import look_at_jar, stand_up
+from jarvision.jar import Jar
+from jarvision.look import look_at_jar, stand_up, strips_in
 from jarvision.measured import DoubtName
 from jarvision.photo import Photo, open_photo
 from jarvision.profiles import JarProfile, OutsideSize, profile_from_pours
@@ -30,9 +31,11 @@ from jarvision.scaleaids import (
     ScaleAids,
     ScaleSource,
     join_rulers,
+    print_doubts,
     ruler_beside,
     stated_aids,
     taper_doubts,
+    tick_stretch,
     volumes_of,
     width_ratio,
 )
@@ -430,3 +433,40 @@ def test_words_of_jar_and_ruler():
 def test_words_that_are_refused(words):
     with pytest.raises(UsageError):
         stated_aids(**words)
+
+
+# --- the strip's ruler against its tags -----------------------------------------------------------
+
+
+def with_stretched_ticks(bgr: np.ndarray, jar: Jar, stretch: float) -> np.ndarray:
+    """The same picture with the strip's ticks, and nothing else, longer by a known part."""
+    left, right = jar.strip_azimuths
+    z = np.linspace(-2.0, 119.0, 1500)
+    inner, middle, outer = (
+        jar.view.wall_px(np.full_like(z, left + (right - left) * part), z)
+        for part in (0.86, 0.93, 1.0)
+    )
+    region = np.concatenate([inner, outer[::-1]]).round().astype(np.int32)
+    mask = cv2.fillPoly(np.zeros(bgr.shape[:2], np.uint8), [region], 1) > 0
+    y, x = np.nonzero(mask)
+    at = np.interp(-y, -middle[:, 1], z)
+    came_from = 2.0 + (at - 2.0) / (1.0 + stretch)
+    rows = y + np.interp(came_from, z, middle[:, 1]) - np.interp(at, z, middle[:, 1])
+    columns = x + np.interp(came_from, z, middle[:, 0]) - np.interp(at, z, middle[:, 0])
+    made = bgr.copy()
+    low = np.floor(rows).astype(int)
+    part = (rows - low)[:, None]
+    column = columns.round().astype(int)
+    made[y, x] = (bgr[low, column] * (1 - part) + bgr[low + 1, column] * part).round()
+    return made
+
+
+@pytest.mark.parametrize("stretch", [0.0, 0.04])
+def test_a_ruler_that_disagrees_with_the_tags_is_doubted(stretch: float) -> None:
+    photo = open_photo(SAMPLES / "jar-02-48h.jpg")
+    [strip, *_] = strips_in(photo)
+    looks, _ = look_at_jar({0: photo}, {0: strip})
+    picture = with_stretched_ticks(photo.bgr, looks[0].jar, stretch) if stretch else photo.bgr
+    assert tick_stretch(picture, looks[0].jar) == pytest.approx(stretch, abs=0.004)
+    doubts = [d.name for d in print_doubts("pot.jpg", picture, looks[0].jar)]
+    assert doubts == ([DoubtName.PRINT_NOT_TO_SCALE] if stretch else [])
