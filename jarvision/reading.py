@@ -242,7 +242,7 @@ def _confirm(
 
 # Log roughness of the quietest part of a wall: rendered phone photos lie between -2.3 and -1.0.
 # Outside the inner limits a doubt; outside the outer ones layers were missed on test pictures.
-_QUIET, _QUIET_DOUBTED = (-3.3, -0.1), (-2.6, -0.45)
+_QUIET, _QUIET_DOUBTED = (-3.4, -0.1), (-2.8, -0.45)
 
 
 def _noise_doubts(name: str, photo: Evidence) -> list[Doubt]:
