@@ -396,7 +396,10 @@ def _without_doubles(
     kept = []
     doubles = {}
     for alike in same.values():
-        first, *others = sorted(alike, key=lambda look: (not look.has_word, not look.is_named))
+        # a copy's name is the longer one
+        first, *others = sorted(
+            alike, key=lambda look: (not look.has_word, not look.is_named, len(look.seen.name))
+        )
         if not all(same_time(first.word_s, other.word_s) for other in others if other.has_word):
             first = replace(first, word_s=math.nan)  # one picture cannot be of two times
         kept.append(first)
