@@ -84,6 +84,8 @@ class FolderPage:
     beds : JoinedBeds
     ignored : tuple of str
         Columns of the list of beds that were not understood.
+    compared : str
+        Address of the page that sets hand marks against the photos; empty where there is none.
     """
 
     name: str
@@ -92,6 +94,7 @@ class FolderPage:
     refused: tuple[tuple[str, str], ...] = ()
     beds: JoinedBeds = JoinedBeds({}, ())  # noqa: RUF009 -- frozen
     ignored: tuple[str, ...] = ()
+    compared: str = ""
 
     @property
     def weighed(self) -> bool:
@@ -137,6 +140,9 @@ def _header(given: FolderPage) -> Markup:
         tag("h1", "Soil jar report"),
         tag("p", _count_text(given, len(read)), class_="answer"),
         contents([*links, ("cautions", "Cautions"), ("sources", "Sources")]),
+        tag("p", tag("a", "Hand marks set against the photos", href=given.compared))
+        if given.compared
+        else "",
     )
 
 

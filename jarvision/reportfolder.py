@@ -19,6 +19,7 @@ from jarvision.sources import Quality, Source, say
 from jarvision.units import UnitSystem
 
 FOLDER_PAGE = "report.html"
+COMPARED_PAGE = "compared.html"
 _PICTURE_PX, _THUMBNAIL_PX = 1100, 420
 
 
@@ -78,7 +79,8 @@ def write_report(
         written.append(target)
         entries.append(FolderEntry(jar, page_name(jar), guide, note, thumbnail))
     name = folder.resolve().name
-    whole = FolderPage(name, system, tuple(entries), found.refused, joined, beds.ignored)
+    compared = COMPARED_PAGE if (folder / COMPARED_PAGE).is_file() else ""
+    whole = FolderPage(name, system, tuple(entries), found.refused, joined, beds.ignored, compared)
     write_whole(folder / FOLDER_PAGE, render_folder(whole))
     return [*written, folder / FOLDER_PAGE]
 
