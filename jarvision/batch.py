@@ -42,6 +42,7 @@ from jarvision.grouping import (
     TimedPhoto,
     group,
 )
+from jarvision.jarfile import FORMAT, VERSION
 from jarvision.kept import (
     Kept,
     clear_leftovers,
@@ -66,7 +67,6 @@ from jarvision.texture import CLASSES, texture_of
 from jarvision.weighing import Weighed
 from jarvision.workers import Crew
 
-JSON_VERSION = 1
 _MOST_CONFIRMING = 6
 _KEPT_PHOTOS = len(READING_TIMES) + _MOST_CONFIRMING  # working pictures held in memory: one jar's
 _FEW_PHOTOS, _FEW_JARS = 6, 2  # so few are done before another process has even started
@@ -886,8 +886,8 @@ def jar_json(
         What the user's list of jars says of it.
     """
     head: dict[str, Any] = {
-        "format": "jarvision jar",
-        "version": JSON_VERSION,
+        "format": FORMAT,
+        "version": VERSION,
         "made_by": f"jarvision {__version__}",
         "jar": outcome.jar,
         "name": listed.name if listed else "",

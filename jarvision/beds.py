@@ -21,12 +21,12 @@ from jarvision.errors import UsageError, ValueRefusedError
 from jarvision.files import shown
 from jarvision.jarfile import LAYERS, Shares, jar_key
 from jarvision.sources import COMMON_PRACTICE, Quality, Source, Statement, say
+from jarvision.tables import LARGEST_BYTES, decoded, first_bytes
 from jarvision.units import UnitSystem, area_m2, length_mm, system_of
 
 NAMES = ("beds.csv", "beds.toml")
 """Where the list is looked for in a folder of readings."""
 
-_LARGEST_BYTES = 1_000_000
 _MOST_ROWS = 5_000
 _LONGEST_NOTE = 400
 _DEEPEST_MM = 3_000.0
@@ -120,33 +120,15 @@ def read_beds(path: Path) -> BedList:
     """
     name = shown(path.name)
     try:
-        raw = _first_bytes(path)
+        raw = first_bytes(path)
     except (OSError, ValueError):
         msg = f"The list of beds {name} cannot be opened; check its name."
         raise BedsError(msg) from None
-    if len(raw) > _LARGEST_BYTES:
+    if len(raw) > LARGEST_BYTES:
         msg = f"{name} is too large for a list of beds; give the right file."
         raise BedsError(msg)
     parse = parse_toml if path.suffix.casefold() == ".toml" else parse_csv
-    return parse(_decoded(raw), name=name)
-
-
-def _first_bytes(path: Path) -> bytes:
-    """Read an ordinary file, one byte more than is allowed at most."""
-    if not path.is_file():
-        raise FileNotFoundError
-    with path.open("rb") as file:
-        return file.read(_LARGEST_BYTES + 1)
-
-
-def _decoded(raw: bytes) -> str:
-    """Decode as spreadsheets save: UTF-8 or UTF-16 with or without a mark, else Windows' Latin."""
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return raw.decode("utf-16", "replace")
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return raw.decode("cp1252", "replace")
+    return parse(decoded(raw), name=name)
 
 
 def join_beds(beds: BedList, jars: Sequence[str]) -> JoinedBeds:

@@ -34,7 +34,7 @@ from jarvision.wallmap import COLUMN_MM, WallMap, columns_of, unroll
 Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
 
-_DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (CIPA DCG-001: equivalence by the diagonal)
+_DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (by the diagonal, as CIPA DCG-001; from memory)
 _USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source
 _MAP_TOP_MM = 150.0
 _LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary

@@ -52,7 +52,6 @@ class DoubtName(StrEnum):
     WEAK_BOUNDARY = "weak_boundary"
     CUES_DISAGREE = "cues_disagree"
     OLDER_BOUNDARY_MOVED = "older_boundary_moved"
-    OLDER_BOUNDARY_UNSEEN = "older_boundary_unseen"
     THIN_LAYER = "thin_layer"
     UNEVEN_TOP = "uneven_top"
     TIMES_DISAGREE = "times_disagree"
@@ -124,10 +123,6 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.OLDER_BOUNDARY_MOVED: (
         "The top of the {layer} is at {then} in its own photo but looks to be at {now} in "
         "{photo}; check both overlays."
-    ),
-    DoubtName.OLDER_BOUNDARY_UNSEEN: (
-        "The top of the {layer} could not be found again in the later photos, so only one "
-        "photo speaks for it."
     ),
     DoubtName.THIN_LAYER: (
         "The {layer} layer is only about {thick} thick, thinner than a photo can measure "

@@ -132,7 +132,7 @@ class Failure:
 
 
 # How far a boundary sinks until a later photo, as a part of its height: mean and sd. Beds give way
-# by up to about 2 % under what settles on them; common practice, no source.
+# by up to about 2 % under what settles on them: so on the rendered development photos, no source.
 _SINK = {
     (0, Reading.TWO_HOURS): (0.007, 0.006),
     (0, Reading.TWO_DAYS): (0.012, 0.009),
@@ -159,7 +159,8 @@ def read_jar(
         One look a reading; the one at 48 hours is needed.
     more : sequence of (Reading, Look)
         Further photos, each with the last reading that was due when it was taken; they confirm
-        or contradict boundaries and do not move them.
+        or contradict boundaries. The jar's shape is fitted to all photos, so they may move
+        heights by some hundredths of a millimetre.
     seed : int
         Seed of the draws.
     doubts : sequence of Doubt

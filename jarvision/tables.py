@@ -16,7 +16,7 @@ from jarvision.errors import UsageError
 from jarvision.files import shown
 from jarvision.report import plain_text
 
-_LARGEST_BYTES = 2_000_000
+LARGEST_BYTES = 2_000_000
 _MOST_ROWS = 20_000
 _LONGEST_CELL = 4_000
 
@@ -43,25 +43,26 @@ def read_text(path: Path, *, what: str) -> str:
     """
     name = shown(path.name)
     try:
-        raw = _first_bytes(path)
+        raw = first_bytes(path)
     except (OSError, ValueError):
         msg = f"The {what} {name} cannot be opened; check its name."
         raise TableError(msg) from None
-    if len(raw) > _LARGEST_BYTES:
+    if len(raw) > LARGEST_BYTES:
         msg = f"{name} is too large for a {what}; is it the right file?"
         raise TableError(msg)
-    return _decoded(raw)
+    return decoded(raw)
 
 
-def _first_bytes(path: Path) -> bytes:
+def first_bytes(path: Path) -> bytes:
     """Read an ordinary file, one byte more than is allowed at most."""
     if not path.is_file():
         raise FileNotFoundError
     with path.open("rb") as file:
-        return file.read(_LARGEST_BYTES + 1)
+        return file.read(LARGEST_BYTES + 1)
 
 
-def _decoded(raw: bytes) -> str:
+def decoded(raw: bytes) -> str:
+    """Decode as spreadsheets save: UTF-8 or UTF-16 with or without a mark, else Windows' Latin."""
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         return raw.decode("utf-16", "replace")
     try:

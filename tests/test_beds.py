@@ -230,7 +230,7 @@ def test_files_that_cannot_be_opened(tmp_path):
         read_beds(tmp_path / "none.csv")
     with pytest.raises(BedsError, match="cannot be opened"):
         read_beds(tmp_path)
-    (tmp_path / "huge.csv").write_bytes(b"jar\n" * 500_000)
+    (tmp_path / "huge.csv").write_bytes(b"jar\n" * 600_000)
     with pytest.raises(BedsError, match="too large"):
         read_beds(tmp_path / "huge.csv")
 
