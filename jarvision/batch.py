@@ -6,9 +6,9 @@ files are on disk as soon as it is read; the next run reads only what is new or 
 
 from __future__ import annotations
 
-import json
 import math
 import os
+import tempfile
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -20,20 +20,11 @@ from typing import Any
 
 import numpy as np
 
-from jarvision import __version__
 from jarvision.byweight import weigh_reading
-from jarvision.composition import spread_of
+from jarvision.cluster import crew_for
 from jarvision.errors import JarError, MixedJarsError, UsageError
 from jarvision.evidence import JarFacts
-from jarvision.files import (
-    OVERLAY_PREFIX,
-    WriteError,
-    find_photos,
-    natural_key,
-    safe_name,
-    shown,
-    write_whole,
-)
+from jarvision.files import find_photos, natural_key, safe_name, shown, write_whole
 from jarvision.grouping import (
     READING_TIMES,
     JarPhotos,
@@ -42,36 +33,31 @@ from jarvision.grouping import (
     TimedPhoto,
     group,
 )
-from jarvision.jarfile import FORMAT, VERSION
+from jarvision.jarjson import Outcome, jar_json, overlay_name
+from jarvision.jarjson import row_of as row_of
 from jarvision.kept import (
-    Kept,
     clear_leftovers,
     digest_of,
     keep_photos,
     kept_jar,
     known_photos,
     program,
-    row_json,
 )
-from jarvision.layers import LAYERS
 from jarvision.look import look_at_jar, stand_up
 from jarvision.manifest import Manifest, ManifestRow, match_photos
-from jarvision.measured import Measured
 from jarvision.overlay import draw_overlay, jpeg_of
 from jarvision.photo import NoSuchPhotoError, Photo, open_photo, probe_photo
 from jarvision.reading import Failure, JarReading, PhotoReading, read_jar
-from jarvision.report import ReadingRow, WeightRow, readings_csv
+from jarvision.report import ReadingRow, readings_csv
 from jarvision.scale import Strip
 from jarvision.scaleaids import ScaleAids
-from jarvision.texture import CLASSES, texture_of
 from jarvision.weighing import Weighed
-from jarvision.workers import Crew
+from jarvision.workers import Errand, Workforce
 
 _MOST_CONFIRMING = 6
 _KEPT_PHOTOS = len(READING_TIMES) + _MOST_CONFIRMING  # working pictures held in memory: one jar's
 _FEW_PHOTOS, _FEW_JARS = 6, 2  # so few are done before another process has even started
 _SAVE_EVERY_S = 10.0
-_KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,42 +104,6 @@ class BrokenPhotosError(JarError):
     """Photos on which a computation failed in a way that nobody foresaw."""
 
     name = "broken_photos"
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What came of one jar.
-
-    Attributes
-    ----------
-    jar : str
-        Its name.
-    photos : JarPhotos
-        Its photos, placed in time.
-    result : JarReading, Kept or Failure
-        The reading by height; or the result of an earlier run that still holds; or why there is
-        none. Where it was written to a folder, a reading's walls come without their pictures, so
-        that a class fits in memory.
-    left_out : tuple of (str, str)
-        Photos that could not be used: name and sentence.
-    weighed : Weighed or None
-        The soil by weight, where it could be estimated in this run.
-    not_weighed : str
-        Why it could not; empty where it could or where nothing was read.
-    is_lasting : bool
-        Whether the same photos would give the same again; not so where memory ran out.
-    is_earlier : bool
-        Whether it was taken from an earlier run.
-    """
-
-    jar: str
-    photos: JarPhotos
-    result: JarReading | Kept | Failure
-    left_out: tuple[tuple[str, str], ...] = ()
-    weighed: Weighed | None = None
-    not_weighed: str = ""
-    is_lasting: bool = True
-    is_earlier: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,22 +202,29 @@ class _Spotted:
 
 @dataclass(slots=True)
 class _Album:
-    """Opened photos, the latest few kept, the others opened again when they are asked for."""
+    """Opened photos, the latest few kept, the others opened again when they are asked for.
 
+    Attributes
+    ----------
+    sent : mapping of Path to (bytes or JarError), optional
+        On a machine that does not have the photos: their files' contents, or why there are none.
+    """
+
+    sent: Mapping[Path, bytes | JarError] | None = None
     kept: OrderedDict[Path, tuple[Photo, tuple[Strip, ...], bool]] = field(
         default_factory=OrderedDict
     )
 
-    def __reduce__(self) -> tuple[type[_Album], tuple[()]]:
-        """Travel to another process empty."""
-        return _Album, ()
+    def __reduce__(self) -> tuple[type[_Album], tuple[Mapping[Path, bytes | JarError] | None]]:
+        """Travel to another process without pictures."""
+        return _Album, (self.sent,)
 
     def open(
         self, path: Path, known: _Spotted | None = None
     ) -> tuple[Photo, tuple[Strip, ...], bool]:
         """Give a photo, standing upright, its strips, and whether it stood by itself."""
         if path not in self.kept:
-            opened = open_photo(path)
+            opened = open_photo(path) if self.sent is None else _open_sent(path, self.sent[path])
             if known and known.stands and known.strips is not None:
                 self.kept[path] = opened, known.strips, True
             else:
@@ -277,6 +234,39 @@ class _Album:
         while len(self.kept) > _KEPT_PHOTOS:
             self.kept.popitem(last=False)
         return self.kept[path]
+
+
+def _with_contents(paths: Iterable[Path]) -> _Album:
+    """Make an album for a machine that does not have these photos."""
+    return _Album({path: _contents(path) for path in paths})
+
+
+def _contents(path: Path) -> bytes | JarError:
+    try:
+        probe_photo(path)  # refuses pipes, films and the like in the usual words
+        return path.read_bytes()
+    except JarError as error:
+        return error
+    except OSError:
+        msg = f"{shown(path.name)} could not be opened; copy it to this computer again."
+        return NoSuchPhotoError(msg)
+
+
+def _open_sent(path: Path, contents: bytes | JarError) -> Photo:
+    """Open a photo that another machine sent; its file is here only meanwhile."""
+    if isinstance(contents, JarError):
+        raise contents
+    try:
+        with tempfile.TemporaryDirectory(prefix="jarvision-") as folder:
+            place = Path(folder) / path.name
+            place.write_bytes(contents)
+            return open_photo(place)
+    except OSError as error:
+        msg = (
+            f"{shown(path.name)} found no room on a machine of the cluster; make room on its disk "
+            "and run again."
+        )
+        raise NoSuchPhotoError(msg) from error
 
 
 def _spot(path: Path, album: _Album) -> _Spotted:
@@ -294,6 +284,10 @@ def _spot(path: Path, album: _Album) -> _Spotted:
 def _unforeseen(what: str, error: Exception) -> BrokenPhotosError:
     kind = "the memory ran out" if isinstance(error, MemoryError) else type(error).__name__
     return BrokenPhotosError(f"{what} could not be worked out ({kind}); take other photos.")
+
+
+def _spot_elsewhere(path: Path) -> Callable[[], _Spotted]:
+    return partial(_spot, path, _with_contents([path]))
 
 
 def _lost_photo(path: Path) -> _Spotted:
@@ -352,7 +346,7 @@ def _strip_of(key: str, strips: Sequence[Strip]) -> Strip | None:
 class _Work:
     """One run: who works, whom to tell, what is open; lives only inside a call."""
 
-    crew: Crew
+    crew: Workforce
     settings: Settings
     out: Path | None
     progress: Progress
@@ -368,13 +362,14 @@ def plan_photos(
     *,
     out: Path | None = None,
     workers: int = 1,
+    cluster: str = "",
     progress: Progress = _silent,
 ) -> Plan:
     """Find out which photo shows which jar and when it was taken; nothing is read or written.
 
     Parameters
     ----------
-    paths, settings, workers, progress
+    paths, settings, workers, cluster, progress
         As in `read_photos`.
     out : Path, optional
         Folder of an earlier run's results, which spares looking at photos again.
@@ -383,8 +378,10 @@ def plan_photos(
     ------
     MixedJarsError
         The photos were said to be of one jar but their strips show several.
+    ClusterError
+        As in `read_photos`.
     """
-    with Crew(workers) as crew:
+    with crew_for(workers, cluster) as crew:
         work = _Work(crew, settings, None, progress, known=known_photos(out) if out else {})
         return _plan(paths, work)
 
@@ -395,6 +392,7 @@ def read_photos(
     *,
     out: Path | None = None,
     workers: int = 1,
+    cluster: str = "",
     again: bool = False,
     progress: Progress = _silent,
 ) -> Batch:
@@ -412,6 +410,10 @@ def read_photos(
     workers : int
         How many processes share the work; the results are the same for any number. A script that
         asks for several must be importable without side effects (``if __name__ == "__main__"``).
+    cluster : str
+        Address of a Dask scheduler whose workers do the work instead, ``tcp://host:8786``. They
+        need this same program and nothing of this machine's disk: photos are sent to them, and
+        what they make of them is written here.
     again : bool
         Read everything anew.
     progress : callable
@@ -423,8 +425,10 @@ def read_photos(
         The photos were said to be of one jar but their strips show several.
     WriteError, UsageError
         The folder cannot be made or written to; what was written before is whole.
+    ClusterError
+        The cluster cannot be reached, has no workers left or runs another program.
     """
-    with Crew(workers) as crew:
+    with crew_for(workers, cluster) as crew:
         work = _Work(crew, settings, out, progress)
         if out is not None and not again:
             work.known = known_photos(out)
@@ -541,10 +545,14 @@ def _spot_all(found: Sequence[Path], work: _Work) -> None:
         _save_known(work)
 
     work.progress("Looking for jars", 0, len(new))
-    spot = partial(_spot, album=work.album)
+    spot = Errand(partial(_spot, album=work.album), _spot_elsewhere, _as_it_is)
     work.crew.each(spot, new, lost=_lost_photo, got=got, few=_FEW_PHOTOS)
     if new:
         _save_known(work, now=True)
+
+
+def _as_it_is(spotted: _Spotted) -> _Spotted:
+    return spotted
 
 
 def _save_known(work: _Work, *, now: bool = False) -> None:
@@ -594,8 +602,8 @@ def _made_from(
     }
 
 
-def _json_path(out: Path, jar: str) -> Path:
-    return out / f"jar-{safe_name(jar)}.json"
+def _json_name(jar: str) -> str:
+    return f"jar-{safe_name(jar)}.json"
 
 
 def _earlier(task: _Task) -> Outcome | None:
@@ -603,7 +611,7 @@ def _earlier(task: _Task) -> Outcome | None:
     if task.out is None:
         return None
     jar = task.jar
-    kept = kept_jar(_json_path(task.out, jar.jar), task.made_from["recipe"], folder=task.out)
+    kept = kept_jar(task.out / _json_name(jar.jar), task.made_from["recipe"], folder=task.out)
     if kept is None:
         return None
     names = tuple(t.name for t in jar.timed)
@@ -622,25 +630,45 @@ def _read_all(tasks: Sequence[_Task], work: _Work) -> list[Outcome]:
         work.progress("Reading jars", done, len(tasks))
 
     work.progress("Reading jars", 0, len(tasks))
-    read = partial(_read_and_write, album=work.album)
+    read = Errand(partial(_read_and_draw, album=work.album), _read_elsewhere, _write)
     return work.crew.each(read, tasks, lost=_lost_jar, got=got, few=_FEW_JARS)
 
 
-def _read_and_write(task: _Task, album: _Album) -> Outcome:
-    """Read one jar and put its files on disk."""
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """What came of one jar, and its files before they are on disk: overlays first, then JSON."""
+
+    outcome: Outcome
+    out: Path | None = None
+    files: tuple[tuple[str, bytes | str], ...] = ()
+
+
+def _read_and_draw(task: _Task, album: _Album) -> _Made:
+    """Read one jar and make its files."""
     outcome = _read_one(task, album)
-    if task.out is None:
-        return outcome
-    return _without_pictures(_write_jar(outcome, task, album))
+    return _Made(outcome) if task.out is None else _with_files(outcome, task, album)
+
+
+def _read_elsewhere(task: _Task) -> Callable[[], _Made]:
+    used = [] if task.jar.problem else _used(task.jar)
+    album = _with_contents(dict.fromkeys(_path_of(timed.key) for timed in used))
+    return partial(_read_and_draw, task, album)
+
+
+def _write(made: _Made) -> Outcome:
+    """Put a jar's files on disk, its JSON last, so that a JSON always finds its pictures."""
+    for name, contents in made.files:
+        write_whole((made.out or Path()) / name, contents)
+    return made.outcome
 
 
 def _lost_jar(task: _Task) -> Outcome:
     msg = (
-        "Reading this jar stopped its process twice, perhaps for want of memory; close other "
-        "programs and run again with --workers 1."
+        "Reading this jar stopped its process more than once, perhaps for want of memory; close "
+        "other programs and run again with --workers 1 and without --cluster."
     )
     outcome = _not_read(task.jar, BrokenPhotosError(msg), is_lasting=False)
-    return outcome if task.out is None else _write_jar(outcome, task, _Album())
+    return outcome if task.out is None else _write(_with_files(outcome, task, _Album()))
 
 
 def _not_read(
@@ -709,7 +737,7 @@ def _open_all(
 
 def _read_sound(task: _Task, album: _Album) -> Outcome:
     jar, settings = task.jar, task.settings
-    used = [*jar.chosen.values(), *_confirming(jar)]
+    used = _used(jar)
     photos, strips, unopened = _open_all(task, used, album)
     looks, bad = look_at_jar(photos, strips, strip_mm=settings.strip_mm, aids=settings.aids)
     bad |= unopened
@@ -748,6 +776,10 @@ def _weigh(reading: JarReading, jar: JarPhotos, settings: Settings) -> tuple[Wei
             "By weight nothing can be said without a strip: how far grains fell is unknown.",
         )
     return weighed, ""
+
+
+def _used(jar: JarPhotos) -> list[TimedPhoto]:
+    return [*jar.chosen.values(), *_confirming(jar)]
 
 
 def _confirming(jar: JarPhotos) -> tuple[TimedPhoto, ...]:
@@ -802,239 +834,30 @@ _UNTIMED = (
 # --- results ------------------------------------------------------------------------------------
 
 
-def row_of(outcome: Outcome) -> ReadingRow:
-    """Put a reading in a row of `readings.csv`; without a strip it has no millimetres."""
-    reading = outcome.result
-    if isinstance(reading, Kept) and reading.row is not None:
-        return reading.row
-    if not isinstance(reading, JarReading):
-        msg = "a jar that was not read has no row"
-        raise TypeError(msg)
-    c = reading.composition
-    shares = (c.sand_pct, c.silt_pct, c.clay_pct)
-    tops = reading.tops if reading.scaled else (Measured(math.nan, math.nan, "mm"),) * 3
-    texture = reading.texture
-    return ReadingRow(
-        jar=reading.jar,
-        photos=tuple(p.name for p in reading.photos),
-        tops_mm=_rounded(t.value for t in tops),
-        top_sds_mm=_rounded(t.sd for t in tops),
-        pcts=_rounded(share.value for share in shares),
-        pct_sds=_rounded(share.sd for share in shares),
-        texture_class=texture.likeliest,
-        class_odds=round(texture.odds, _ROW_DIGITS),
-        next_class=texture.next_class,
-        next_odds=round(texture.next_odds, _ROW_DIGITS),
-        doubts=reading.doubts,
-        by_weight=_weight_row(outcome.weighed) if outcome.weighed else None,
-    )
-
-
-_ROW_DIGITS = 6  # what the number of threads changes lies far below this
-
-
-def _rounded(values: Iterable[float]) -> tuple[float, float, float]:
-    sand, silt, clay = (round(float(value), _ROW_DIGITS) for value in values)
-    return sand, silt, clay
-
-
-def _weight_row(weighed: Weighed) -> WeightRow:
-    """Put a result by weight in a row."""
-    shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
-    texture = texture_of(100.0 * weighed.fractions)
-    notes = dict.fromkeys([weighed.why, *(d.sentence for d in weighed.doubts)])
-    return WeightRow(
-        pcts=_rounded(share.mean for share in shares),
-        los=_rounded(share.lo for share in shares),
-        his=_rounded(share.hi for share in shares),
-        texture_class=texture.likeliest,
-        class_odds=round(texture.odds, _ROW_DIGITS),
-        water_state=str(weighed.water_state),
-        notes=tuple(notes),
-    )
-
-
-def overlay_name(jar: str, reading: str) -> str:
-    """File name of an overlay picture."""
-    return f"{OVERLAY_PREFIX}{safe_name(jar)}-{reading}.jpg"
-
-
-def _number(value: float, digits: int = 3) -> float | None:
-    """Give a number for JSON; null where unknown."""
-    return None if math.isnan(value) else round(float(value), digits)
-
-
-def _measured(m: Measured) -> dict[str, float | None]:
-    return {"value": _number(m.value), "sd": _number(m.sd)}
-
-
-def jar_json(
-    outcome: Outcome,
-    *,
-    made_from: Mapping[str, Any] | None = None,
-    listed: ManifestRow | None = None,
-) -> str:
-    """Everything known of one jar, as JSON; see DEVELOPERS.md for its fields.
-
-    Parameters
-    ----------
-    outcome : Outcome
-        A jar that was read in this run, or could not be.
-    made_from : mapping, optional
-        What the result rests on; without it a later run reads the jar anew.
-    listed : ManifestRow, optional
-        What the user's list of jars says of it.
-    """
-    head: dict[str, Any] = {
-        "format": FORMAT,
-        "version": VERSION,
-        "made_by": f"jarvision {__version__}",
-        "jar": outcome.jar,
-        "name": listed.name if listed else "",
-        "bed": listed.bed if listed else "",
-        "strip_number": outcome.photos.number,
-        "left_out": [{"photo": n, "sentence": s} for n, s in outcome.left_out],
-        "made_from": made_from,
-    }
-    result = outcome.result
-    if isinstance(result, Failure):
-        body: dict[str, Any] = {
-            "photos": [{"name": n} for n in result.photos],
-            "unread": {"reason": result.error.name, "sentence": str(result.error)},
-        }
-    elif isinstance(result, JarReading):
-        body = _reading_body(outcome, result) | {"row": row_json(row_of(outcome))}
-    else:
-        msg = "a jar of an earlier run has its JSON already"
-        raise TypeError(msg)
-    return json.dumps(head | body, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-
-
-def _reading_body(outcome: Outcome, reading: JarReading) -> dict[str, Any]:
-    c = reading.composition
-    draws = c.draws[:: max(1, len(c.draws) // _KEPT_DRAWS)][:_KEPT_DRAWS]
-    odds = dict(zip((str(k) for k in CLASSES), reading.texture.class_odds, strict=True))
-    return {
-        "scaled": reading.scaled,
-        "unit": "mm" if reading.scaled else "nominal: only ratios mean anything",
-        "photos": [_photo_body(outcome, reading, p) for p in reading.photos],
-        "tops": dict(zip(LAYERS, map(_measured, reading.tops), strict=True)),
-        "water_line": _number(reading.water_mm, 1),
-        "by_height": {
-            "sand_pct": _measured(c.sand_pct),
-            "silt_pct": _measured(c.silt_pct),
-            "clay_pct": _measured(c.clay_pct),
-            "class_odds": {k: round(float(v), 4) for k, v in odds.items() if v > 0},
-            "draws_pct": np.round(draws, 2).tolist(),
-        },
-        "by_weight": _weight_body(outcome.weighed) if outcome.weighed else None,
-        "not_weighed": outcome.not_weighed,
-        "water_state": reading.water_state,
-        "jar_profile": reading.profile or None,
-        "doubts": [{"name": str(d.name), "sentence": d.sentence} for d in reading.doubts],
-    }
-
-
-def _weight_body(weighed: Weighed) -> dict[str, Any]:
-    """Give the result by weight as JSON, of the same shape as by height, with 90 % limits."""
-    draws = 100.0 * weighed.fractions[:_KEPT_DRAWS]
-    texture = texture_of(100.0 * weighed.fractions)
-    spread = spread_of(100.0 * weighed.fractions)
-    shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
-    odds = dict(zip((str(k) for k in CLASSES), texture.class_odds, strict=True))
-    curve = weighed.curve
-    return {
-        f"{layer}_pct": {
-            "value": _number(share.mean),
-            "sd": _number(float(sd)),
-            "lo": _number(share.lo),
-            "hi": _number(share.hi),
-        }
-        for layer, share, sd in zip(LAYERS, shares, spread, strict=True)
-    } | {
-        "class_odds": {k: round(float(v), 4) for k, v in odds.items() if v > 0},
-        "draws_pct": np.round(draws, 2).tolist(),
-        "why": weighed.why,
-        "prior_note": weighed.prior_note,
-        "water_state": str(weighed.water_state),
-        "curve": {
-            "time_s": np.round(curve.time_s, 1).tolist(),
-            "lo_mm": np.round(curve.lo_mm, 2).tolist(),
-            "mid_mm": np.round(curve.mid_mm, 2).tolist(),
-            "hi_mm": np.round(curve.hi_mm, 2).tolist(),
-        },
-        "doubts": [{"name": str(d.name), "sentence": d.sentence} for d in weighed.doubts],
-    }
-
-
-def _photo_body(outcome: Outcome, reading: JarReading, photo: PhotoReading) -> dict[str, Any]:
-    timed = outcome.photos.chosen[photo.reading]
-    camera, outline = photo.look.jar.view.camera, photo.look.jar.view.outline
-    return {
-        "name": photo.name,
-        "reading": str(photo.reading),
-        "elapsed_s": _number(timed.elapsed_s, 1),
-        "time_from": str(timed.source),
-        "overlay": overlay_name(reading.jar, str(photo.reading)),
-        "floor": {"above_strip_zero": _number(photo.floor.z_mm), "sd": _number(photo.floor.sd_mm)},
-        "camera": {
-            "distance": _number(camera.distance_mm, 1),
-            "height": _number(camera.height_mm - photo.floor.z_mm, 1),
-        },
-        "scale": {
-            "from": str(photo.look.scale.source),
-            "relative_sd": _number(photo.look.scale.relative_sd, 4),
-        },
-        "outline": {
-            "radius": _number(outline.radius_mm, 2),
-            "square": not outline.is_round,
-        },
-        "boundaries": [
-            {
-                "layer": b.layer,
-                "top": _number(b.top_mm),
-                "sd": _number(b.sd_mm),
-                "by_colour": _number(b.colour_mm),
-                "by_grain": _number(b.grain_mm),
-                "contrast": _number(b.contrast, 1),
-                "uneven": _number(b.uneven_mm, 2),
-                "other_places": [
-                    {"top": _number(h), "weight": _number(w)} for h, w in b.alternatives
-                ],
-            }
-            for b in photo.boundaries
-        ],
-    }
-
-
-def _write_jar(outcome: Outcome, task: _Task, album: _Album) -> Outcome:
-    """Write a jar's overlays, then its JSON, so that a JSON always finds its pictures.
-
-    Returns the outcome, a failure where a picture could not be drawn.
-    """
-    out = task.out or Path()
+def _with_files(outcome: Outcome, task: _Task, album: _Album) -> _Made:
+    """Make a jar's files; where a picture cannot be drawn, the outcome becomes a failure."""
+    files: list[tuple[str, bytes | str]] = []
     if isinstance(outcome.result, JarReading):
         try:
-            _write_overlays(outcome, outcome.result, task, album)
-        except WriteError:
-            raise
+            files += _overlays(outcome, outcome.result, task, album)
         except Exception as error:
             failed = _unforeseen("The pictures of this jar's layers", error)
             outcome = _not_read(task.jar, failed, outcome.left_out, is_lasting=False)
     made_from = task.made_from if outcome.is_lasting else None
     row = task.settings.manifest.row_of(outcome.jar)
     text = jar_json(outcome, made_from=made_from, listed=row)
-    write_whole(_json_path(out, outcome.jar), text)
-    return outcome
+    files.append((_json_name(outcome.jar), text))
+    return _Made(_without_pictures(outcome), task.out, tuple(files))
 
 
-def _write_overlays(outcome: Outcome, reading: JarReading, task: _Task, album: _Album) -> None:
+def _overlays(
+    outcome: Outcome, reading: JarReading, task: _Task, album: _Album
+) -> Iterator[tuple[str, bytes]]:
     for photo in reading.photos:
         path = _path_of(outcome.photos.chosen[photo.reading].key)
         picture = album.open(path, task.spotted[path])[0].bgr
         drawn = draw_overlay(picture, photo, reading)
-        name = overlay_name(outcome.jar, str(photo.reading))
-        write_whole((task.out or Path()) / name, jpeg_of(drawn))
+        yield overlay_name(outcome.jar, str(photo.reading)), jpeg_of(drawn)
 
 
 def make_folder(out: Path) -> None:

@@ -85,6 +85,13 @@ def read(
     workers: Annotated[
         int | None, typer.Option(help="Processes that share the work; all cores by default.", min=1)
     ] = None,
+    cluster: Annotated[
+        str,
+        typer.Option(
+            help="Let the machines of a Dask cluster do the work; the photos are sent to them.",
+            metavar="tcp://HOST:PORT",
+        ),
+    ] = "",
     again: Annotated[
         bool, typer.Option("--again", help="Read everything anew, also what has not changed.")
     ] = False,
@@ -98,7 +105,7 @@ def read(
 
     Exit codes: 0 all read, 1 some jars or files could not be read, 2 wrong usage.
     """
-    from jarvision.workers import cores, one_thread_each
+    from jarvision.workers import one_thread_each
 
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
     from jarvision.batch import Settings, plan_photos, read_photos, write_table
@@ -124,15 +131,25 @@ def read(
         aids=stated_aids(jar_profile=jar_profile, jar_mm=measures, ruler=ruler),
     )
     _refuse_file(out)
-    count = workers or cores()
+    count = _processes(workers, cluster)
     if dry_run:
         with _progress() as progress:
-            plan = plan_photos(paths, settings, out=out, workers=count, progress=progress)
+            plan = plan_photos(
+                paths, settings, out=out, workers=count, cluster=cluster, progress=progress
+            )
         _refuse_nothing(plan)
         all_placed = _say_plan(plan)
         raise typer.Exit(ExitCode.ALL_READ if all_placed else ExitCode.SOME_UNREAD)
     with _progress() as progress:
-        batch = read_photos(paths, settings, out=out, workers=count, again=again, progress=progress)
+        batch = read_photos(
+            paths,
+            settings,
+            out=out,
+            workers=count,
+            cluster=cluster,
+            again=again,
+            progress=progress,
+        )
     _refuse_nothing(batch)
     write_table(batch, out)
     _say_results(batch, out)
@@ -182,6 +199,16 @@ def _true_mm(strip_mm: float) -> float:
         msg = "The sheet's 100 mm line should measure between 80 and 125 mm; measure it once more."
         raise UsageError(msg)
     return strip_mm
+
+
+def _processes(workers: int | None, cluster: str) -> int:
+    """Tell how many processes of this machine share the work."""
+    from jarvision.workers import cores
+
+    if cluster and workers:
+        msg = "--workers is for this machine and --cluster for others; give only one of them."
+        raise UsageError(msg)
+    return workers or cores()
 
 
 def _refuse_file(out: Path) -> None:

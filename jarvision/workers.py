@@ -22,9 +22,10 @@ from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import TracebackType
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 Task = TypeVar("Task")
+Made = TypeVar("Made")
 Result = TypeVar("Result")
 
 _MOST_WORKERS = 61  # what Windows lets one process wait for
@@ -42,6 +43,45 @@ def one_thread_each() -> None:
     """Let the numerical libraries that are loaded from now on use one thread a process."""
     for name in _THREADS:
         os.environ.setdefault(name, "1")
+
+
+@dataclass(frozen=True, slots=True)
+class Errand(Generic[Task, Made, Result]):
+    """Work of which one part can be done by a machine that does not share this one's disk.
+
+    Attributes
+    ----------
+    work : callable
+        Does a task where the disk is at hand.
+    packed : callable
+        Reads what a task needs from this disk, and makes of it a call without arguments that does
+        the same anywhere; it must be picklable.
+    keep : callable
+        Ends a task with what was made of it, at this disk.
+    """
+
+    work: Callable[[Task], Made]
+    packed: Callable[[Task], Callable[[], Made]]
+    keep: Callable[[Made], Result]
+
+    def __call__(self, task: Task) -> Result:
+        """Do it all here."""
+        return self.keep(self.work(task))
+
+
+class Workforce(Protocol):
+    """Whoever does the same work on many things: see `Crew.each`."""
+
+    def each(
+        self,
+        work: Errand[Task, Any, Result],
+        tasks: Sequence[Task],
+        *,
+        lost: Callable[[Task], Result],
+        got: Callable[[Result], None] = ...,
+        few: int = 0,
+    ) -> list[Result]:
+        """Give the results in the order of the tasks."""
 
 
 @dataclass(slots=True, eq=False)
