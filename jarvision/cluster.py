@@ -7,6 +7,7 @@ go to the others, and only what kills its workers again when nobody else works i
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import logging
 import pickle
@@ -15,6 +16,7 @@ import time
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Generic
@@ -100,6 +102,8 @@ def _connected(address: str) -> Client:
         msg = '--cluster needs a further package; install it with pip install "jarvision[cluster]".'
         raise ClusterError(msg) from None
     try:
+        with ThreadPoolExecutor(1) as apart:  # there may be a loop in this thread already
+            apart.submit(asyncio.run, _knock(address)).result()
         return Client(address, timeout=_CONNECT_S, set_as_default=False)
     except Exception:  # nobody listens, somebody else does, a name is wrong, a certificate missing
         also = (
@@ -108,10 +112,24 @@ def _connected(address: str) -> Client:
             else ""
         )
         msg = (
-            f"No Dask scheduler answers at {shown(address)}; check the address and that it "
-            f"runs{also}."
+            f"No Dask scheduler answers at {shown(address)}; check the address, such as "
+            f"tcp://host:8786, and that it runs{also}."
         )
         raise ClusterError(msg) from None
+
+
+async def _knock(address: str) -> None:
+    """See who is there: a client that finds nobody, or somebody else, waits long and complains."""
+    from distributed import Security
+    from distributed.comm.core import connect
+    from distributed.core import send_recv
+
+    options = Security().get_connection_args("client")
+    async with asyncio.timeout(_CONNECT_S):
+        comm = await connect(address, timeout=_CONNECT_S, **options)
+        who = await send_recv(comm, op="identity", close=True)
+    if who["type"] != "Scheduler":
+        raise ConnectionError
 
 
 @contextlib.contextmanager
@@ -248,10 +266,12 @@ class ClusterCrew:
     ----------
     client : Client
         The connection to its scheduler.
+    versions : tuple of str
+        What all of them must run; by default what runs here.
     """
 
     client: Client
-    _versions: tuple[str, ...] = field(default_factory=versions, init=False)
+    versions: tuple[str, ...] = field(default_factory=versions)
     _threads: int = field(default=0, init=False)
     _looked_s: float = field(default=-1e9, init=False)
     _staffed_s: float = field(default=0.0, init=False)
@@ -277,7 +297,7 @@ class ClusterCrew:
             if isinstance(found, Exception) and not isinstance(found, OSError):  # else it has gone
                 raise _lacking(worker)
             if isinstance(found, tuple):
-                self._refuse_other(found, worker)
+                self.refuse_other(found, worker)
 
     def each(
         self,
@@ -323,7 +343,7 @@ class ClusterCrew:
         """Send enough tasks for every worker to have its next one at hand, and no more."""
         while (index := job.next_index(2 * self._threads + 2)) is not None:
             parcel = pickle.dumps(job.work.packed(job.tasks[index]))
-            call = pickle.dumps(_Call(_do, (self._versions, parcel)))
+            call = pickle.dumps(_Call(_do, (self.versions, parcel)))
             key = f"jarvision-{secrets.token_hex(16)}"
             with _or_lost():
                 future = self.client.submit(pickle.loads, call, key=key, pure=False)
@@ -343,7 +363,7 @@ class ClusterCrew:
                 continue
             del job.out[future]
             if isinstance(answer, _Refused):
-                self._refuse_other(answer.versions)
+                self.refuse_other(answer.versions)
             if isinstance(answer, _Raised):
                 raise answer.error
             if isinstance(answer, _Made):
@@ -388,9 +408,9 @@ class ClusterCrew:
         with _or_lost():
             return sum(self.client.nthreads(callback_timeout=_ANSWER_S).values())
 
-    def _refuse_other(self, found: tuple[str, ...], worker: str = "") -> None:
+    def refuse_other(self, found: tuple[str, ...], worker: str = "") -> None:
         """Raise where a worker would not come to the same results."""
-        for theirs, ours in zip(found, self._versions, strict=False):
+        for theirs, ours in zip(found, self.versions, strict=False):
             if theirs != ours:
                 msg = (
                     f"A worker of the cluster{_at(worker)} runs {shown(theirs)}, this machine "
