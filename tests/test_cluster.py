@@ -30,11 +30,7 @@ from jarvision.workers import Errand
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"
 
-pytestmark = [
-    pytest.mark.skipif(os.name != "posix", reason="stops and kills by signal"),
-    # The engine's own: Client.__del__, and connections that a killed process leaves half open.
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
-]
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="stops and kills by signal")
 
 
 def contents(folder):
