@@ -88,8 +88,8 @@ def read(
     cluster: Annotated[
         str,
         typer.Option(
-            help="Let the machines of a Dask cluster do the work, also of --dry-run; photos are sent "
-            "to them.",
+            help="Let the machines of a Dask cluster do the work, also of --dry-run; photos are "
+            "sent to them.",
             metavar="tcp://HOST:PORT",
         ),
     ] = "",
