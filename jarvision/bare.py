@@ -260,7 +260,7 @@ def _leaned(jar: Jar, lean: float, exponent: float) -> Jar:
     return replace(jar, view=View(tilted, Outline(radius, exponent)))
 
 
-def _foot_lines(bgr: Picture, jar: Jar) -> tuple[float, float]:
+def foot_lines(bgr: Picture, jar: Jar) -> tuple[float, float]:
     """Strength of the level lines at a jar's foot, and the height of the lowest; NaN if none."""
     photo = gather(unroll(bgr, jar, 14.0, bottom_mm=-20.0), settled=1)
     found = edge_peaks(photo, -19.0, 12.0)
@@ -285,7 +285,7 @@ def settle_foot(bgr: Picture, jar: Jar) -> Jar:
 
     def attempt(lean: float, exponent: float) -> tuple[float, float, Jar]:
         tried = _leaned(jar, lean, exponent)
-        strength, contact = _foot_lines(bgr, tried)
+        strength, contact = foot_lines(bgr, tried)
         return strength * float(np.exp(-0.5 * (lean / _LEAN_SD) ** 2)), contact, tried
 
     upright = [attempt(0.0, exponent) for exponent in (2.0, 5.0)]

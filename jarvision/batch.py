@@ -717,30 +717,44 @@ def _read_one(task: _Task, album: _Album) -> Outcome:
         return _not_read(jar, _unforeseen("The photos of this jar", error), is_lasting=lasting)
 
 
-def _open_all(
-    task: _Task, used: Sequence[TimedPhoto], album: _Album
-) -> tuple[dict[str, Photo], dict[str, Strip | None], dict[str, JarError]]:
-    """Open a jar's photos -> pictures and strips by key, and those that could not be opened."""
-    photos: dict[str, Photo] = {}
-    strips: dict[str, Strip | None] = {}
-    bad: dict[str, JarError] = {}
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """A jar's photos by their keys: pictures, its strips, other jars' strips, and failures."""
+
+    photos: dict[str, Photo] = field(default_factory=dict)
+    strips: dict[str, Strip | None] = field(default_factory=dict)
+    others: dict[str, tuple[Strip, ...]] = field(default_factory=dict)
+    bad: dict[str, JarError] = field(default_factory=dict)
+
+
+def _open_all(task: _Task, used: Sequence[TimedPhoto], album: _Album) -> _Opened:
+    """Open a jar's photos."""
+    opened = _Opened()
     for timed in used:
         path = _path_of(timed.key)
         try:
-            photos[timed.key], seen, _ = album.open(path, task.spotted[path])
+            opened.photos[timed.key], seen, _ = album.open(path, task.spotted[path])
         except JarError as error:
-            bad[timed.key] = error
+            opened.bad[timed.key] = error
             continue
-        strips[timed.key] = _strip_of(timed.key, seen)
-    return photos, strips, bad
+        own = _strip_of(timed.key, seen)
+        opened.strips[timed.key] = own
+        opened.others[timed.key] = tuple(strip for strip in seen if strip is not own)
+    return opened
 
 
 def _read_sound(task: _Task, album: _Album) -> Outcome:
     jar, settings = task.jar, task.settings
     used = _used(jar)
-    photos, strips, unopened = _open_all(task, used, album)
-    looks, bad = look_at_jar(photos, strips, strip_mm=settings.strip_mm, aids=settings.aids)
-    bad |= unopened
+    opened = _open_all(task, used, album)
+    looks, bad = look_at_jar(
+        opened.photos,
+        opened.strips,
+        others=opened.others,
+        strip_mm=settings.strip_mm,
+        aids=settings.aids,
+    )
+    bad |= opened.bad
     left_out = tuple((t.name, str(bad[t.key])) for t in used if t.key in bad)
     is_lasting = not any(isinstance(error, NoSuchPhotoError) for error in bad.values())
     chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}

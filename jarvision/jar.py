@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TypeAlias
 
 import cv2
@@ -27,6 +28,8 @@ _REACH_MM = 105.0  # a preserving jar is not wider than this from its strip
 _EDGE_CAP = 12.0  # Lab distance beyond which a wall is no more a wall than before
 _EDGE_MIN = 2.5  # Lab distance under which no wall is believed
 _WALL_SD_MM = 1.0  # the glass edge is a band of lines about this wide
+_OWN_EDGE_MM = 1.0  # so far about the strip's own edges no wall is looked for
+_OWN_HALF_MM = (6.0, 9.0)  # and so far left and right of its tags' middle, in the strip's white
 _HIDDEN_WALL_SD_MM = 2.5  # a wall hidden by the strip is only bracketed
 
 
@@ -67,12 +70,25 @@ class Jar:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Wall:
-    """A wall as a line in the picture: three points from low to high, (3, 2) [px], and its side."""
+class Wall:
+    """A line in the picture that may be a wall of the jar.
+
+    Attributes
+    ----------
+    side : int
+        -1 left of the strip, 1 right of it.
+    points_px : (3, 2) array
+        Three points of it from low to high [px].
+    sd_mm : float
+        How well it is placed [mm].
+    strength : float
+        Colour step across it (CIE Lab); 0 where it is only supposed.
+    """
 
     side: int
     points_px: Array
     sd_mm: float
+    strength: float = 0.0
 
 
 def _edge_strength(colours: Array) -> Array:
@@ -149,11 +165,46 @@ def _lab_at(bgr: Picture, grid_px: Array) -> Array:
     return np.asarray(lab, dtype=np.float64)
 
 
-def _find_walls(bgr: Picture, strip: Strip) -> list[_Wall]:
-    """Find the jar's left and right wall beside the strip."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Edges:
+    """Upright edges across a jar: how strong at each column of a grid, and how they lean."""
+
+    score: Array
+    slope: Array
+    grid_px: Array
+    across_mm: Array
+
+    def wall(self, column: int, side: int) -> Wall:
+        """Give a column's edge as a wall."""
+        wall = _wall_at(self.grid_px, float(column), self.slope[column], side, _WALL_SD_MM)
+        return replace(wall, strength=float(self.score[column]))
+
+    def hidden_wall(self, side: int) -> Wall:
+        """Give a wall that hides just behind the strip's edge."""
+        near = (self.across_mm * side > 7.0) & (self.across_mm * side < 19.0)
+        at = int(np.argmax(np.where(near, self.score, -1.0))) + side * 1.5 / _STEP_MM
+        return _wall_at(self.grid_px, at, 0.0, side, _HIDDEN_WALL_SD_MM)
+
+
+def _edges_across(
+    bgr: Picture, strip: Strip, others: Sequence[Strip], own_edges_px: Sequence[Array] = ()
+) -> _Edges:
+    """Look for upright edges beside a strip, not on or behind other jars' strips."""
     colours, grid, across = _sample_across(bgr, strip)
-    score, slope = _best_slopes(_edge_strength(colours), np.arange(-10, 10.1, 1.25) / _STEP_MM)
-    peaks = _peaks(score)
+    strength = _edge_strength(colours)
+    for other in others:
+        strength[_at_or_beyond(other, grid, across)] = 0.0
+    for line in own_edges_px:
+        column = np.interp(grid[..., 1], line[:, 1], line[:, 0])
+        strength[np.abs(grid[..., 0] - column) < _OWN_EDGE_MM * strip.px_per_mm] = 0.0
+    slopes = np.arange(-10, 10.1, 1.25) / _STEP_MM
+    return _Edges(*_best_slopes(strength, slopes), grid, across)
+
+
+def _find_walls(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> list[Wall]:
+    """Find the jar's left and right wall: the nearest strong edge on each side."""
+    edges = _edges_across(bgr, strip, others)
+    score, across, peaks = edges.score, edges.across_mm, _peaks(edges.score)
     # the strip's own edges end within 13 mm left and 18.5 mm right of the tags' middle
     beyond = {
         -1: [i for i in reversed(peaks) if across[i] < -13.0],
@@ -164,23 +215,53 @@ def _find_walls(bgr: Picture, strip: Strip) -> list[_Wall]:
     for side, found in beyond.items():
         strong = [i for i in found if score[i] >= 0.6 * best]
         if strong:
-            walls.append(_wall_at(grid, float(strong[0]), slope[strong[0]], side, _WALL_SD_MM))
+            walls.append(edges.wall(strong[0], side))
         elif best > 0:
             # no wall apart from the strip's edge: it hides just behind that edge
-            near = (across * side > 7.0) & (across * side < 19.0)
-            at = int(np.argmax(np.where(near, score, -1.0))) + side * 1.5 / _STEP_MM
-            walls.append(_wall_at(grid, at, 0.0, side, _HIDDEN_WALL_SD_MM))
+            walls.append(edges.hidden_wall(side))
     return walls
 
 
-def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) -> _Wall:
+def rival_walls(bgr: Picture, scene: Scene, others: Sequence[Strip] = ()) -> tuple[Wall, ...]:
+    """Find all edges beside a strip that could be walls, on each side from the strip outward.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    scene : Scene
+        From `scene_of`; a view fitted to it tells where the strip's own edges are.
+    others : sequence of Strip
+        Strips of other jars.
+    """
+    jar = jar_of(fit_view(scene, square=False), scene)
+    z = np.array([160.0, 80.0, 0.0, -10.0])
+    own = [jar.view.wall_px(np.full(4, azimuth), z) for azimuth in jar.strip_azimuths]
+    edges = _edges_across(bgr, scene.strip, others, own)
+    peaks = _peaks(edges.score)
+    left = [i for i in reversed(peaks) if edges.across_mm[i] < -_OWN_HALF_MM[0]]
+    right = [i for i in peaks if edges.across_mm[i] > _OWN_HALF_MM[1]]
+    return (*(edges.wall(i, -1) for i in left), *(edges.wall(i, 1) for i in right))
+
+
+def _at_or_beyond(other: Strip, grid: Array, across: Array) -> NDArray[np.bool_]:
+    """Tell which places of the sampling grid lie on another jar's strip or beyond it."""
+    foot, up = other.axis_px()
+    column = foot[0] + (grid[..., 1] - foot[1]) * up[0] / up[1]
+    beside = (grid[..., 0] - column) / other.px_per_mm
+    reach = 0.5 * strip_spec().width_mm
+    is_right = other.corners_px[..., 0].mean() > grid[:, across.searchsorted(0.0), 0].mean()
+    return np.asarray(beside > -reach if is_right else beside < reach)
+
+
+def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) -> Wall:
     """Give a wall from a column of the sampling grid and its shear (columns, bottom to top)."""
     at = np.array([0.05, 0.5, 0.95])
     r = np.round(at * (len(grid) - 1)).astype(int)
     c = np.clip(column + slope * (at - 0.5), 0, grid.shape[1] - 1.001)
     low = np.floor(c).astype(int)
     part = (c - low)[:, None]
-    return _Wall(side, grid[r, low] * (1 - part) + grid[r, low + 1] * part, sd_mm)
+    return Wall(side, grid[r, low] * (1 - part) + grid[r, low + 1] * part, sd_mm)
 
 
 # --- fitting the view -----------------------------------------------------------------------------
@@ -202,6 +283,7 @@ def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) 
     _BEND,
 ) = range(13)
 _SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1, 0.05])
+_ASTRAY, _ASTRAY_RMS = 6.0, 1.5  # standard deviations from which a corner counts less and less
 _FOCAL_SD = 0.35  # log spread of phones' focal lengths, zoom included: common practice, no source
 _EDGE_AZIMUTHS = np.linspace(0.75, 1.95, 61)
 _BEND_SD = 0.05  # radial term of phones' wide lenses, uncorrected: common practice, no source
@@ -213,7 +295,7 @@ class Scene:
     """What is known of one picture before its view is fitted."""
 
     strip: Strip
-    walls: tuple[_Wall, ...]
+    walls: tuple[Wall, ...]
     focal_px: float
     shape: tuple[int, int]
     focal_known: bool = True
@@ -221,7 +303,7 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Fit:
+class Fit:
     """A fitted view: parameters, half the sum of squares, rms of the tags' corners [px]."""
 
     p: Array
@@ -261,7 +343,14 @@ def _edge_azimuths(p: Array, side: int, *, square: bool) -> Array:
     return np.asarray(side * (_EDGE_AZIMUTHS[at] + step * part))[:, None]
 
 
-def _misfit(p: Array, scene: Scene, *, square: bool, known: Outline | None) -> Array:
+def _misfit(
+    p: Array,
+    scene: Scene,
+    *,
+    square: bool,
+    known: Outline | None,
+    astray_sd: float = np.inf,
+) -> Array:
     """Misfits of sets of parameters, in standard deviations, (sets, residuals)."""
     strip = scene.strip
     corners = strip.corners_mm.reshape(-1, 2)
@@ -271,13 +360,20 @@ def _misfit(p: Array, scene: Scene, *, square: bool, known: Outline | None) -> A
     z = corners[:, 1] + p[:, _SLANT, None] * across
     off = _project(p, x, y, z, scene) - strip.corners_px.reshape(-1, 2)
     sd = (3.0 if strip.bent else 1.0) * CORNER_SD_PX
-    parts = [off.reshape(len(p), -1) / sd]
+    parts = [_softened(off.reshape(len(p), -1) / sd, astray_sd)]
     parts += [_wall_misfit(p, wall, scene, square=square) for wall in scene.walls]
     parts.append(_prior_misfit(p, square=square, known=known))
     return np.concatenate(parts, axis=1)
 
 
-def _wall_misfit(p: Array, wall: _Wall, scene: Scene, *, square: bool) -> Array:
+def _softened(off_sd: Array, astray_sd: float) -> Array:
+    """Let what is far off count by its logarithm: a tag partly in glare has corners astray."""
+    if np.isinf(astray_sd):
+        return off_sd
+    return np.asarray(astray_sd * np.arcsinh(off_sd / astray_sd))
+
+
+def _wall_misfit(p: Array, wall: Wall, scene: Scene, *, square: bool) -> Array:
     """Misfit of a wall's line, (sets, 3)."""
     x, y = _wall_points(p, _edge_azimuths(p, wall.side, square=square))
     ends = _project(p, x, y, np.array([[10.0, 90.0]]), scene)
@@ -376,12 +472,10 @@ def least_squares(
     return p, r
 
 
-def _fit(scene: Scene, *, square: bool, known: Outline | None = None, bend: bool = False) -> _Fit:
+def fit_view(
+    scene: Scene, *, square: bool, known: Outline | None = None, bend: bool = False
+) -> Fit:
     """Fit a view to a scene, with or without a lens that bows lines."""
-
-    def misfit(p: Array) -> Array:
-        return _misfit(_bounded(p), scene, square=square, known=known)
-
     free = np.arange(_EXPONENT)
     if square:
         free = np.append(free, [_EXPONENT, _TURN])
@@ -389,14 +483,25 @@ def _fit(scene: Scene, *, square: bool, known: Outline | None = None, bend: bool
         free = np.append(free, _FOCAL)
     if bend:
         free = np.append(free, _BEND)
+
+    def misfit(p: Array, astray_sd: float = np.inf) -> Array:
+        bounded = _bounded(p)
+        return _misfit(bounded, scene, square=square, known=known, astray_sd=astray_sd)
+
+    def rms_of(p: Array) -> float:
+        off = misfit(p[None])[0, : scene.strip.corners_px.size]
+        return float(np.sqrt(np.mean(off**2)))
+
     start = _start(scene, known, square=square)
     p, r = least_squares(misfit, start, free, _SIZES)
+    if rms_of(p) > _ASTRAY_RMS and not scene.strip.bent:
+        # from where all corners pull alike, for far away the softened pull leads nowhere
+        p, r = least_squares(partial(misfit, astray_sd=_ASTRAY), p, free, _SIZES)
     sd = (3.0 if scene.strip.bent else 1.0) * CORNER_SD_PX
-    rms = float(np.sqrt(np.mean(r[: scene.strip.corners_px.size] ** 2)) * sd)
-    return _Fit(_bounded(p[None])[0], 0.5 * float(r @ r), rms, square)
+    return Fit(_bounded(p[None])[0], 0.5 * float(r @ r), rms_of(p) * sd, square)
 
 
-def _jar_of(fit: _Fit, scene: Scene) -> Jar:
+def jar_of(fit: Fit, scene: Scene) -> Jar:
     """Make a jar of a fit."""
     p = [float(v) for v in fit.p]
     centre_x, centre_y = (scene.shape[1] - 1) / 2, (scene.shape[0] - 1) / 2
@@ -411,15 +516,35 @@ def _jar_of(fit: _Fit, scene: Scene) -> Jar:
     return Jar(View(camera, outline), True, (edges[0], edges[1]), fit.rms_px, len(scene.walls))
 
 
-def scene_of(bgr: Picture, strip: Strip, focal_px: float, *, focal_known: bool = True) -> Scene:
+def scene_of(
+    bgr: Picture,
+    strip: Strip,
+    focal_px: float,
+    *,
+    focal_known: bool = True,
+    others: Sequence[Strip] = (),
+) -> Scene:
     """Find the walls beside a strip; a focal length that is not known is fitted.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    strip : Strip
+        The jar's strip.
+    focal_px : float
+        Focal length [working px].
+    focal_known : bool
+        Whether it is known.
+    others : sequence of Strip
+        Strips of other jars in the picture: no wall is looked for on or behind them.
 
     Raises
     ------
     NoJarError
         No wall is seen beside the strip.
     """
-    walls = _find_walls(bgr, strip)
+    walls = _find_walls(bgr, strip, others)
     if not walls:
         msg = (
             "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."
@@ -429,12 +554,12 @@ def scene_of(bgr: Picture, strip: Strip, focal_px: float, *, focal_known: bool =
     return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm)
 
 
-def _straightened(fit: _Fit, scene: Scene) -> _Fit:
+def _straightened(fit: Fit, scene: Scene) -> Fit:
     """Fit a view whose tags lie in no perspective again, with a lens that bows lines."""
     if fit.rms_px < _BOWED_PX or scene.strip.bent or len(scene.strip.tags) < 3:
         return fit
     known = Outline(float(fit.p[_RADIUS]), float(fit.p[_EXPONENT]))
-    again = _fit(scene, square=fit.square, known=known, bend=True)
+    again = fit_view(scene, square=fit.square, known=known, bend=True)
     return again if again.rms_px < 0.8 * fit.rms_px else fit
 
 
@@ -453,19 +578,19 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
     """
     if not scenes:
         return []
-    fits = [_fit(scene, square=False) for scene in scenes]
+    fits = [fit_view(scene, square=False) for scene in scenes]
     misfits = [
         f.rms_px > 0.95 * CORNER_SD_PX or f.cost > s.strip.corners_px.size / 2
         for f, s in zip(fits, scenes, strict=True)
     ]
     if any(misfits):
-        squares = [_fit(scene, square=True) for scene in scenes]
+        squares = [fit_view(scene, square=True) for scene in scenes]
         # a square has two parameters more to please each photo with
         if sum(f.cost + 4.0 for f in squares) < 0.8 * sum(f.cost for f in fits):
             fits = squares
     if len(fits) > 1:
         shape = np.median([f.p for f in fits], axis=0)
         known = Outline(float(shape[_RADIUS]), float(shape[_EXPONENT]))
-        fits = [_fit(s, square=fits[0].square, known=known) for s in scenes]
+        fits = [fit_view(s, square=fits[0].square, known=known) for s in scenes]
     fits = [_straightened(f, s) for f, s in zip(fits, scenes, strict=True)]
-    return [_jar_of(f, s) for f, s in zip(fits, scenes, strict=True)]
+    return [jar_of(f, s) for f, s in zip(fits, scenes, strict=True)]

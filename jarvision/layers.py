@@ -3,8 +3,7 @@
 Two independent cues. *Grain*: sand, silt and what is still in suspension differ in how rough they
 look at a few tenths of a millimetre; reflections change brightness but not roughness, so grain
 decides which edge is a boundary. *Colour*: the step in CIE Lab places the boundary to a fraction of
-a pixel. The clay has no grain of its own: its top is the edge at the front wall that goes with
-the far rim of the deposit's surface, seen through the clear water above it.
+a pixel. The clay has no grain of its own: see `jarvision.clay`.
 """
 
 from __future__ import annotations
@@ -17,14 +16,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar import Jar
 from jarvision.wallmap import COLUMN_MM, ROW_MM, WallMap
 
 Array: TypeAlias = NDArray[np.float64]
 Floats: TypeAlias = NDArray[np.float32]
 Rows: TypeAlias = NDArray[np.bool_]
 
-WATER_INDEX = 1.333  # water at 20 degC, sodium D line; handbook value, from memory
 LAYERS = ("sand", "silt", "clay")
 
 _BIN_MM = 0.5  # height of a step of the grain search
@@ -33,7 +30,7 @@ _DRIFT = 0.08
 _THIN_MM = 3.0  # a thinner silt layer is read only where much speaks for it
 # A jar is a quarter to two thirds soil: where its layers usually end. Common practice, no source;
 # wide enough to give way to what is seen.
-_USUAL_SILT_MM, _USUAL_CLAY_MM, _USUAL_SPREAD_MM = 45.0, 55.0, 30.0
+_USUAL_SILT_MM, USUAL_CLAY_MM, USUAL_SPREAD_MM = 45.0, 55.0, 30.0
 _LEVELS = np.arange(-2.6, 1.5, _LEVEL_STEP)  # log grain levels tried
 _TEMPER = 4.0  # rows of half a millimetre are not independent: costs count about a quarter
 _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
@@ -123,12 +120,14 @@ class Evidence:
 
     settled: int
     z_mm: Array  # (rows,)
+    azimuth: Array  # (blocks,), middle of each block [rad]
     colour: Array  # (blocks, rows, 3), CIE Lab
     grain: Array  # (blocks, rows), log, in units that weigh like colour
     level: Array  # (bins,), log grain of each half millimetre
     bins_mm: Array  # (bins,), lower edge of each bin
     edges_mm: Array  # (n,), heights at which edges were measured
     edges: Array  # (n,), strength of level colour edges
+    steps: Array  # (blocks, n), colour step of each block, whatever its direction
 
 
 _GRAIN_WEIGHT = 6.0  # log units of grain that count like one unit of colour, inverted
@@ -148,16 +147,18 @@ def gather(wall: WallMap, *, settled: int) -> Evidence:
     grain = np.add.reduceat(np.log(0.3 + fine + coarse), first, axis=1) / sizes
     colour = np.add.reduceat(lab, first, axis=1) / sizes[:, None]
     colour = np.moveaxis(colour, 1, 0).astype(np.float64)
-    edges_mm, edges = _level_edges(wall.z_mm, colour)
+    edges_mm, edges, steps = _level_edges(wall.z_mm, colour)
     return Evidence(
         settled,
         wall.z_mm,
+        np.add.reduceat(wall.azimuth, first) / sizes,
         colour,
         _GRAIN_WEIGHT * grain.T,
         level,
         wall.z_mm[0] + _BIN_MM * np.arange(bins),
         edges_mm,
         edges,
+        steps,
     )
 
 
@@ -176,8 +177,8 @@ def _row_level(size: Floats) -> Array:
     return np.asarray(np.log(np.minimum(size, 5 * middle + 0.05).mean(axis=1) + 0.02))
 
 
-def _level_edges(z: Array, colour: Array) -> tuple[Array, Array]:
-    """Strength of level colour edges at each row -> heights [mm], Lab step agreed by the blocks."""
+def _level_edges(z: Array, colour: Array) -> tuple[Array, Array, Array]:
+    """Colour edges at each row -> heights [mm], Lab step agreed by the blocks, step of each."""
     n, gap = round(1.5 / ROW_MM), round(0.25 / ROW_MM)
     rows = np.arange(n + gap, len(z) - n - gap)
     run = np.concatenate([np.zeros_like(colour[:, :1]), np.cumsum(colour, axis=1)], axis=1)
@@ -185,9 +186,9 @@ def _level_edges(z: Array, colour: Array) -> tuple[Array, Array]:
     under = run[:, rows - gap] - run[:, rows - gap - n]
     each = (over - under) / n
     size = np.linalg.norm(np.median(each, axis=0), axis=1)
-    spread = np.linalg.norm(each, axis=2).mean(axis=0)
-    agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (spread + 0.1)
-    return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2)
+    steps = np.linalg.norm(each, axis=2)
+    agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (steps.mean(axis=0) + 0.1)
+    return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2), np.asarray(steps)
 
 
 def _prefix_costs(level: Array) -> tuple[Array, float]:
@@ -286,7 +287,7 @@ def coarse_tops(photos: Sequence[Evidence]) -> tuple[list[CoarsePlace], float]:
     first = float(photos[0].bins_mm[start[0]])
     gain = (plain - float(total.min())) / len(photos)
     silt = first + _BIN_MM * np.arange(bins + 1)
-    total += len(photos) * (np.maximum(silt - _USUAL_SILT_MM, 0.0) / _USUAL_SPREAD_MM)[None, :] ** 2
+    total += len(photos) * (np.maximum(silt - _USUAL_SILT_MM, 0.0) / USUAL_SPREAD_MM)[None, :] ** 2
     thick = silt[None, :] - silt[:, None]
     total += len(photos) * 3.0 * np.maximum(_THIN_MM - np.maximum(thick, 0.0), 0.0)
     return _ways(total, first), gain
@@ -418,93 +419,3 @@ def edge_peaks(photo: Evidence, low_mm: float, high_mm: float) -> list[tuple[flo
         if size[i] >= size[max(0, i - reach) : i + reach + 1].max():
             found.append((float(z[i]), float(size[i])))
     return found
-
-
-def _far_rim_mm(jar: Jar, front_mm: float) -> float:
-    """Least height at which the far rim of a level surface shows on the front wall [mm]."""
-    across = 2 * jar.view.outline.radius_mm
-    shown = front_mm
-    for _ in range(4):
-        slope = np.sin(jar.view.elevation_rad(np.array(shown))) / WATER_INDEX
-        shown = front_mm + across * float(np.tan(np.arcsin(np.clip(slope, -0.9, 0.9))))
-    return shown
-
-
-# Clay too thin for an edge of its own: where its top is put, and the odds against it (log units).
-_THIN_CLAY_MM, _THIN_CLAY_COST = 0.6, 2.3
-_TABLE_MM = -4.0  # height of the table against the inside floor; common practice, no source
-_MIRROR_SD = 0.1  # log scatter of where the same mirrored edge is placed from different photos
-
-
-def mirrored_edge_mm(jar: Jar, height_mm: float) -> float:
-    """Tell how far off the edge stands that would be mirrored in the wall at a height [mm].
-
-    A vertical wall mirrors the table behind the camera at an unchanged slope, so a height on the
-    wall stands for a distance on the table. The table's edge keeps its distance from photo to
-    photo, however the camera moves; a layer keeps its height. NaN above the camera.
-    """
-    camera, radius = jar.view.camera, jar.view.outline.radius_mm
-    below = camera.height_mm - height_mm
-    if below <= 1.0:
-        return np.nan
-    return (camera.distance_mm - radius) * (height_mm - _TABLE_MM) / below
-
-
-def mirrored_edges(
-    photos: Sequence[tuple[Evidence, Jar]], deposit_mm: float, water_mm: float
-) -> list[float]:
-    """Distances of edges mirrored in the cloudy water of earlier photos [mm]."""
-    found = []
-    for photo, jar in photos:
-        for height, _ in edge_peaks(photo, deposit_mm + 2.0, water_mm - 12.0):
-            found.append(mirrored_edge_mm(jar, height))
-    return [distance for distance in found if distance > 0]
-
-
-def _mirror_match(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float:
-    """How well an edge is where a mirrored one should be, 0 to 1."""
-    distance = mirrored_edge_mm(jar, height_mm)
-    if not mirrored or np.isnan(distance):
-        return 0.0
-    off = np.abs(np.log(distance / np.array(mirrored))).min()
-    return float(np.exp(-0.5 * (off / _MIRROR_SD) ** 2))
-
-
-def clay_places(
-    photo: Evidence,
-    jar: Jar,
-    silt_mm: float,
-    water_mm: float,
-    *,
-    mirrored: Sequence[float] = (),
-) -> list[tuple[float, float]]:
-    """Heights where the clay's top can be, best first, each with its weight against the best.
-
-    The clay's top is a level edge with a second one above it, the far rim of the same surface.
-    Water line and lid make stronger edges, so strength counts only up to a point, and a lower
-    edge is likelier: deposits fill the lower part of a jar. Edges that earlier photos know as
-    mirrored ones count for less.
-    """
-    edges = edge_peaks(photo, silt_mm + 1.0, water_mm - 6.0)
-    match = {h: _mirror_match(jar, h, mirrored) for h, _ in edges}
-    own = np.abs(photo.edges_mm - silt_mm) < 1.0
-    thin = (silt_mm + _THIN_CLAY_MM, float(photo.edges[own].max()) if own.any() else 0.0)
-    scored = []
-    for height, strength in [*edges, thin]:
-        # foam clings to the wall just under the water line and is no rim
-        farthest = min(height + 1.2 * jar.view.outline.radius_mm, water_mm - 12.0)
-        nearest = max(_far_rim_mm(jar, height) - 2.0, height + 3.0)
-        rim = max([(s, h) for h, s in edges if nearest < h < farthest], default=(0.7, np.nan))
-        score = 1.6 * np.log(np.clip(strength, 0.3, 4.0)) + np.log(min(rim[0], 5.0))
-        far_off = max(height - _USUAL_CLAY_MM, 0.0) / _USUAL_SPREAD_MM
-        score -= 0.025 * (height - silt_mm) + 0.5 * far_off**2 + 0.9 * match.get(height, 0.0)
-        # up to the far rim there should be no edges but this one and mirrored ones
-        top = rim[1] if rim[1] > height else height
-        rest = [np.log1p(s) * (1 - 0.8 * match[h]) for h, s in edges if h < top and h != height]
-        score -= 0.5 * sum(rest) + (_THIN_CLAY_COST if height == thin[0] else 0.0)
-        scored.append((height, float(score)))
-    if not scored:
-        return []
-    best = max(score for _, score in scored)
-    weighed = [(h, float(np.exp(3.0 * (s - best)))) for h, s in scored]
-    return sorted(weighed, key=lambda e: -e[1])

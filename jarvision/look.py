@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias, TypeVar
 
@@ -15,6 +15,7 @@ from jarvision.bare import NOMINAL_RADIUS_MM, find_bare_jar
 from jarvision.errors import BlurredError, HiddenError, JarError, TooDarkError
 from jarvision.jar import Jar, Scene, find_jars, scene_of
 from jarvision.measured import Doubt, DoubtName, doubt
+from jarvision.outlines import choose_walls
 from jarvision.photo import Photo
 from jarvision.scale import Strip, find_strips
 from jarvision.scaleaids import (
@@ -136,6 +137,7 @@ def look_at_jar(
     photos: Mapping[Key, Photo],
     strips: Mapping[Key, Strip | None],
     *,
+    others: Mapping[Key, Sequence[Strip]] | None = None,
     strip_mm: float = 100.0,
     aids: ScaleAids = _NO_AIDS,
 ) -> tuple[dict[Key, Look], dict[Key, JarError]]:
@@ -147,6 +149,8 @@ def look_at_jar(
         The photos, by any key.
     strips : mapping to Strip or None
         Their strips, as `strips_in` found them.
+    others : mapping to sequence of Strip, optional
+        Strips of other jars in the same photos.
     strip_mm : float
         What the 100 mm line on the printed sheet really measures [mm].
     aids : ScaleAids
@@ -168,9 +172,13 @@ def look_at_jar(
             if strip is not None:
                 _refuse_blurred(photo, strip)
                 focal, unknown = _focal_or_usual(photo)
-                scenes[key] = scene_of(photo.bgr, strip, focal, focal_known=not unknown)
+                beside = (others or {}).get(key, ())
+                scenes[key] = scene_of(
+                    photo.bgr, strip, focal, focal_known=not unknown, others=beside
+                )
         except JarError as error:
             refused[key] = error
+    scenes = choose_walls({key: photos[key].bgr for key in scenes}, scenes, others or {})
     as_tagged = dict(zip(scenes, find_jars(list(scenes.values())), strict=True))
     prints = {k: print_doubts(photos[k].name, photos[k].bgr, j) for k, j in as_tagged.items()}
     jars = {key: jar.stretched(strip_mm / 100.0) for key, jar in as_tagged.items()}

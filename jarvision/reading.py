@@ -10,6 +10,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.clay import clay_places, mirrored_edges
 from jarvision.composition import Candidate, Composition, compose, draw_tops, spread_of
 from jarvision.errors import JarError, NoDepositError, TimesError, TooNoisyError
 from jarvision.floor import (
@@ -27,10 +28,8 @@ from jarvision.layers import (
     Boundary,
     CoarsePlace,
     Evidence,
-    clay_places,
     coarse_tops,
     gather,
-    mirrored_edges,
     place,
     quiet_level,
 )

@@ -15,8 +15,11 @@ from jarvision.stripdata import strip_spec
 Array: TypeAlias = NDArray[np.float64]
 Grey: TypeAlias = NDArray[np.uint8]
 
-CORNER_SD_PX = 0.35  # rms of sub-pixel corners against one camera, seen on rendered pictures
+CORNER_SD_PX = 0.2  # of corners against one camera: found to 0.05, but paper may lie uneven
+_USUAL_INSET_PX, _MOST_INSET_PX = 0.45, 1.5  # how far corners are drawn inward by blur
 _LEAST_PERIMETER_PX = 28.0  # of the smallest tag that decodes, in a picture of half size
+_SMALL_TAG_PX = 70.0  # where one tag is as small as this, others may be too small at half size
+_MOST_MISSED = 12  # rows of squares that are looked at closely
 _MIN_TAG_PX = 14.0  # under about 1.7 px a module a 36h11 tag does not decode safely
 
 
@@ -84,8 +87,25 @@ def _detector(*, tolerant: bool, quick: bool) -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(family, options)
 
 
-def _tags_in(grey: Grey, *, tolerant: bool = False, quick: bool = False) -> dict[int, Array]:
-    """Detect tags -> {id: corners (4, 2)}."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """Tags that were decoded, {id: corners (4, 2)}, and squares that were not, (n, 4, 2) [px]."""
+
+    tags: dict[int, Array]
+    unread: Array
+
+    def enlarged(self) -> _Seen:
+        """Give the same in the pixels of a picture twice the size."""
+        tags = {i: 2.0 * corners + 0.5 for i, corners in self.tags.items()}
+        return _Seen(tags, 2.0 * self.unread + 0.5)
+
+    def with_more(self, more: _Seen) -> _Seen:
+        """Add what another detector decoded."""
+        return _Seen(self.tags | more.tags, self.unread)
+
+
+def _detected(grey: Grey, *, tolerant: bool = False, quick: bool = False) -> _Seen:
+    """Detect tags and squares that might be some."""
     detector = _detector(tolerant=tolerant, quick=quick)
     options = detector.getDetectorParameters()
     # in a small, grainy picture every speck were a candidate, and all are compared with all
@@ -93,14 +113,21 @@ def _tags_in(grey: Grey, *, tolerant: bool = False, quick: bool = False) -> dict
         options.minMarkerPerimeterRate, _LEAST_PERIMETER_PX / max(grey.shape)
     )
     detector.setDetectorParameters(options)
-    corners, ids, _ = detector.detectMarkers(grey)
+    corners, ids, refused = detector.detectMarkers(grey)
+    unread = np.array([c[0] for c in refused], dtype=np.float64).reshape(-1, 4, 2)
     if ids is None:
-        return {}
-    return {
+        return _Seen({}, unread)
+    tags = {
         int(i): np.asarray(c[0], dtype=np.float64)
         for i, c in zip(np.ravel(ids), corners, strict=True)
         if int(i) < strip_spec().tag_count
     }
+    return _Seen(tags, unread)
+
+
+def _tags_in(grey: Grey, *, tolerant: bool = False) -> dict[int, Array]:
+    """Detect tags -> {id: corners (4, 2)}."""
+    return _detected(grey, tolerant=tolerant).tags
 
 
 def find_strips(grey: Grey, *, bent: bool = True) -> tuple[Strip, ...]:
@@ -111,25 +138,103 @@ def find_strips(grey: Grey, *, bent: bool = True) -> tuple[Strip, ...]:
     grey : (h, w) uint8 array
         The upright working picture.
     bent : bool
-        Also look for tags that run round the side of a jar, which takes longer.
+        Also look for tags that run round the side of a jar where no other strip is found, which
+        takes longer.
 
     Returns
     -------
     tuple of Strip
         The strip with most tags first; empty where there is none.
     """
-    small = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    half = np.asarray(small, dtype=np.uint8)
-    seen = {i: 2.0 * c + 0.5 for i, c in _tags_in(half, quick=True).items()}
-    if len(seen) < 3:
-        seen |= {i: 2.0 * c + 0.5 for i, c in _tags_in(half).items()}
-    if not seen:
-        seen = _tags_in(grey) or _tags_in(grey, tolerant=True)
-    strips = [_read_again(grey, strip) for strip in _gather(seen)]
-    if not strips and bent:
+    seen = _seen_in(grey)
+    strips = [_read_again(grey, strip) for strip in _gather(seen.tags)]
+    if strips:
+        strips += _missed_strips(grey, seen.unread, strips)
+    elif bent:
         found = find_bent_strip(grey)
         strips = [found] if found else []
-    return tuple(sorted(strips, key=lambda s: (-len(s.tags), s.jar)))
+    return tuple(sorted(map(_spread, strips), key=lambda s: (-len(s.tags), s.jar)))
+
+
+def _spread(strip: Strip) -> Strip:
+    """Move corners outward to where they are: blur rounds a black corner and draws it inward.
+
+    How far is seen from the tags' size against their distance, which is printed.
+    """
+    if strip.bent:
+        return strip
+    corners = strip.corners_px
+    outward = corners - np.roll(corners, 1, axis=1)  # along each side, to its end
+    size = np.linalg.norm(outward, axis=2)
+    outward = outward / size[..., None]
+    inset_px = _USUAL_INSET_PX
+    if len(strip.tags) > 1:
+        height = size[:, [0, 2]].mean(axis=1)  # of the left and the right side
+        apart = np.linalg.norm(np.diff(corners.mean(axis=1), axis=0), axis=1)
+        spec = strip_spec()
+        apart_mm = np.diff(strip.corners_mm[..., 1].mean(axis=1))
+        expected = apart / apart_mm * spec.tag_size_mm
+        inset_px = float(np.median(expected - (height[1:] + height[:-1]) / 2)) / 2
+    inset_px = float(np.clip(inset_px, 0.0, _MOST_INSET_PX))
+    moved = corners + inset_px * (outward - np.roll(outward, -1, axis=1))
+    return replace(strip, corners_px=moved)
+
+
+def _seen_in(grey: Grey) -> _Seen:
+    """Detect tags as quickly as the picture allows."""
+    small = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    half = np.asarray(small, dtype=np.uint8)
+    seen = _detected(half, quick=True).enlarged()
+    if len(seen.tags) < 3:
+        seen = seen.with_more(_detected(half).enlarged())
+    if not seen.tags:
+        return _Seen(_tags_in(grey) or _tags_in(grey, tolerant=True), seen.unread)
+    tag_px = [np.linalg.norm(corners[0] - corners[3]) for corners in seen.tags.values()]
+    if min(tag_px) < _SMALL_TAG_PX:  # of a row of jars the farther ones may be too small at half
+        whole = _detected(grey, quick=True)
+        seen = _Seen(seen.tags | whole.tags, whole.unread)
+    return seen
+
+
+def _missed_strips(grey: Grey, unread: Array, known: list[Strip]) -> list[Strip]:
+    """Look closely where squares stand above each other as tags do but none was decoded."""
+    found: list[Strip] = []
+    for x0, x1 in _missed_columns(unread, known):
+        patch = np.ascontiguousarray(grey[:, max(int(x0), 0) : max(int(x1), 0)])
+        if min(patch.shape) < 32:
+            continue
+        others = {strip.jar for strip in [*known, *found]}
+        fresh = [s for s in _gather(_tags_in(patch)) if len(s.tags) > 1 and s.jar not in others]
+        if not fresh:
+            by_bend = find_bent_strip(patch, picture_px=max(grey.shape))
+            fresh = [by_bend] if by_bend and by_bend.jar not in others else []
+        shift = np.array([max(int(x0), 0), 0])
+        found += [replace(strip, corners_px=strip.corners_px + shift) for strip in fresh]
+    return found
+
+
+def _missed_columns(unread: Array, known: list[Strip]) -> list[tuple[float, float]]:
+    """Find upright rows of squares apart from the strips that are known -> their x ranges [px]."""
+    size = np.linalg.norm(unread[:, [0, 1, 2]] - unread[:, [1, 2, 3]], axis=2).max(axis=1)
+    middle = unread.mean(axis=1)
+    free = size > _MIN_TAG_PX
+    for strip in known:
+        foot, up = strip.axis_px()
+        lean = up[0] / up[1]
+        beside = np.abs(middle[:, 0] - foot[0] - lean * (middle[:, 1] - foot[1]))
+        free &= beside > 20.0 * strip.px_per_mm
+    spec = strip_spec()
+    step = spec.centre_step_mm / spec.tag_size_mm
+    columns: list[tuple[float, float]] = []
+    for (x, y), one in sorted(
+        zip(middle[free].tolist(), size[free].tolist(), strict=True), key=lambda q: -q[1]
+    ):
+        steps = np.abs(middle[:, 1] - y) / (step * one)
+        stacked = free & (steps > 0.5) & (np.abs(steps - np.round(steps)) < 0.2) & (steps < 4.5)
+        stacked &= (np.abs(middle[:, 0] - x) < 0.8 * one) & (size > 0.65 * one) & (size < 1.5 * one)
+        if stacked.any() and not any(x0 < x < x1 for x0, x1 in columns):
+            columns.append((x - 1.6 * one, x + 1.6 * one))
+    return columns[:_MOST_MISSED]
 
 
 def _gather(seen: dict[int, Array]) -> list[Strip]:
@@ -316,12 +421,19 @@ def _best_codes(
     return sorted(found)[:6]
 
 
-def find_bent_strip(grey: Grey) -> Strip | None:
+def find_bent_strip(grey: Grey, *, picture_px: int | None = None) -> Strip | None:
     """Read a strip whose tags run round the side of a jar, where square detectors fail.
 
     A single bent tag proves nothing; two or more in their right order on one strip do.
+
+    Parameters
+    ----------
+    grey : (h, w) uint8 array
+        An upright picture.
+    picture_px : int, optional
+        Long side of the whole picture, where `grey` is cut out of it.
     """
-    size = int(max(grey.shape) / 20) | 1
+    size = int((picture_px or max(grey.shape)) / 20) | 1
     dark = cv2.adaptiveThreshold(
         grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, size, 12
     )

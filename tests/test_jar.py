@@ -27,7 +27,7 @@ from test_scale import homography, laid, table
 
 from jarvision.bare import find_bare_jar
 from jarvision.errors import NoJarError
-from jarvision.jar import Jar, Scene, _Wall, find_jars, least_squares, scene_of
+from jarvision.jar import Jar, Scene, Wall, find_jars, least_squares, scene_of
 from jarvision.scale import CORNER_SD_PX, Strip, find_strips
 
 HEIGHTS_MM = np.arange(0.0, 101.0, 10.0)
@@ -56,7 +56,7 @@ def scene(
     for side in sides:
         line = seen_at(shot, edge_points(shot, side, np.array([7.0, 48.0, 89.0])))
         line[:, 0] += rng.normal(0, wall_mm) * strip.px_per_mm
-        walls.append(_Wall(side, line, 1.0))
+        walls.append(Wall(side, line, 1.0))
     focal = shot.focal_px * (1 + focal_error)
     known = focal_error == 0.0
     return Scene(strip, tuple(walls), focal, shot.size_px, known, strip.px_per_mm)

@@ -13,15 +13,14 @@ import numpy as np
 import pytest
 from scenes import GLASS, WATER, Layering, cylinder_hit, refracted, wall
 
+from jarvision.clay import clay_places, mirrored_edge_mm
 from jarvision.jar import Jar
 from jarvision.layers import (
     Boundary,
     Evidence,
-    clay_places,
     coarse_tops,
     edge_peaks,
     gather,
-    mirrored_edge_mm,
     pieces,
     place,
 )

@@ -268,7 +268,8 @@ def test_claimed_corner_error_is_the_real_one() -> None:
         truth = np.stack([drawn_corners(shot, k) for k in strip.tags])
         off.append((strip.corners_px - truth).ravel())
     real = 1.4826 * np.median(np.abs(np.concatenate(off)))  # unmoved by single corners gone astray
-    assert 0.6 * CORNER_SD_PX < real < 1.4 * CORNER_SD_PX
+    # paper that does not lie quite round the jar is allowed for on top of it
+    assert 0.15 * CORNER_SD_PX < real < CORNER_SD_PX
 
 
 def test_scenes_draw_what_opencv_reads() -> None:
