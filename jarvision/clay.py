@@ -43,7 +43,7 @@ def _far_rim_mm(jar: Jar, front_mm: float) -> float:
 
 # Clay too thin for an edge of its own: where its top is put, and the odds against it (log units).
 _THIN_CLAY_MM, _THIN_CLAY_COST = 0.6, 2.3
-_IMPLIED_COST = 0.5  # the same for a front edge that does not stand out by itself
+_SOFT_COST = 0.0  # the same for a front edge that turns round
 _TABLE_MM = -4.0  # height of the table against the inside floor; common practice, no source
 _MIRROR_SD = 0.1  # log scatter of where the same mirrored edge is placed from different photos
 
@@ -112,14 +112,15 @@ def clay_places(
     columns = (edges.at_mm.tolist(), edges.strength.tolist(), edges.arched.tolist())
     fronts = list(zip(*columns, strict=True))
     scored = [(f[0], _front_score(jar, edges, f, silt_mm, water_mm)) for f in fronts]
-    for front in _implied_fronts(photo, jar, edges, low_mm):
+    scored += _merged_fronts(jar, edges, scored)
+    for front in _soft_fronts(photo, edges, low_mm, water_mm - 6.0):
         score = _front_score(jar, edges, front, silt_mm, water_mm)
-        scored.append((front[0], score - _IMPLIED_COST))
+        scored.append((front[0], score - _SOFT_COST))
     height = silt_mm + _THIN_CLAY_MM
     score = _front_score(jar, edges, (height, 1.0, 0.0), silt_mm, water_mm)
     scored.append((height, score - _THIN_CLAY_COST))
     best = max(score for _, score in scored)
-    weighed = [(h, float(np.exp(3.0 * (s - best)))) for h, s in scored]
+    weighed = [(h, float(np.exp(_SHARPNESS * (s - best)))) for h, s in scored]
     return sorted(weighed, key=lambda e: -e[1])
 
 
@@ -151,8 +152,8 @@ def _front_score(
     here = np.abs(edges.at_mm - height) < 0.01
     match = float(edges.mirrored[here].max()) if here.any() else 0.0
     far_off = max(height - USUAL_CLAY_MM, 0.0) / USUAL_SPREAD_MM
-    score = 1.6 * np.log(np.clip(strength, 0.3, 4.0)) - 0.025 * (height - silt_mm)
-    score -= 0.5 * far_off**2 + 0.9 * match + _ARCH_WEIGHT * arched
+    score = _STRENGTH_WEIGHT * np.log(np.clip(strength, 0.3, 4.0)) - 0.025 * (height - silt_mm)
+    score -= 0.5 * far_off**2 + _MIRROR_WEIGHT * match + _ARCH_WEIGHT * arched
     far = _far_rim_mm(jar, height)
     # a tilt that is 0.03 rad out misplaces the far rim of a small jar by a third
     gap = far - height
@@ -174,28 +175,37 @@ def _front_score(
     return float(score + max(rims))
 
 
-def _implied_fronts(
-    photo: Evidence, jar: Jar, edges: _Edges, low_mm: float
+def _soft_fronts(
+    photo: Evidence, edges: _Edges, low_mm: float, high_mm: float
 ) -> list[tuple[float, float, float]]:
-    """Where a front edge too soft for an edge of its own should lie under each strong one."""
+    """Find level edges whose colour step turns round from one side of the jar to the other."""
+    z, size = photo.edges_mm, _steps_any_way(photo)
+    reach = round(1.25 / ROW_MM)
     found = []
-    z, any_way = photo.edges_mm, _steps_any_way(photo)
-    for rim, strength in zip(edges.at_mm, edges.strength, strict=True):
-        gap = _far_rim_mm(jar, float(rim)) - rim
-        front = rim - gap
-        near = (np.abs(z - front) < min(2.0, 0.35 * gap)) & (z > low_mm)
-        if strength < 1.0 or not near.any() or (np.abs(edges.at_mm - front) < 1.0).any():
-            continue
-        peak = any_way >= np.maximum(np.roll(any_way, 1), np.roll(any_way, -1))
-        if gap > _MERGED_MM and not (near & peak).any():
-            continue
-        at = int(np.argmax(np.where(near & peak, any_way, -1.0)))
-        seen = float(any_way[at]) if gap > _MERGED_MM else min(float(strength), 1.0)
-        found.append((float(z[at]) if gap > _MERGED_MM else float(front), seen, 0.0))
+    for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > _LEAST_SOFT)):
+        is_peak = size[i] >= size[max(0, i - reach) : i + reach + 1].max()
+        if is_peak and not (np.abs(edges.at_mm - z[i]) < 1.0).any():
+            found.append((float(z[i]), float(size[i]), 0.0))
     return found
 
 
-_MERGED_MM = 3.0  # two edges as near as this are seen as one
+_LEAST_SOFT = 0.5  # CIE Lab
+_MERGED_MM = 2.8  # two edges as near as this are seen as one
+_LEAST_GAP_MM, _MERGED_COST = 0.7, 0.15
+
+
+def _merged_fronts(
+    jar: Jar, edges: _Edges, scored: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Give the front edges of surfaces seen so flat that they and their far rims are one edge."""
+    found = []
+    for height, score in scored:
+        gap = _far_rim_mm(jar, height) - height
+        below = height - edges.at_mm
+        apart = not ((below > 0.3) & (below < gap + 1.0)).any()
+        if _LEAST_GAP_MM < gap < _MERGED_MM and apart:
+            found.append((height - gap, score - _MERGED_COST))
+    return found
 
 
 def _steps_any_way(photo: Evidence) -> Array:
@@ -208,9 +218,11 @@ def _steps_any_way(photo: Evidence) -> Array:
     return np.asarray(np.maximum(mean - usual, 0.0), dtype=np.float64)
 
 
-_ARCH_WEIGHT = 1.0 / 3.0  # scores are multiplied by three when they become odds
+_STRENGTH_WEIGHT, _MIRROR_WEIGHT = 1.3, 0.9
+_SHARPNESS = 2.3  # scores are multiplied by it when they become odds
+_ARCH_WEIGHT = 1.0 / _SHARPNESS
 _MOST_ARCH_ODDS = 4.0
-_UNLEVEL_MM = 0.5  # how arched a front edge comes out where the outline is a little off
+_UNLEVEL_MM = 1.5  # how arched a front edge comes out where the outline is a little off
 _LEAN = 1.5  # how a surface leans to a side [mm a rad of azimuth]
 _GAP_SD = 0.35  # relative, of the distance between front edge and far rim
 
@@ -224,8 +236,16 @@ def _arch_odds(photo: Evidence, jar: Jar, edge_mm: float) -> float:
     if not np.isfinite(sd):
         return 0.0
     as_rim, as_front = np.hypot(sd, _GAP_SD * gap), np.hypot(sd, _UNLEVEL_MM)
-    odds = 0.5 * (arch / as_front) ** 2 - 0.5 * ((arch - gap) / as_rim) ** 2
-    return float(np.clip(odds + np.log(as_front / as_rim), -_MOST_ARCH_ODDS, _MOST_ARCH_ODDS))
+    odds = np.log(_density(arch - gap, as_rim) / _density(arch, as_front))
+    return float(np.clip(odds, -_MOST_ARCH_ODDS, _MOST_ARCH_ODDS))
+
+
+def _density(off: float, sd: float) -> float:
+    """Give a normal density, with a floor for edges that are neither."""
+    return float(np.exp(-0.5 * (off / sd) ** 2) / (np.sqrt(2 * np.pi) * sd)) + _NEITHER
+
+
+_NEITHER = 0.001  # of arches anywhere within 50 mm, one edge in twenty
 
 
 def _arch(photo: Evidence, edge_mm: float) -> tuple[float, float]:

@@ -49,6 +49,8 @@ class Jar:
         rms distance of the tags' corners from the fitted view [px]; NaN without a strip.
     walls_seen : int
         How many of the two walls were found.
+    covered : tuple of (float, float)
+        Azimuths between which another jar stands before this one [rad].
     """
 
     view: View
@@ -56,6 +58,7 @@ class Jar:
     strip_azimuths: tuple[float, float]
     fit_px: float
     walls_seen: int
+    covered: tuple[tuple[float, float], ...] = ()
 
     def stretched(self, factor: float) -> Jar:
         """Give the same jar for a strip that was printed `factor` times its true size."""
@@ -187,13 +190,20 @@ class _Edges:
 
 
 def _edges_across(
-    bgr: Picture, strip: Strip, others: Sequence[Strip], own_edges_px: Sequence[Array] = ()
+    bgr: Picture,
+    strip: Strip,
+    others: Sequence[Strip],
+    *,
+    before_px: Sequence[Array] = (),
+    own_edges_px: Sequence[Array] = (),
 ) -> _Edges:
-    """Look for upright edges beside a strip, not on or behind other jars' strips."""
+    """Look for upright edges beside a strip, not on or behind other jars or their strips."""
     colours, grid, across = _sample_across(bgr, strip)
     strength = _edge_strength(colours)
     for other in others:
         strength[_at_or_beyond(other, grid, across)] = 0.0
+    for sides in before_px:
+        strength[_at_or_past(sides, strip, grid)] = 0.0
     for line in own_edges_px:
         column = np.interp(grid[..., 1], line[:, 1], line[:, 0])
         strength[np.abs(grid[..., 0] - column) < _OWN_EDGE_MM * strip.px_per_mm] = 0.0
@@ -222,7 +232,12 @@ def _find_walls(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> lis
     return walls
 
 
-def rival_walls(bgr: Picture, scene: Scene, others: Sequence[Strip] = ()) -> tuple[Wall, ...]:
+def rival_walls(
+    bgr: Picture,
+    scene: Scene,
+    others: Sequence[Strip] = (),
+    before_px: Sequence[Array] = (),
+) -> tuple[Wall, ...]:
     """Find all edges beside a strip that could be walls, on each side from the strip outward.
 
     Parameters
@@ -233,11 +248,13 @@ def rival_walls(bgr: Picture, scene: Scene, others: Sequence[Strip] = ()) -> tup
         From `scene_of`; a view fitted to it tells where the strip's own edges are.
     others : sequence of Strip
         Strips of other jars.
+    before_px : sequence of (2, 2, 2) array
+        Sides of jars that stand nearer to the camera, from `sides_px`.
     """
     jar = jar_of(fit_view(scene, square=False), scene)
     z = np.array([160.0, 80.0, 0.0, -10.0])
     own = [jar.view.wall_px(np.full(4, azimuth), z) for azimuth in jar.strip_azimuths]
-    edges = _edges_across(bgr, scene.strip, others, own)
+    edges = _edges_across(bgr, scene.strip, others, before_px=before_px, own_edges_px=own)
     peaks = _peaks(edges.score)
     left = [i for i in reversed(peaks) if edges.across_mm[i] < -_OWN_HALF_MM[0]]
     right = [i for i in peaks if edges.across_mm[i] > _OWN_HALF_MM[1]]
@@ -252,6 +269,31 @@ def _at_or_beyond(other: Strip, grid: Array, across: Array) -> NDArray[np.bool_]
     reach = 0.5 * strip_spec().width_mm
     is_right = other.corners_px[..., 0].mean() > grid[:, across.searchsorted(0.0), 0].mean()
     return np.asarray(beside > -reach if is_right else beside < reach)
+
+
+def _at_or_past(sides_px: Array, strip: Strip, grid: Array) -> NDArray[np.bool_]:
+    """Tell which places of the sampling grid lie on a nearer jar's side or past it."""
+    centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
+    at = [np.interp(centre[1], side[::-1, 1], side[::-1, 0]) for side in sides_px]
+    is_right = float(np.mean(at)) > centre[0]
+    side = sides_px[0 if is_right else 1]
+    slope = (side[1, 0] - side[0, 0]) / (side[1, 1] - side[0, 1])
+    column = side[0, 0] + slope * (grid[..., 1] - side[0, 1])
+    margin = _OWN_EDGE_MM * strip.px_per_mm * 1.5
+    off = grid[..., 0] - column
+    return np.asarray(off > -margin if is_right else off < margin)
+
+
+def sides_px(jar: Jar, radius_mm: float | None = None) -> Array:
+    """Give a jar's left and right side in the picture, each its foot and its shoulder (2, 2, 2)."""
+    outline = jar.view.outline
+    view = (
+        jar.view
+        if radius_mm is None
+        else replace(jar.view, outline=replace(outline, radius_mm=radius_mm))
+    )
+    z = np.array([0.0, 120.0])
+    return np.stack([view.wall_px(np.full(2, view.edge_azimuth(s)), z) for s in (-1, 1)])
 
 
 def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) -> Wall:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from jarvision.bare import NOMINAL_RADIUS_MM, find_bare_jar
 from jarvision.errors import BlurredError, HiddenError, JarError, TooDarkError
-from jarvision.jar import Jar, Scene, find_jars, scene_of
+from jarvision.jar import Jar, Scene, find_jars, scene_of, sides_px
 from jarvision.measured import Doubt, DoubtName, doubt
 from jarvision.outlines import choose_walls
 from jarvision.photo import Photo
@@ -172,14 +172,20 @@ def look_at_jar(
             if strip is not None:
                 _refuse_blurred(photo, strip)
                 focal, unknown = _focal_or_usual(photo)
-                beside = (others or {}).get(key, ())
                 scenes[key] = scene_of(
-                    photo.bgr, strip, focal, focal_known=not unknown, others=beside
+                    photo.bgr,
+                    strip,
+                    focal,
+                    focal_known=not unknown,
+                    others=(others or {}).get(key, ()),
                 )
         except JarError as error:
             refused[key] = error
-    scenes = choose_walls({key: photos[key].bgr for key in scenes}, scenes, others or {})
+    beside = {key: tuple((others or {}).get(key, ())) for key in scenes}
+    before = {k: _sides_before(photos[k], s.strip, beside[k]) for k, s in scenes.items()}
+    scenes = choose_walls({key: photos[key].bgr for key in scenes}, scenes, beside, before)
     as_tagged = dict(zip(scenes, find_jars(list(scenes.values())), strict=True))
+    as_tagged = {key: _covered(jar, before[key]) for key, jar in as_tagged.items()}
     prints = {k: print_doubts(photos[k].name, photos[k].bgr, j) for k, j in as_tagged.items()}
     jars = {key: jar.stretched(strip_mm / 100.0) for key, jar in as_tagged.items()}
     scales = dict.fromkeys(jars, _BY_STRIP)
@@ -198,6 +204,46 @@ def look_at_jar(
         except JarError as error:
             refused[key] = error
     return looks, refused
+
+
+_NEARER = 1.06  # a strip that looks so much larger stands on a jar before this one
+_BESIDE_MM = 150.0  # jars whose strips are farther apart than this do not cover each other
+
+
+def _sides_before(photo: Photo, strip: Strip, others: Sequence[Strip]) -> list[Array]:
+    """Find the sides of the jars that stand before this one, (2, 2, 2) each [px]."""
+    column = strip.corners_px[..., 0].mean()
+    found = []
+    for other in others:
+        apart_mm = abs(other.corners_px[..., 0].mean() - column) / strip.px_per_mm
+        if other.px_per_mm < _NEARER * strip.px_per_mm or apart_mm > _BESIDE_MM:
+            continue
+        focal, unknown = _focal_or_usual(photo)
+        rest = [s for s in [strip, *others] if s is not other]
+        try:
+            scene = scene_of(photo.bgr, other, focal, focal_known=not unknown, others=rest)
+        except JarError:
+            continue
+        chosen = choose_walls({0: photo.bgr}, {0: scene}, {0: rest}, {})
+        found.append(sides_px(find_jars([chosen[0]])[0]))
+    return found
+
+
+def _covered(jar: Jar, before: Sequence[Array]) -> Jar:
+    """Note which part of a jar's front stands behind nearer jars."""
+    azimuth = np.linspace(-1.0, 1.0, 201)
+    at = jar.view.wall_px(azimuth[None, :], np.array([10.0, 50.0])[:, None])
+    covered = []
+    for sides in before:
+        left, right = (np.interp(at[..., 1], s[::-1, 1], s[::-1, 0]) for s in sides)
+        margin = _COVER_MM * np.linalg.norm(sides[0, 0] - sides[0, 1]) / 120.0
+        hidden = ((at[..., 0] > left - margin) & (at[..., 0] < right + margin)).any(axis=0)
+        if hidden.any():
+            covered.append((float(azimuth[hidden].min()), float(azimuth[hidden].max())))
+    return replace(jar, covered=tuple(covered))
+
+
+_COVER_MM = 3.0  # kept clear of a nearer jar's sides
 
 
 def _bare_jars(
@@ -247,7 +293,8 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
     """Unroll the wall of a jar that was found."""
     _refuse_cut_off(photo, jar)
     if len(columns_of(jar, photo.bgr.shape[1])) * COLUMN_MM < _LEAST_WALL_MM:
-        msg = f"The strip or the picture's edge hides the layers in {photo.name}; move the strip."
+        what = "Another jar" if jar.covered else "The strip or the picture's edge"
+        msg = f"{what} hides the layers in {photo.name}; move it aside and take the photo again."
         raise HiddenError(msg)
     wall = unroll(photo.bgr, jar, _MAP_TOP_MM)
     blur = _blur_mm(photo.bgr, strip) if strip else _bare_blur_mm(photo, jar)

@@ -51,6 +51,7 @@ def choose_walls(
     pictures: Mapping[Key, Picture],
     scenes: Mapping[Key, Scene],
     others: Mapping[Key, Sequence[Strip]],
+    before_px: Mapping[Key, Sequence[Array]],
 ) -> dict[Key, Scene]:
     """Choose the walls in all photos of one jar together.
 
@@ -62,6 +63,8 @@ def choose_walls(
         From `jarvision.jar.scene_of`.
     others : mapping to sequence of Strip
         Strips of other jars in the same photos.
+    before_px : mapping to sequence of (2, 2, 2) array
+        Sides of the jars that stand nearer to the camera, from `jarvision.jar.sides_px`.
 
     Returns
     -------
@@ -72,7 +75,10 @@ def choose_walls(
     if alone and all(_is_convincing(scene) for scene in scenes.values()):
         return dict(scenes)
     pairs = {
-        key: _pairs(scene, rival_walls(pictures[key], scene, others.get(key, ())))
+        key: _pairs(
+            scene,
+            rival_walls(pictures[key], scene, others.get(key, ()), before_px.get(key, ())),
+        )
         for key, scene in scenes.items()
     }
     pairs = {key: found or [scenes[key]] for key, found in pairs.items()}

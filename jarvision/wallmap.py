@@ -57,10 +57,12 @@ class WallMap:
 
 
 def _columns(jar: Jar) -> Array:
-    """Azimuths of the columns, evenly spaced as seen from the camera, without the strip."""
+    """Azimuths of the columns, evenly spaced as seen from the camera, where nothing covers them."""
     radius = jar.view.outline.radius_mm
     reach = np.sin(FRONT_RAD) * radius
     azimuth = np.arcsin(np.arange(-reach, reach, COLUMN_MM) / radius)
+    for first, last in jar.covered:
+        azimuth = azimuth[(azimuth < first) | (azimuth > last)]
     left, right = jar.strip_azimuths
     if np.isnan(left):
         return np.asarray(azimuth)
