@@ -13,9 +13,15 @@ from enum import StrEnum
 from itertools import combinations
 from typing import TypeAlias
 
+import numpy as np
+
+from jarvision.floor import Floor
+from jarvision.jar import Jar
 from jarvision.layers import LAYERS
+from jarvision.onglass import arc_mm
 from jarvision.penmarks import Drawn, PenMark
 from jarvision.tables import safe_cell, table_csv
+from jarvision.wallmap import WallMap
 
 Three: TypeAlias = "tuple[float, float, float]"
 
@@ -25,6 +31,7 @@ READER = "lines in the photos"
 NEAR_MM = 12.0
 """A line further from the top of a layer than this is not taken for its mark [mm]; ours."""
 _CLEAR_MM = 6.0  # another way of taking the lines must be worse by so much; our own judgement
+_FOOT_MM, _FOAM_MM = 2.0, 8.0
 _SAME_MM = 0.8  # one line's heights in two photos differ by less
 _SAME_ARC_MM = 4.0
 _TAPE_SD_MM = 0.3  # how well people lay an edge of tape along a line; common practice, no source
@@ -50,10 +57,12 @@ class MarkedPhoto:
     floor_mm, floor_sd_mm : float
         Inside floor above the strip's zero and one standard deviation [mm].
     strip_arc_mm : float
-        Where the strip's nearer edge is, round the jar's outside from where it faces the camera
+        Where the strip's left edge is, round the jar's outside from where it faces the camera
         [mm]; NaN without a strip.
     arcs_mm : tuple of float
         Between which places round the jar the glass is seen [mm].
+    strip_arcs_mm : tuple of float
+        What of it the strip hides [mm]; NaN without a strip.
     """
 
     due: int
@@ -62,6 +71,37 @@ class MarkedPhoto:
     floor_sd_mm: float
     strip_arc_mm: float = math.nan
     arcs_mm: tuple[float, float] = (-math.inf, math.inf)
+    strip_arcs_mm: tuple[float, float] = (math.nan, math.nan)
+
+
+def marked_photo(
+    due: int, marks: Sequence[PenMark], floor: Floor, *, jar: Jar, wall: WallMap
+) -> MarkedPhoto:
+    """Put together what is known of one photo.
+
+    Parameters
+    ----------
+    due : int
+        How many layers were down, 1 to 3.
+    marks : sequence of PenMark
+        As `jarvision.penmarks.find_pen_marks` found them.
+    floor : Floor
+    jar : Jar
+    wall : WallMap
+        The wall in which they were found, with or without them.
+    """
+    seen = arc_mm(jar.view, wall.azimuth)
+    strip = np.array(jar.strip_azimuths)
+    edges = arc_mm(jar.view, strip) if np.isfinite(strip).all() else np.array([math.nan])
+    return MarkedPhoto(
+        due,
+        tuple(marks),
+        floor.z_mm,
+        floor.sd_mm,
+        float(edges[0]),
+        (float(seen[0]), float(seen[-1])),
+        (float(edges[0]), float(edges[-1])),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +160,7 @@ def offered_marks(
     photos: Sequence[MarkedPhoto],
     tops_mm: Three,
     *,
+    water_mm: float = math.nan,
     scaled: bool = True,
     tape_edge: TapeEdge | None = None,
 ) -> Offer:
@@ -135,11 +176,18 @@ def offered_marks(
         Tops of sand, silt and clay above the inside floor as the photos show them [mm]. They only
         tell which line is whose: a line is never moved, but one further off than `NEAR_MM` is left
         out, so the offer cannot show larger slips.
+    water_mm : float
+        Water line above the inside floor [mm]; NaN where it is not known. Dark lines near it and
+        above it are foam and the lid.
     scaled : bool
         Whether heights are millimetres; without a scale nothing is offered.
     tape_edge : TapeEdge, optional
         Which edge of tape is meant; without it tape is never offered.
     """
+    highest = tops_mm[2] + NEAR_MM
+    if math.isfinite(water_mm):
+        highest = min(highest, water_mm - _FOAM_MM)
+    photos = [_below(photo, highest) for photo in photos]
     lines, sentences = _lines_of(photos, tape_edge)
     if not scaled and (lines or sentences):
         msg = "Lines were found on the glass, but without a scale they have no millimetres."
@@ -162,6 +210,13 @@ def offered_marks(
         (seen[0], seen[1], seen[2]),
         tuple(dict.fromkeys([*sentences, *doubts])),
     )
+
+
+def _below(photo: MarkedPhoto, highest_mm: float) -> MarkedPhoto:
+    """Leave out what is in the foot of the jar or above the deposit."""
+    low, high = photo.floor_mm + _FOOT_MM, photo.floor_mm + highest_mm
+    kept = (m for m in photo.marks if m.z_mm - m.thick_mm / 2 > low and m.z_mm < high)
+    return replace(photo, marks=tuple(kept))
 
 
 def _is_near(line: _Line, tops_mm: Three) -> bool:
@@ -258,7 +313,9 @@ def _is_lost(group: Sequence[tuple[MarkedPhoto, PenMark]], photos: Sequence[Mark
     for later in photos[photos.index(photo) + 1 :]:
         shift = later.strip_arc_mm - photo.strip_arc_mm
         middle = (mark.arcs_mm[0] + mark.arcs_mm[1]) / 2 + (0.0 if math.isnan(shift) else shift)
-        if later.arcs_mm[0] + 2.0 < middle < later.arcs_mm[1] - 2.0:
+        inside = later.arcs_mm[0] + 2.0 < middle < later.arcs_mm[1] - 2.0
+        behind = later.strip_arcs_mm[0] - 2.0 < middle < later.strip_arcs_mm[1] + 2.0
+        if inside and not behind:
             return True
     return False
 

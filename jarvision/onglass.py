@@ -42,14 +42,19 @@ class Glass:
     slope: Array  # (rows,), downward slope of the sight line, its sine
 
 
+def arc_mm(view: View, azimuth: Array) -> Array:
+    """How far round the jar's outside azimuths [rad] are from where it faces the camera [mm]."""
+    turn = np.linspace(-1.5, 1.5, 1501)
+    xy = np.stack(view.outline.points(turn), axis=-1)
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+    return np.asarray(np.interp(azimuth, turn, run - run[len(run) // 2]), dtype=np.float64)
+
+
 def sides_of(wall: WallMap, view: View) -> Iterator[Glass]:
     """Give each side of a wall as it is on the outside: the rows' heights differ by the drop."""
     z = wall.z_mm + view.glass_drop_mm(wall.z_mm)
     slope = np.sin(view.elevation_rad(z))
-    turn = np.linspace(wall.azimuth[0], wall.azimuth[-1], 500)
-    xy = np.stack(view.outline.points(turn), axis=-1)
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
-    arc = np.interp(wall.azimuth, turn, run) - np.interp(0.0, turn, run)
+    arc = arc_mm(view, wall.azimuth)
     for piece in pieces(wall):
         if len(piece) * COLUMN_MM < _LEAST_PIECE_MM:
             continue

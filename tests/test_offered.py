@@ -87,9 +87,16 @@ def test_scatter_between_photos_widens_the_sd():
 
 
 def test_lines_that_are_far_from_layers_are_left_out():
-    made = offer(photo(3, line(20.5), line(54.0 + NEAR_MM + 1)))
+    tops = (20.0, 60.0, 90.0)
+    made = offered_marks("7", [photo(3, line(20.5), line(20.0 + NEAR_MM + 5))], tops)
     assert made.photos == (1, 0, 0)
     assert "far from" in made.sentences[0]
+
+
+def test_dark_lines_in_foam_and_foot_are_passed_over():
+    made = offer(photo(3, line(1.0), line(20.5), line(63.0)), water_mm=70.0)
+    assert made.photos == (1, 0, 0)
+    assert made.sentences == ()
 
 
 def test_a_line_between_two_layers_is_nobodys():
@@ -120,6 +127,11 @@ def test_a_line_that_is_gone_later_is_left_out():
     made = offer(photo(1, line(20.5)), photo(3, line(41.0)))
     assert made.photos[0] == 0
     assert any("not in a later one" in s for s in made.sentences)
+
+
+def test_a_line_behind_the_strip_is_kept():
+    later = replace(photo(3, strip=3.0), strip_arcs_mm=(3.0, 29.0))
+    assert offer(photo(1, line(20.5), strip=-6.0), later).photos[0] == 1
 
 
 def test_a_line_that_turned_away_is_kept():
