@@ -24,7 +24,7 @@ from jarvision.byweight import weigh_reading
 from jarvision.cluster import crew_for
 from jarvision.errors import JarError, MixedJarsError, UsageError
 from jarvision.evidence import JarFacts
-from jarvision.files import find_photos, natural_key, safe_name, shown, write_whole
+from jarvision.files import find_photos, natural_key, shown, write_whole
 from jarvision.grouping import (
     READING_TIMES,
     JarPhotos,
@@ -33,14 +33,16 @@ from jarvision.grouping import (
     TimedPhoto,
     group,
 )
-from jarvision.jarjson import Outcome, jar_json, overlay_name
+from jarvision.jarjson import Outcome, jar_json, json_name, overlay_name
 from jarvision.jarjson import row_of as row_of
 from jarvision.kept import (
     clear_leftovers,
     digest_of,
     keep_photos,
+    keep_run,
     kept_jar,
     known_photos,
+    other_photos,
     program,
 )
 from jarvision.look import look_at_jar, stand_up
@@ -48,7 +50,7 @@ from jarvision.manifest import Manifest, ManifestRow, match_photos
 from jarvision.overlay import draw_overlay, jpeg_of
 from jarvision.photo import NoSuchPhotoError, Photo, open_photo, probe_photo
 from jarvision.reading import Failure, JarReading, PhotoReading, read_jar
-from jarvision.report import ReadingRow, readings_csv
+from jarvision.report import ReadingRow, called, readings_csv, title
 from jarvision.scale import Strip
 from jarvision.scaleaids import ScaleAids
 from jarvision.weighing import Weighed
@@ -95,6 +97,7 @@ class Settings:
         row = self.manifest.row_of(jar)
         if row is None:
             return replace(self, manifest=Manifest())
+        row = replace(row, line=0)  # where it stands in the list says nothing about the jar
         shaken_at = row.shaken_at or self.shaken_at
         facts = row.facts(self.facts)
         return replace(self, manifest=Manifest((row,)), shaken_at=shaken_at, facts=facts)
@@ -435,9 +438,11 @@ def read_photos(
         plan = _plan(paths, work)
         tasks = [_task(jar, work) for jar in plan.jars]
         earlier = [None if again else _earlier(task) for task in tasks]
-        fresh = iter(_read_all([t for t, e in zip(tasks, earlier, strict=True) if e is None], work))
+        new = [t for t, e in zip(tasks, earlier, strict=True) if e is None]
+        notes = (*plan.notes, *filter(None, map(_replaced, new)))
+        fresh = iter(_read_all(new, work))
     outcomes = tuple(outcome or next(fresh) for outcome in earlier)
-    return Batch(outcomes, plan.refused, plan.photos_found, plan.notes)
+    return Batch(outcomes, plan.refused, plan.photos_found, notes)
 
 
 def _plan(paths: Sequence[str | os.PathLike[str]], work: _Work) -> Plan:
@@ -602,23 +607,39 @@ def _made_from(
     }
 
 
-def _json_name(jar: str) -> str:
-    return f"jar-{safe_name(jar)}.json"
-
-
 def _earlier(task: _Task) -> Outcome | None:
     """Give a jar's result from an earlier run, if it still holds."""
     if task.out is None:
         return None
     jar = task.jar
-    kept = kept_jar(task.out / _json_name(jar.jar), task.made_from["recipe"], folder=task.out)
+    kept = kept_jar(task.out / json_name(jar.jar), task.made_from["recipe"], folder=task.out)
     if kept is None:
         return None
     names = tuple(t.name for t in jar.timed)
     result = Failure(jar.jar, names, kept.error) if kept.error else kept
-    return Outcome(
+    found = Outcome(
         jar.jar, jar, result, kept.left_out, not_weighed=kept.not_weighed, is_earlier=True
     )
+    return _named(found, task)
+
+
+def _replaced(task: _Task) -> str:
+    """Say where another jar's result gives way: one of the same name and none of these photos."""
+    mine = [photo["sha256"] for photo in task.made_from["photos"]]
+    others = other_photos(task.out / json_name(task.jar.jar), mine) if task.out else ()
+    if not others:
+        return ""
+    names = ", ".join(map(shown, others[:3])) + (" ..." if len(others) > 3 else "")
+    return (
+        f"{title(task.jar.jar)} was read from other photos before ({names}); that result is "
+        "replaced. To keep both, name each class a folder of its own with --out."
+    )
+
+
+def _named(outcome: Outcome, task: _Task) -> Outcome:
+    """Add what the user's list calls the jar."""
+    row = task.settings.manifest.row_of(outcome.jar)
+    return replace(outcome, name=row.name, bed=row.bed) if row else outcome
 
 
 def _read_all(tasks: Sequence[_Task], work: _Work) -> list[Outcome]:
@@ -645,7 +666,7 @@ class _Made:
 
 def _read_and_draw(task: _Task, album: _Album) -> _Made:
     """Read one jar and make its files."""
-    outcome = _read_one(task, album)
+    outcome = _named(_read_one(task, album), task)
     return _Made(outcome) if task.out is None else _with_files(outcome, task, album)
 
 
@@ -667,7 +688,7 @@ def _lost_jar(task: _Task) -> Outcome:
         "Reading this jar stopped its process more than once, perhaps for want of memory; close "
         "other programs and run again with --workers 1 and without --cluster."
     )
-    outcome = _not_read(task.jar, BrokenPhotosError(msg), is_lasting=False)
+    outcome = _named(_not_read(task.jar, BrokenPhotosError(msg), is_lasting=False), task)
     return outcome if task.out is None else _write(_with_files(outcome, task, _Album()))
 
 
@@ -856,11 +877,11 @@ def _with_files(outcome: Outcome, task: _Task, album: _Album) -> _Made:
             files += _overlays(outcome, outcome.result, task, album)
         except Exception as error:
             failed = _unforeseen("The pictures of this jar's layers", error)
-            outcome = _not_read(task.jar, failed, outcome.left_out, is_lasting=False)
+            unread = _not_read(task.jar, failed, outcome.left_out, is_lasting=False)
+            outcome = _named(unread, task)
     made_from = task.made_from if outcome.is_lasting else None
-    row = task.settings.manifest.row_of(outcome.jar)
-    text = jar_json(outcome, made_from=made_from, listed=row)
-    files.append((_json_name(outcome.jar), text))
+    text = jar_json(outcome, made_from=made_from)
+    files.append((json_name(outcome.jar), text))
     return _Made(_without_pictures(outcome), task.out, tuple(files))
 
 
@@ -870,7 +891,9 @@ def _overlays(
     for photo in reading.photos:
         path = _path_of(outcome.photos.chosen[photo.reading].key)
         picture = album.open(path, task.spotted[path])[0].bgr
-        drawn = draw_overlay(picture, photo, reading)
+        drawn = draw_overlay(
+            picture, photo, reading, called=called(reading.jar, name=outcome.name, bed=outcome.bed)
+        )
         yield overlay_name(outcome.jar, str(photo.reading)), jpeg_of(drawn)
 
 
@@ -890,9 +913,10 @@ def make_folder(out: Path) -> None:
 
 
 def write_table(batch: Batch, out: Path) -> None:
-    """Write `readings.csv`."""
+    """Write `readings.csv`, and of which jars this run gave a result."""
     make_folder(out)
     write_whole(out / "readings.csv", readings_csv(batch.rows))
+    keep_run(out, [json_name(outcome.jar) for outcome in batch.outcomes])
 
 
 def unread(batch: Batch) -> Iterable[tuple[str, str]]:

@@ -16,6 +16,8 @@ from jarvision import cli_class, cli_jar, cli_soil
 from jarvision.errors import ExitCode, JarError, UsageError
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from jarvision.batch import Batch, Plan, Progress
     from jarvision.evidence import WaterState
     from jarvision.manifest import Manifest
@@ -139,7 +141,7 @@ def read(
                 paths, settings, out=out, workers=count, cluster=cluster, progress=progress
             )
         _refuse_nothing(plan)
-        all_placed = _say_plan(plan)
+        all_placed = _say_plan(plan, settings.manifest)
         raise typer.Exit(ExitCode.ALL_READ if all_placed else ExitCode.SOME_UNREAD)
     with _progress() as progress:
         batch = read_photos(
@@ -264,25 +266,16 @@ def _progress() -> Iterator[Progress]:
             raise JarError(msg) from None
 
 
-def _say_plan(plan: Plan) -> bool:
+def _say_plan(plan: Plan, manifest: Manifest) -> bool:
     """Print which photo goes to which jar, then what could not be placed -> whether all could."""
     from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
 
-    from jarvision.batch import not_placed, use_of
+    from jarvision.batch import not_placed
     from jarvision.files import shown
-    from jarvision.grouping import spoken_time
 
-    table = Table("jar", "used for", "photo", "after shaking", "known by", box=None, pad_edge=False)
-    for jar in plan.jars:
-        for photo in jar.timed:
-            when = "unknown" if math.isnan(photo.elapsed_s) else spoken_time(photo.elapsed_s)
-            by = str(photo.source).replace("shaken_at", "--shaken-at")
-            cells = (shown(jar.jar), use_of(jar, photo), photo.name, when, by)
-            table.add_row(*(Text(cell, overflow="fold") for cell in cells))
     if plan.jars:
-        Console(file=sys.stdout, emoji=False, markup=False, highlight=False).print(table)
+        console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
+        console.print(_plan_table(plan, manifest))
     rest = list(not_placed(plan))
     for name, sentence in rest:
         typer.echo(f"Not placed: {shown(name)}. {sentence}")
@@ -290,6 +283,37 @@ def _say_plan(plan: Plan) -> bool:
         typer.echo(note)
     typer.echo(f"Jars: {len(plan.jars)}. Photos: {plan.photos_found}. Nothing was read or written.")
     return not rest
+
+
+def _plan_table(plan: Plan, manifest: Manifest) -> Table:
+    """Set out which photo goes to which jar; a jar's name stands at its first photo."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from jarvision.batch import use_of
+    from jarvision.files import shown
+    from jarvision.grouping import spoken_time
+
+    calls = {jar.jar: _called(jar.jar, manifest) for jar in plan.jars}
+    heads = ["jar", *(["name"] if any(calls.values()) else [])]
+    heads += ["used for", "photo", "after shaking", "known by"]
+    table = Table(*heads, box=None, pad_edge=False)
+    for jar in plan.jars:
+        for i, photo in enumerate(jar.timed):
+            when = "unknown" if math.isnan(photo.elapsed_s) else spoken_time(photo.elapsed_s)
+            by = str(photo.source).replace("shaken_at", "--shaken-at")
+            name = ("" if i else calls[jar.jar],) if "name" in heads else ()
+            cells = [shown(jar.jar), *name, use_of(jar, photo), photo.name, when, by]
+            table.add_row(*(Text(cell, overflow="fold") for cell in cells))
+    return table
+
+
+def _called(jar: str, manifest: Manifest) -> str:
+    """Say what the list of jars calls a jar."""
+    from jarvision.report import called
+
+    row = manifest.row_of(jar)
+    return called(jar, name=row.name, bed=row.bed) if row else ""
 
 
 def _say_results(batch: Batch, out: Path) -> None:
@@ -301,7 +325,8 @@ def _say_results(batch: Batch, out: Path) -> None:
 
     for outcome in batch.outcomes:
         if isinstance(outcome.result, Failure):
-            typer.echo(unread_card(outcome.jar, str(outcome.result.error)))
+            why = str(outcome.result.error)
+            typer.echo(unread_card(outcome.jar, why, name=outcome.name, bed=outcome.bed))
         else:
             typer.echo(card(row_of(outcome)))
             if outcome.not_weighed:
@@ -318,7 +343,40 @@ def _say_results(batch: Batch, out: Path) -> None:
             f"{earlier} of {len(batch.outcomes)} jars have not changed since the last run and were "
             "not read again; --again reads all."
         )
+    _say_others(out)
     typer.echo(f"Results are in {shown(str(out), longest=200)}.")
+
+
+_MOST_NAMED = 6
+
+
+def _say_others(out: Path) -> None:
+    """Say which files in the folder are not this run's, so that nobody takes them for it."""
+    from jarvision.kept import others_in
+
+    others = others_in(out)
+    if others.results:
+        jars = [name.removeprefix("jar-").removesuffix(".json") for name in others.results]
+        many = len(jars) > 1
+        typer.echo(
+            f"From an earlier run and not in these photos: jar{'s' * many} {_listed(jars)}; "
+            f"{'they stay' if many else 'it stays'} in the report, marked, and "
+            f"{'are' if many else 'is'} not in readings.csv. Delete {_listed(others.results)} to "
+            f"drop {'them' if many else 'it'}."
+        )
+    if others.pictures:
+        typer.echo(
+            f"No result uses {_listed(others.pictures)} any more; delete what shows old readings."
+        )
+
+
+def _listed(names: Sequence[str]) -> str:
+    """List names, the first few of many."""
+    from jarvision.files import shown
+
+    listed = ", ".join(map(shown, names[:_MOST_NAMED]))
+    rest = len(names) - _MOST_NAMED
+    return f"{listed} and {rest} more" if rest > 0 else listed
 
 
 cli_class.add_to(app)

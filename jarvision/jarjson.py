@@ -14,10 +14,9 @@ from jarvision import __version__
 from jarvision.composition import spread_of
 from jarvision.files import OVERLAY_PREFIX, safe_name
 from jarvision.grouping import JarPhotos
-from jarvision.jarfile import FORMAT, VERSION
+from jarvision.jarfile import FORMAT, PREFIX, SUFFIX, VERSION
 from jarvision.kept import Kept, row_json
 from jarvision.layers import LAYERS
-from jarvision.manifest import ManifestRow
 from jarvision.measured import Measured
 from jarvision.reading import Failure, JarReading, PhotoReading
 from jarvision.report import ReadingRow, WeightRow
@@ -51,6 +50,8 @@ class Outcome:
         Whether the same photos would give the same again; not so where memory ran out.
     is_earlier : bool
         Whether it was taken from an earlier run.
+    name, bed : str
+        What the user's list of jars calls it, and the bed it is from; empty where not given.
     """
 
     jar: str
@@ -61,6 +62,8 @@ class Outcome:
     not_weighed: str = ""
     is_lasting: bool = True
     is_earlier: bool = False
+    name: str = ""
+    bed: str = ""
 
 
 def row_of(outcome: Outcome) -> ReadingRow:
@@ -88,6 +91,8 @@ def row_of(outcome: Outcome) -> ReadingRow:
         next_odds=round(texture.next_odds, _ROW_DIGITS),
         doubts=reading.doubts,
         by_weight=_weight_row(outcome.weighed) if outcome.weighed else None,
+        name=outcome.name,
+        bed=outcome.bed,
     )
 
 
@@ -115,6 +120,11 @@ def _weight_row(weighed: Weighed) -> WeightRow:
     )
 
 
+def json_name(jar: str) -> str:
+    """File name of a jar's result."""
+    return f"{PREFIX}{safe_name(jar)}{SUFFIX}"
+
+
 def overlay_name(jar: str, reading: str) -> str:
     """File name of an overlay picture."""
     return f"{OVERLAY_PREFIX}{safe_name(jar)}-{reading}.jpg"
@@ -129,12 +139,7 @@ def _measured(m: Measured) -> dict[str, float | None]:
     return {"value": _number(m.value), "sd": _number(m.sd)}
 
 
-def jar_json(
-    outcome: Outcome,
-    *,
-    made_from: Mapping[str, Any] | None = None,
-    listed: ManifestRow | None = None,
-) -> str:
+def jar_json(outcome: Outcome, *, made_from: Mapping[str, Any] | None = None) -> str:
     """Everything known of one jar, as JSON; see DEVELOPERS.md for its fields.
 
     Parameters
@@ -143,16 +148,14 @@ def jar_json(
         A jar that was read in this run, or could not be.
     made_from : mapping, optional
         What the result rests on; without it a later run reads the jar anew.
-    listed : ManifestRow, optional
-        What the user's list of jars says of it.
     """
     head: dict[str, Any] = {
         "format": FORMAT,
         "version": VERSION,
         "made_by": f"jarvision {__version__}",
         "jar": outcome.jar,
-        "name": listed.name if listed else "",
-        "bed": listed.bed if listed else "",
+        "name": outcome.name,
+        "bed": outcome.bed,
         "strip_number": outcome.photos.number,
         "left_out": [{"photo": n, "sentence": s} for n, s in outcome.left_out],
         "made_from": made_from,

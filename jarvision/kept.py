@@ -13,6 +13,7 @@ import json
 import math
 import re
 import time
+import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -21,13 +22,14 @@ from typing import Any
 
 from jarvision import __version__
 from jarvision.errors import JarError
-from jarvision.files import write_whole
+from jarvision.files import OVERLAY_PREFIX, natural_key, write_whole
+from jarvision.jarfile import FORMAT, PREFIX, SUFFIX
 from jarvision.measured import Doubt, DoubtName
 from jarvision.report import ReadingRow, Three, WeightRow
 from jarvision.texture import TextureClass
 
 PHOTOS_FILE = "photos.json"
-"""Which strips are in which photo, by the photo's content."""
+"""Which strips are in which photo, by the photo's content; and whose results the last run gave."""
 
 _MOST_BYTES = 50_000_000
 _LEFTOVER_S = 60.0  # a file that is being written is never this old
@@ -100,6 +102,25 @@ def kept_jar(path: Path, recipe: str, *, folder: Path) -> Kept | None:
     return kept if all(picture.is_file() for picture in pictures) else None
 
 
+def other_photos(path: Path, digests: Iterable[str]) -> tuple[str, ...]:
+    """Name the photos that a jar was read from before, if none of them is among these.
+
+    Parameters
+    ----------
+    path : Path
+        The jar's file.
+    digests : iterable of str
+        Digests of the photos that it will be read from.
+    """
+    data = _json_of(path)
+    try:
+        photos = {str(p["sha256"]): str(p["name"]) for p in data["made_from"]["photos"]}
+        is_read = data["format"] == FORMAT and "unread" not in data
+    except (KeyError, TypeError, AttributeError):
+        return ()
+    return tuple(photos.values()) if is_read and photos.keys().isdisjoint(digests) else ()
+
+
 def _kept(data: Mapping[str, Any]) -> Kept:
     left_out = tuple((str(p["photo"]), str(p["sentence"])) for p in data["left_out"])
     if "unread" not in data:
@@ -123,6 +144,8 @@ def _row(data: Mapping[str, Any]) -> ReadingRow:
         next_odds=_number(data["next_odds"]),
         doubts=tuple(Doubt(DoubtName(d["name"]), str(d["sentence"])) for d in data["doubts"]),
         by_weight=_weight_row(data["by_weight"]) if data["by_weight"] else None,
+        name=str(data["name"]),
+        bed=str(data["bed"]),
     )
 
 
@@ -193,6 +216,86 @@ def keep_photos(folder: Path, known: Mapping[str, Iterable[int]]) -> None:
     by_photo = {digest: list(known[digest]) for digest in sorted(known)}
     data = {"format": "jarvision photos", "made_by": program(), "strips_by_photo": by_photo}
     write_whole(folder / PHOTOS_FILE, json.dumps(data, indent=0) + "\n")
+
+
+def keep_run(folder: Path, files: Iterable[str]) -> None:
+    """Write down whose results a run gave, once all are on disk.
+
+    Until then nobody knows which results in the folder are of an earlier run: `keep_photos`, with
+    which a run begins, forgets it.
+
+    Parameters
+    ----------
+    files : iterable of str
+        Names of the jars' files, of those that could not be read too.
+
+    Raises
+    ------
+    WriteError
+        The folder cannot be written to.
+    """
+    data = _json_of(folder / PHOTOS_FILE)
+    known = data if isinstance(data, dict) else {"format": "jarvision photos"}
+    text = json.dumps(known | {"results": sorted(files, key=natural_key)}, indent=0)
+    write_whole(folder / PHOTOS_FILE, text + "\n")
+
+
+def last_run(folder: Path) -> frozenset[str] | None:
+    """Tell whose results the last run gave, by their files' names; None where nobody knows."""
+    data = _json_of(folder / PHOTOS_FILE)
+    files = data.get("results") if isinstance(data, dict) else None
+    return frozenset(map(_composed, map(str, files))) if isinstance(files, list) else None
+
+
+def is_earlier(name: str, last: frozenset[str] | None) -> bool:
+    """Tell whether a jar's file is of an earlier run; where nobody knows, it is not."""
+    return last is not None and _composed(name) not in last
+
+
+def _composed(name: str) -> str:
+    return unicodedata.normalize("NFC", name)  # some disks take names apart
+
+
+@dataclass(frozen=True, slots=True)
+class Others:
+    """What lies in a folder of results and is not of the last run: names of files.
+
+    Attributes
+    ----------
+    results : tuple of str
+        Results of jars that were not among the photos.
+    pictures : tuple of str
+        Overlays that no result uses any more.
+    """
+
+    results: tuple[str, ...] = ()
+    pictures: tuple[str, ...] = ()
+
+
+def others_in(folder: Path) -> Others:
+    """Find what is left in a folder of results from before the last run."""
+    last = last_run(folder)
+    try:
+        names = sorted((path.name for path in folder.iterdir()), key=natural_key)
+    except OSError:
+        return Others()
+    jars = [name for name in names if name.startswith(PREFIX) and name.endswith(SUFFIX)]
+    found = {name: _result_of(folder / name) for name in jars}
+    used = {overlay for overlays in found.values() for overlay in overlays or ()}
+    results = [n for n in jars if found[n] is not None and is_earlier(n, last)]
+    pictures = [n for n in names if n.startswith(OVERLAY_PREFIX) and _composed(n) not in used]
+    return Others(tuple(results), tuple(pictures))
+
+
+def _result_of(path: Path) -> set[str] | None:
+    """Names of the pictures that a jar's result uses; None where the file is something else."""
+    data = _json_of(path)
+    try:
+        if data is None or data["format"] != FORMAT:
+            return None
+        return {_composed(str(photo.get("overlay"))) for photo in data["photos"]}
+    except (KeyError, TypeError, AttributeError):
+        return None
 
 
 def clear_leftovers(folder: Path) -> None:

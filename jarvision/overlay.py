@@ -595,11 +595,12 @@ def _label(mark: Mark, x: float, y: float) -> Iterator[_Words]:
             y += px
 
 
-def _head(drawing: _Drawing, gamma: float) -> Iterator[_Words]:
+def _head(drawing: _Drawing, gamma: float, called: str = "") -> Iterator[_Words]:
     """Words over the picture."""
     room = _WIDTH - 2 * _PAD
     title, texture, name = _headline(drawing.photo, drawing.reading)
-    yield _Words(title, _PAD, 42, 46, _INK, room)
+    can_write = called and drawable(called).count("?") == called.count("?")
+    yield _Words(f"{title}: {called}" if can_write else title, _PAD, 42, 46, _INK, room)
     yield _Words(texture, _PAD, 94, 34, _INK, room)
     if gamma < 1.0:
         name = f"{name}, brightened to show the layers"
@@ -618,7 +619,9 @@ def _foot(drawing: _Drawing) -> Iterator[_Words]:
         yield _Words(line, _PAD, y + i * pitch, _SMALL_PX, _QUIET, room)
 
 
-def draw_overlay(bgr: Picture, photo: PhotoReading, reading: JarReading) -> Picture:
+def draw_overlay(
+    bgr: Picture, photo: PhotoReading, reading: JarReading, *, called: str = ""
+) -> Picture:
     """Draw what was read in one photo.
 
     Parameters
@@ -629,6 +632,9 @@ def draw_overlay(bgr: Picture, photo: PhotoReading, reading: JarReading) -> Pict
         What was read in it.
     reading : JarReading
         What came of the whole jar.
+    called : str
+        What the user calls the jar, to stand beside its number; may be empty. It is left out
+        where the font lacks its letters.
 
     Returns
     -------
@@ -646,7 +652,7 @@ def draw_overlay(bgr: Picture, photo: PhotoReading, reading: JarReading) -> Pict
     for mark in drawing.marks:
         _draw_mark(pane, drawing, mark)
     words += _draw_labels(canvas, drawing)
-    return _write(canvas, [*words, *_head(drawing, gamma), *_foot(drawing)])
+    return _write(canvas, [*words, *_head(drawing, gamma, called), *_foot(drawing)])
 
 
 def jpeg_of(picture: Picture) -> bytes:

@@ -71,6 +71,8 @@ class ReadingRow:
         Doubts about this jar.
     by_weight : WeightRow or None
         The result by weight, where there is one.
+    name, bed : str
+        What the user's list of jars calls it, and the bed it is from; empty where not given.
 
     Numbers that are unknown are NaN.
     """
@@ -87,6 +89,8 @@ class ReadingRow:
     next_odds: float
     doubts: tuple[Doubt, ...]
     by_weight: WeightRow | None = None
+    name: str = ""
+    bed: str = ""
 
 
 def readings_csv(rows: Iterable[ReadingRow]) -> str:
@@ -128,7 +132,7 @@ def card(row: ReadingRow) -> str:
     """
     way = ", by height" if row.by_weight else ""
     blocks = [
-        _fill(f"{_title(row.jar)}{way}: {texture_in_words(row)}"),
+        _fill(f"{title(row.jar, name=row.name, bed=row.bed)}{way}: {texture_in_words(row)}"),
         _layer_table(row),
         "  ± is one standard deviation: the true value lies within it 2 times in 3.",
         _weight_table(row.by_weight) if row.by_weight else "",
@@ -140,7 +144,7 @@ def card(row: ReadingRow) -> str:
     return "\n\n".join(block for block in blocks if block) + "\n"
 
 
-def unread_card(jar: str, sentence: str) -> str:
+def unread_card(jar: str, sentence: str, *, name: str = "", bed: str = "") -> str:
     """Tell the gardener that a jar could not be read.
 
     Parameters
@@ -149,13 +153,35 @@ def unread_card(jar: str, sentence: str) -> str:
         Number or name of the jar.
     sentence : str
         What is wrong and what to do, as the error says it.
+    name, bed : str
+        What the user's list of jars says of it.
 
     Returns
     -------
     str
         The card, safe to print on a terminal, ending in a newline.
     """
-    return _fill(f"{_title(jar)}: not read") + "\n\n" + _fill(plain_text(sentence), indent=2) + "\n"
+    head = _fill(f"{title(jar, name=name, bed=bed)}: not read")
+    return f"{head}\n\n{_fill(plain_text(sentence), indent=2)}\n"
+
+
+def title(jar: str, *, name: str = "", bed: str = "") -> str:
+    """Call a jar as a person does, such as ``Jar 5, Anna, north bed``; safe to print."""
+    return ", ".join(part for part in (_title(jar), called(jar, name=name, bed=bed)) if part)
+
+
+def called(jar: str, *, name: str, bed: str) -> str:
+    """Say what the user's list of jars says of a jar, as ``Anna, north bed``; safe to print."""
+    own = _short_name(name)
+    known = {_short_name(jar).casefold(), _title(jar).casefold()}
+    parts = ("" if own.casefold() in known else own, bed_title(_short_name(bed)))
+    return ", ".join(part for part in parts if part)
+
+
+def bed_title(bed: str) -> str:
+    """Call a bed by its name; a bare number or letter is told from a jar's by the word."""
+    is_bare = sum(map(str.isalpha, bed)) < 2
+    return f"bed {bed}" if bed and is_bare else bed
 
 
 def texture_in_words(row: ReadingRow) -> str:
@@ -307,15 +333,20 @@ _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.][0-9]+)?")
 
 
 def _text(text: str) -> str:
-    """Make a name safe in a cell: one line, no ``;`` (it separates names), not a formula.
+    """Make a name safe in a cell: one line, not a formula.
 
     The first character is judged in its compatibility form, so that full-width variants of
     = + - @ count too; a plain number, signed or not, stays a number.
     """
-    name = plain_text(text).replace(";", "_")
-    first = unicodedata.normalize("NFKC", name.lstrip("\u200c\u200d ")[:1])
-    is_formula = first.startswith(("=", "+", "-", "@")) and not _PLAIN_NUMBER.fullmatch(name)
-    return f"'{name}" if is_formula else name
+    words = plain_text(text)
+    first = unicodedata.normalize("NFKC", words.lstrip("\u200c\u200d ")[:1])
+    is_formula = first.startswith(("=", "+", "-", "@")) and not _PLAIN_NUMBER.fullmatch(words)
+    return f"'{words}" if is_formula else words
+
+
+def _listed_text(text: str) -> str:
+    """Make a name safe in a cell that may hold several, which ``;`` separates."""
+    return _text(text.replace(";", "_"))
 
 
 _Cell = Callable[[ReadingRow], str]
@@ -354,8 +385,8 @@ def _weight_cell(limits: str, index: int) -> _Cell:
 
 
 _COLUMNS: tuple[tuple[str, _Cell], ...] = (
-    ("jar", lambda row: _text(row.jar)),
-    ("photos", lambda row: ";".join(map(_text, row.photos))),
+    ("jar", lambda row: _listed_text(row.jar)),
+    ("photos", lambda row: ";".join(map(_listed_text, row.photos))),
     *_three("{}_top_mm", lambda row: row.tops_mm, _number, decimals=2),
     *_three("{}_top_sd_mm", lambda row: row.top_sds_mm, _sd, decimals=2),
     *_three("{}_pct", lambda row: row.pcts, _number, decimals=1),
@@ -377,5 +408,7 @@ _COLUMNS: tuple[tuple[str, _Cell], ...] = (
     ("class_by_weight", lambda row: row.by_weight.texture_class if row.by_weight else ""),
     ("odds_by_weight", lambda row: _odds(_weight(row).class_odds)),
     ("water_state", lambda row: row.by_weight.water_state if row.by_weight else ""),
+    ("name", lambda row: _text(row.name)),
+    ("bed", lambda row: _text(row.bed)),
 )
 """Columns in the order of the file; new ones go to the end, so that old readers go on working."""

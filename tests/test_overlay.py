@@ -325,6 +325,27 @@ def test_hostile_names_change_nothing_but_themselves(drawn, name):
     assert np.array_equal(out[overlay._HEAD_H :], drawn[overlay._HEAD_H :])
 
 
+@pytest.mark.parametrize(
+    ("called", "written"),
+    [
+        ("Anna, north bed", ": Anna, north bed"),
+        ("Zoë, plot 3?", ": Zoë, plot 3?"),
+        ("", ""),
+        ("土壌", ""),  # better none than a row of question marks
+    ],
+)
+def test_what_the_user_calls_the_jar_stands_over_the_picture(called, written):
+    photo, reading = scene()
+    title, *_ = overlay._head(overlay._plan(photo, reading), 1.0, called)
+    assert title.text == f"Jar {reading.jar}, reading at 2 hours{written}"
+
+
+@pytest.mark.parametrize("called", HOSTILE)
+def test_a_hostile_name_of_the_user_s_stays_over_the_picture(drawn, called):
+    out = draw_overlay(photo_of(), *scene(), called=called)
+    assert np.array_equal(out[overlay._HEAD_H :], drawn[overlay._HEAD_H :])
+
+
 @given(st.text())
 def test_only_letters_that_the_font_has_are_written(text):
     assert all(" " <= char <= "~" or char in "±°·…" for char in drawable(text))

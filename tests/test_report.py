@@ -20,6 +20,7 @@ from jarvision.report import (
     plain_text,
     readings_csv,
     texture_in_words,
+    title,
     unread_card,
 )
 from jarvision.texture import TextureClass
@@ -36,7 +37,9 @@ BY_WEIGHT_HEADER = (
     "sand_wt_pct,silt_wt_pct,clay_wt_pct,sand_wt_pct_lo,sand_wt_pct_hi,silt_wt_pct_lo,"
     "silt_wt_pct_hi,clay_wt_pct_lo,clay_wt_pct_hi,class_by_weight,odds_by_weight,water_state"
 )
-EMPTY = "," * 12
+LISTED_HEADER = "name,bed"
+ALL_HEADER = f"{HEADER},{BY_WEIGHT_HEADER},{LISTED_HEADER}"
+EMPTY = "," * 14
 
 FULL = ReadingRow(
     jar="3",
@@ -80,7 +83,7 @@ def cells(*rows):
 
 def test_golden_csv():
     assert readings_csv([FULL, NO_SCALE, NOTHING_KNOWN]) == (
-        f"{HEADER},{BY_WEIGHT_HEADER}\r\n"
+        f"{ALL_HEADER}\r\n"
         "3,jar-03-1min.jpg;jar-03-2h.jpg;jar-03-48h.jpg,24.00,48.00,60.01,0.30,0.34,0.041,"
         "40.0,40.0,20.0,0.46,1.2,3.6,loam,0.81,clay loam,0.18,dim;thin_layer" + EMPTY + "\r\n"
         "north bed,north bed.heic,,,,,,,40.0,40.0,20.0,0.46,1.2,3.6,loam,0.99,,,no_strip"
@@ -91,7 +94,7 @@ def test_golden_csv():
 
 
 def test_a_file_without_jars_has_its_header():
-    assert readings_csv([]) == f"{HEADER},{BY_WEIGHT_HEADER}\r\n"
+    assert readings_csv([]) == f"{ALL_HEADER}\r\n"
 
 
 def test_golden_card():
@@ -268,6 +271,40 @@ def test_quotes_and_commas_are_quoted_as_rfc_4180_says():
     assert '\r\n"the ""good"" bed, north",' in text
 
 
+@pytest.mark.parametrize(
+    ("jar", "name", "bed", "said"),
+    [
+        ("5", "Anna", "north bed", "Jar 5, Anna, north bed"),
+        ("5", "", "north bed", "Jar 5, north bed"),
+        ("5", "Anna", "", "Jar 5, Anna"),
+        ("5", "Anna", "3", "Jar 5, Anna, bed 3"),  # or it would look like another jar
+        ("5", "", "B", "Jar 5, bed B"),
+        ("5", "5", "", "Jar 5"),
+        ("Anna", "anna", "", "Jar Anna"),
+        ("jar-08", "Jar-08", "", "jar-08"),
+        ("5", " \n\u202e ", "\x07", "Jar 5"),
+        ("5", "=1+1;2", "two\r\nlines", "Jar 5, =1+1;2, two lines"),
+        ("5", "x" * 255, "", f"Jar 5, {'x' * 29}…{'x' * 29}"),
+    ],
+)
+def test_a_jar_is_called_by_what_the_list_says_of_it(jar, name, bed, said):
+    row = dataclasses.replace(FULL, jar=jar, name=name, bed=bed)
+    assert title(jar, name=name, bed=bed) == said
+    plain = " ".join(card(row).split())
+    assert plain.startswith(f"{said}: loam")
+    assert (
+        " ".join(unread_card(jar, "Why.", name=name, bed=bed).split()) == f"{said}: not read Why."
+    )
+
+
+@pytest.mark.parametrize("name", ["=1+1", "@SUM(A1)", "\uff1d1", "a;b, c", 'say "hi"', "x" * 255])
+def test_listed_names_stand_in_the_csv_s_last_columns(name):
+    [cell] = cells(dataclasses.replace(FULL, name=name, bed=f"{name}\r\n\u202e"))
+    formula = name[0] in "=@\uff1d"  # RFC 4180 knows no formulas; common practice, no source
+    assert cell["name"] == cell["bed"] == (f"'{name}" if formula else name)
+    assert list(cell)[-2:] == LISTED_HEADER.split(",")
+
+
 def test_a_long_name_is_cut_in_the_card_only():
     name = "x" * 250 + ".jpg"
     row = dataclasses.replace(FULL, photos=(name,))
@@ -278,13 +315,14 @@ def test_a_long_name_is_cut_in_the_card_only():
 
 @given(st.text(), st.lists(st.text(), max_size=3))
 def test_any_name_gives_one_safe_row(jar, photos):
-    text = readings_csv([dataclasses.replace(FULL, jar=jar, photos=tuple(photos))])
+    row = dataclasses.replace(FULL, jar=jar, photos=tuple(photos), name=jar, bed="".join(photos))
+    text = readings_csv([row])
     text.encode("utf-8")
     assert text.count("\r\n") == text.count("\n") == text.count("\r") == 2
     [row] = csv.reader(text.splitlines(keepends=True)[1:], strict=True)
-    assert len(row) == len(HEADER.split(",")) + 12
-    pieces = [row[0], *row[1].split(";")]
-    assert len(pieces) == 1 + max(len(photos), 1)
+    assert len(row) == len(ALL_HEADER.split(","))
+    pieces = [row[0], *row[-2:], *row[1].split(";")]
+    assert len(pieces) == 3 + max(len(photos), 1)
     for piece in pieces:
         if piece[:1] and piece[0] in "=+-@\uff1d\uff0b\uff0d\uff20":
             float(piece)
@@ -292,7 +330,8 @@ def test_any_name_gives_one_safe_row(jar, photos):
 
 @given(st.text(), st.text())
 def test_any_name_is_safe_on_a_terminal(jar, sentence):
-    shown = card(dataclasses.replace(FULL, jar=jar, photos=(jar,))) + unread_card(jar, sentence)
+    row = dataclasses.replace(FULL, jar=jar, photos=(jar,), name=sentence, bed=jar)
+    shown = card(row) + unread_card(jar, sentence, name=sentence, bed=jar)
     shown.encode("utf-8")
     steering = {"Cc", "Cf", "Cs", "Zl", "Zp"}
     found = {mark for mark in shown if unicodedata.category(mark) in steering}
