@@ -215,8 +215,13 @@ def offered_marks(
 def _below(photo: MarkedPhoto, highest_mm: float) -> MarkedPhoto:
     """Leave out what is in the foot of the jar or above the deposit."""
     low, high = photo.floor_mm + _FOOT_MM, photo.floor_mm + highest_mm
-    kept = (m for m in photo.marks if m.z_mm - m.thick_mm / 2 > low and m.z_mm < high)
+    kept = (m for m in photo.marks if _lowest(m) > low and m.z_mm < high)
     return replace(photo, marks=tuple(kept))
+
+
+def _lowest(mark: PenMark) -> float:
+    """Height above which a mark must begin to be none of the foot: of tape, its upper edge."""
+    return mark.z_mm + mark.thick_mm / 2 * (1 if mark.drawn is Drawn.TAPE else -1)
 
 
 def _is_near(line: _Line, tops_mm: Three) -> bool:
