@@ -408,5 +408,37 @@ def offers_csv(offers: Iterable[Offer]) -> str:
     return table_csv(head, body)
 
 
+def offer_json(offer: Offer) -> dict[str, object]:
+    """Turn an offer into what JSON can hold; unknown numbers become null."""
+
+    def plain(values: Three) -> list[float | None]:
+        return [round(v, 3) if math.isfinite(v) else None for v in values]
+
+    return {
+        "tops_mm": plain(offer.tops_mm),
+        "sds_mm": plain(offer.sds_mm),
+        "seen_in_photos": list(offer.photos),
+        "sentences": list(offer.sentences),
+    }
+
+
+def offer_of(jar: str, data: object) -> Offer | None:
+    """Read an offer back from JSON; None where it is none."""
+    try:
+        tops, sds, seen, said = (
+            list(data[k])  # type: ignore[index]
+            for k in ("tops_mm", "sds_mm", "seen_in_photos", "sentences")
+        )
+        numbers = [math.nan if v is None else float(v) for v in (*tops, *sds)]
+        low, mid, high, low_sd, mid_sd, high_sd = numbers
+        first, second, third = (int(v) for v in seen)
+    except (KeyError, TypeError, ValueError, OverflowError):
+        return None
+    sentences = tuple(map(str, said))
+    return Offer(
+        jar, (low, mid, high), (low_sd, mid_sd, high_sd), (first, second, third), sentences
+    )
+
+
 def _cell(value: float) -> str:
     return f"{value:.2f}" if math.isfinite(value) else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
@@ -14,6 +15,8 @@ from jarvision.offered import (
     MarkedPhoto,
     Offer,
     TapeEdge,
+    offer_json,
+    offer_of,
     offered_marks,
     offers_csv,
 )
@@ -196,3 +199,23 @@ def test_the_table_is_read_as_marks():
     assert table.marks[0].tops_mm == pytest.approx((20.7, 41.2, 55.1))
     assert math.isnan(table.marks[1].tops_mm[2])
     assert set(table.ignored) == {"first_sd_mm", "second_sd_mm", "third_sd_mm", "seen_in_photos"}
+
+
+def test_an_offer_goes_through_json_and_back():
+    made = offer(photo(3, line(20.75), line(63.0)))
+    data = json.loads(json.dumps(offer_json(made), allow_nan=False))
+    again = offer_of("7", data)
+    assert again is not None
+    assert again.tops_mm[0] == pytest.approx(20.75)
+    assert math.isnan(again.tops_mm[2])
+    assert again.photos == made.photos
+    assert again.sentences == made.sentences
+
+
+@pytest.mark.parametrize(
+    "data",
+    [None, [], "x", 3, {}, {"tops_mm": 1}, {"tops_mm": [1], "sds_mm": [], "seen_in_photos": []}]
+    + [{"tops_mm": ["x"] * 3, "sds_mm": [1] * 3, "seen_in_photos": [1] * 3, "sentences": []}],
+)
+def test_strange_json_is_no_offer(data):
+    assert offer_of("7", data) is None
