@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import chain, pairwise
 from urllib.parse import quote
 
 from jarvision.beds import BedNote, JoinedBeds, change_statement
 from jarvision.cautions import Place, cautions_for
 from jarvision.figures import layer_column, pct_text, share_strip
-from jarvision.files import shown
+from jarvision.files import natural_key, shown
 from jarvision.guide import Guide
 from jarvision.html import (
     BY_HEIGHT_MEANS,
     BY_WEIGHT_MEANS,
+    EARLIER,
+    after_comma,
     depth_text,
     doubt_sentences,
     left_out,
+    listed_name,
     odds_after,
+    odds_text,
     shares_mark,
     weight_sentences,
 )
-from jarvision.jarfile import LAYERS, JarRecord, Shares
+from jarvision.jarfile import LAYERS, PREFIX, SUFFIX, JarRecord, Shares
 from jarvision.markup import Child, Markup, join, tag
 from jarvision.page import (
     bullets,
@@ -39,7 +43,7 @@ from jarvision.page import (
     title_of,
 )
 from jarvision.pictures import Picture
-from jarvision.report import odds_in_words
+from jarvision.report import bed_title
 from jarvision.sources import Bibliography, Statement, bibliography
 from jarvision.texture import CLASSES
 from jarvision.triangle import triangle
@@ -59,6 +63,8 @@ class FolderEntry:
     note : BedNote or None
         What the user wrote about the sample.
     thumbnail : Picture or None
+    is_earlier : bool
+        Whether it is a result of an earlier run than the last.
     """
 
     jar: JarRecord
@@ -66,6 +72,7 @@ class FolderEntry:
     guide: Guide | None = None
     note: BedNote | None = None
     thumbnail: Picture | None = None
+    is_earlier: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,7 +159,9 @@ def _count_text(given: FolderPage, read: int) -> str:
     doubted = sum(bool(_doubt_count(e.jar)) for e in given.entries if e.jar.by_height)
     jars = "1 jar" if total == 1 else f"{total} jars"
     unread = f", {total - read} not read" if read < total else ""
-    return f"{jars}: {read} read{unread}, {doubted} with doubts."
+    earlier = sum(e.is_earlier for e in given.entries)
+    more = f"; {earlier} from an earlier run" if earlier else ""
+    return f"{jars}: {read} read{unread}, {doubted} with doubts{more}."
 
 
 def _doubt_count(jar: JarRecord) -> int:
@@ -162,15 +171,21 @@ def _doubt_count(jar: JarRecord) -> int:
 def _link(entry: FolderEntry) -> Markup:
     """Link to a jar's page; a short name is kept on one line."""
     name = shown(title_of(entry.jar.jar), longest=40)
-    kept = name.replace(" ", "\u00a0") if len(name) <= 14 else name
-    return tag("a", tag("bdi", kept), href=quote(entry.page))
+    short = "short" if len(name) <= 14 else None
+    return tag("a", tag("bdi", name, class_=short), href=quote(entry.page))
+
+
+def _named_link(entry: FolderEntry) -> Markup:
+    """Link to a jar's page, with what the list of jars calls it."""
+    return join(_link(entry), after_comma(listed_name(entry.jar)))
 
 
 # --- doubts first -------------------------------------------------------------------------------
 
 
 def _doubts(given: FolderPage) -> Markup:
-    items = [*_unread(given), *_doubted(given), *_weight_notes(given), *_loose_ends(given)]
+    items = [*_unread(given), *_earlier(given), *_doubted(given)]
+    items += [*_weight_notes(given), *_loose_ends(given)]
     if not items:
         calm = tag("p", "Look at the lines on the photos all the same.")
         return section("doubts", "No doubts raised", calm, class_="doubts clear")
@@ -180,9 +195,29 @@ def _doubts(given: FolderPage) -> Markup:
 def _unread(given: FolderPage) -> Iterator[Child]:
     for entry in given.entries:
         if entry.jar.unread:
-            yield join(_link(entry), " was not read: ", entry.jar.unread.sentence)
+            yield join(_named_link(entry), " was not read: ", entry.jar.unread.sentence)
     for name, sentence in given.refused:
         yield join(name_of(name), " was not used: ", sentence)
+
+
+_MOST_LINKS = 8
+
+
+def _earlier(given: FolderPage) -> Iterator[Child]:
+    """Name the jars whose photos were not among those read last."""
+    old = [entry for entry in given.entries if entry.is_earlier]
+    if not old:
+        return
+    links = [join(", " if i else "", _named_link(e)) for i, e in enumerate(old[:_MOST_LINKS])]
+    rest = len(old) - _MOST_LINKS
+    yield join(
+        f"{EARLIER}: ",
+        links,
+        f" and {rest} more, marked in the table" if rest > 0 else "",
+        ". Delete a jar's file, such as ",
+        name_of(f"{PREFIX}{old[0].jar.stem}{SUFFIX}"),
+        ", to drop it from this report.",
+    )
 
 
 def _doubted(given: FolderPage) -> Iterator[Child]:
@@ -190,7 +225,8 @@ def _doubted(given: FolderPage) -> Iterator[Child]:
     read = [e for e in given.entries if e.jar.by_height and _doubt_count(e.jar)]
     for entry in sorted(read, key=lambda e: -_doubt_count(e.jar)):
         items = [*doubt_sentences(entry.jar), *(left_out(n, s) for n, s in entry.jar.left_out)]
-        yield join(_link(entry), bullets(items) if len(items) > 1 else [": ", items])
+        lead = _named_link(entry)
+        yield join(lead, bullets(items) if len(items) > 1 else [": ", items])
 
 
 def _weight_notes(given: FolderPage) -> Iterator[Child]:
@@ -204,7 +240,7 @@ def _weight_notes(given: FolderPage) -> Iterator[Child]:
         )
     for entry in given.entries:
         if entry.jar.by_height and entry.jar.not_weighed:
-            yield join(_link(entry), ": ", entry.jar.not_weighed)
+            yield join(_named_link(entry), ": ", entry.jar.not_weighed)
 
 
 def _loose_ends(given: FolderPage) -> Iterator[Child]:
@@ -223,10 +259,10 @@ def _loose_ends(given: FolderPage) -> Iterator[Child]:
 
 
 def _table(given: FolderPage) -> Markup:
-    noted = bool(_noted(given))
     ranked = sorted(given.entries, key=lambda e: (bool(e.jar.by_height), -_doubt_count(e.jar)))
     places = {id(entry): i for i, entry in enumerate(given.entries)}
-    rows = [_row(given, entry, places[id(entry)], noted=noted) for entry in ranked]
+    ranks = _ranks(given)
+    rows = [_row(given, entry, places[id(entry)], ranks) for entry in ranked]
     way = "by weight, estimated" if given.weighed else "by height"
     caption = (
         f"Jars with doubts first. Sand, silt and clay {way}, in percent ± one standard deviation; "
@@ -239,7 +275,7 @@ def _table(given: FolderPage) -> Markup:
         tag(
             "table",
             tag("caption", caption),
-            tag("thead", tag("tr", list(_heads(given, noted=noted)))),
+            tag("thead", tag("tr", list(_heads(given, ranks)))),
             tag("tbody", rows),
             class_="stacks sortable",
         ),
@@ -247,10 +283,25 @@ def _table(given: FolderPage) -> Markup:
     )
 
 
-def _heads(given: FolderPage, *, noted: bool) -> Iterator[Markup]:
+@dataclass(frozen=True, slots=True)
+class _Ranks:
+    """Places of the jars' names and beds in order; empty where none is known."""
+
+    names: Mapping[str, int]
+    beds: Mapping[str, int]
+
+
+def _ranks(given: FolderPage) -> _Ranks:
+    names = {listed_name(entry.jar) for entry in given.entries} - {""}
+    beds = {note.bed_key for note in _noted(given).values()}
+    orders = (sorted(names, key=natural_key), sorted(beds, key=natural_key))
+    return _Ranks(*({name: i for i, name in enumerate(order)} for order in orders))
+
+
+def _heads(given: FolderPage, ranks: _Ranks) -> Iterator[Markup]:
     """Name the columns; those that can be sorted say so."""
     weighed = given.weighed
-    names = ["Jar", *(["Bed"] if noted else [])]
+    names = ["Jar", *(["Name"] if ranks.names else []), *(["Bed"] if ranks.beds else [])]
     names += ["By weight" if weighed else "Texture class", "Sand", "Silt", "Clay"]
     names += ["By height"] if weighed else []
     yield from (tag("th", name, scope="col", data_sort=True) for name in names)
@@ -258,7 +309,7 @@ def _heads(given: FolderPage, *, noted: bool) -> Iterator[Markup]:
     yield tag("th", "Doubts", scope="col", data_sort=True)
 
 
-def _row(given: FolderPage, entry: FolderEntry, place: int, *, noted: bool) -> Markup:
+def _row(given: FolderPage, entry: FolderEntry, place: int, ranks: _Ranks) -> Markup:
     """Write a jar's row; what is not known is an empty cell, never a number."""
     jar = entry.jar
     weight = jar.by_weight.shares if jar.by_weight else None
@@ -267,8 +318,9 @@ def _row(given: FolderPage, entry: FolderEntry, place: int, *, noted: bool) -> M
     unknown = "not read" if jar.by_height is None else "not known"
     return tag(
         "tr",
-        tag("th", _link(entry), scope="row", data_rank=place, class_="whole"),
-        _bed_cell(given, entry) if noted else None,
+        tag("th", _link(entry), _earlier_mark(entry), scope="row", data_rank=place),
+        _name_cell(entry, ranks.names) if ranks.names else None,
+        _bed_cell(entry, ranks.beds) if ranks.beds else None,
         _class_cell(first, "By weight" if given.weighed else "Texture class", unknown),
         [_share_cell(i, first) for i in range(len(LAYERS))],
         _class_cell(jar.by_height, "By height", "") if given.weighed else None,
@@ -277,11 +329,33 @@ def _row(given: FolderPage, entry: FolderEntry, place: int, *, noted: bool) -> M
     )
 
 
+def _earlier_mark(entry: FolderEntry) -> Markup | None:
+    return tag("div", "earlier run", class_="earlier") if entry.is_earlier else None
+
+
+def _name_cell(entry: FolderEntry, ranks: Mapping[str, int]) -> Markup:
+    name = listed_name(entry.jar)
+    if not name:
+        return tag("td", data_rank=len(ranks), class_="empty")
+    return tag("td", _narrow(name), data_rank=ranks[name], data_label="Name")
+
+
+_LONGEST_WORD = 12
+
+
+def _narrow(name: str) -> Markup:
+    """Show a name in a narrow column: only words that are too long are broken."""
+    words = shown(name, longest=40)
+    short = all(len(word) <= _LONGEST_WORD for word in words.split())
+    return tag("bdi", words, class_="words" if short else None)
+
+
 def _class_cell(shares: Shares | None, name: str, unknown: str) -> Markup:
     if shares is None:
-        return tag("td", tag("div", unknown), data_rank=-1, data_label=name)
+        cell = {"data_label": name} if unknown else {"class_": "empty"}
+        return tag("td", tag("div", unknown), data_rank=-1, **cell)
     texture = shares.texture
-    odds = tag("span", odds_in_words(texture.odds), class_="note")
+    odds = tag("span", odds_text(texture.odds), class_="note")
     words = tag("div", str(texture.likeliest), " ", odds)
     return tag("td", words, data_rank=CLASSES.index(texture.likeliest), data_label=name)
 
@@ -301,12 +375,11 @@ def _strip_cell(jar: JarRecord, key: str) -> Markup:
     return tag("td", strip, class_="strip", data_label="Layers")
 
 
-def _bed_cell(given: FolderPage, entry: FolderEntry) -> Markup:
-    keys = sorted({n.bed_key for n in _noted(given).values()})
+def _bed_cell(entry: FolderEntry, ranks: Mapping[str, int]) -> Markup:
     if entry.note is None or not entry.note.bed:
-        return tag("td", data_rank=len(keys), class_="empty")
-    rank = keys.index(entry.note.bed_key)
-    return tag("td", name_of(entry.note.bed, longest=40), data_rank=rank, data_label="Bed")
+        return tag("td", data_rank=len(ranks), class_="empty")
+    bed = _narrow(entry.note.bed)
+    return tag("td", bed, data_rank=ranks[entry.note.bed_key], data_label="Bed")
 
 
 def _strip(jar: JarRecord, shares: Shares, key: str) -> Markup:
@@ -348,14 +421,15 @@ def _short(name: str) -> str:
 
 def _side_by_side(given: FolderPage) -> Markup:
     cards = (_card(entry, f"column-{i}") for i, entry in enumerate(given.entries))
-    lead = tag("p", "Columns show the layers by height, in percent, clay on top.", class_="note")
+    words = "Columns show the layers by height, in percent, clay on top."
+    lead = tag("p", words, class_="note lead")
     return section("jars", "Side by side", lead, tag("ul", cards, class_="jars"))
 
 
 def _card(entry: FolderEntry, key: str) -> Markup:
     jar, name = entry.jar, title_of(entry.jar.jar)
     if jar.by_height is None:
-        return tag("li", tag("h3", _link(entry)), tag("p", "not read"))
+        return tag("li", tag("h3", _link(entry)), _card_names(entry), tag("p", "not read"))
     pcts = jar.by_height.pcts
     column = layer_column(
         key,
@@ -368,10 +442,20 @@ def _card(entry: FolderEntry, key: str) -> Markup:
     return tag(
         "li",
         tag("h3", _link(entry)),
+        _card_names(entry),
         list(_card_answers(jar)),
         tag("p", words, class_="note"),
         tag("div", _thumbnail(entry.thumbnail, name), column, class_="side"),
     )
+
+
+def _card_names(entry: FolderEntry) -> list[Markup]:
+    """Say whose jar it is and from which bed, and whether it is of an earlier run."""
+    bed = bed_title(shown(entry.note.bed, longest=40)) if entry.note and entry.note.bed else ""
+    names = [name_of(n, longest=40) for n in (listed_name(entry.jar), bed) if n]
+    parts = [join(", " if i else "", name) for i, name in enumerate(names)]
+    mark = _earlier_mark(entry)
+    return [*([tag("p", parts, class_="who")] if parts else []), *([mark] if mark else [])]
 
 
 def _card_answers(jar: JarRecord) -> Iterator[Markup]:
@@ -440,19 +524,29 @@ def _beds(given: FolderPage, sources: Bibliography) -> Markup | None:
     changes = _changes(given)
     several = [
         _bed_years(given, key, entries, changes[key], sources)
+        if _is_dated(entries)
+        else _bed_jars(given, key, entries, changes[key], sources)
         for key, entries in beds.items()
         if len(entries) > 1
     ]
     return section("beds", "Beds compared", _bed_table(given, beds), several)
 
 
+def _is_dated(entries: Sequence[FolderEntry]) -> bool:
+    return all(entry.note and entry.note.dug for entry in entries)
+
+
 def _bed_table(given: FolderPage, beds: dict[str, list[FolderEntry]]) -> Markup:
-    """Compare the beds by the latest reading of each."""
-    heads = ("Bed", "Latest", "Texture class", "Water for plants", "Organic matter", "Shares")
-    rows = [_bed_row(given, entries[-1], i) for i, entries in enumerate(beds.values())]
+    """Compare the beds by the latest reading of each, or by all where nobody knows the latest."""
+    heads = ("Bed", "Reading", "Texture class", "Water for plants", "Organic matter", "Shares")
+    told = [entries[-1:] if _is_dated(entries) else entries for entries in beds.values()]
+    rows = [_bed_row(given, entry, i) for i, entry in enumerate(chain.from_iterable(told))]
+    more = ", or all where their days of digging are not known" if len(rows) > len(told) else ""
     return tag(
         "table",
-        tag("caption", "The latest reading of each bed; bars show sand, silt and clay in turn."),
+        tag(
+            "caption", f"The latest reading of each bed{more}; bars show sand, silt, clay in turn."
+        ),
         tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
         tag("tbody", rows),
         class_="stacks",
@@ -465,7 +559,7 @@ def _bed_row(given: FolderPage, entry: FolderEntry, index: int) -> Markup:
         return Markup("")
     water = entry.guide.planning_mm_per_m if entry.guide else None
     cells: tuple[tuple[str, Child], ...] = (
-        ("Latest", [_link(entry), f", {note.dug}" if note.dug else None]),
+        ("Reading", [_named_link(entry), f", {note.dug}" if note.dug else None]),
         ("Texture class", _class_words(entry.jar)),
         (
             "Water for plants",
@@ -475,7 +569,7 @@ def _bed_row(given: FolderPage, entry: FolderEntry, index: int) -> Markup:
         ("Shares", _strip(entry.jar, shares, f"bed-{index}")),
     )
     area = f" ({show(note.area_m2, Quantity.AREA, given.system)})" if note.area_m2 else None
-    head = tag("th", name_of(note.bed), area, scope="row")
+    head = tag("th", _narrow(note.bed), area, scope="row")
     return tag("tr", head, _labelled(cells))
 
 
@@ -484,10 +578,10 @@ def _class_words(jar: JarRecord) -> str:
     if jar.best is None:
         return "not read"
     texture = jar.best.texture
-    return f"{texture.likeliest} ({odds_in_words(texture.odds)}), {_way(jar)}"
+    return f"{texture.likeliest} ({odds_text(texture.odds)}), {_way(jar)}"
 
 
-_WRAPPED = {"Texture class": None, "Shares": "strip"}
+_WRAPPED = {"Reading": None, "Jar": None, "Texture class": None, "Shares": "strip"}
 
 
 def _labelled(cells: Iterable[tuple[str, Child]]) -> list[Markup]:
@@ -507,12 +601,11 @@ def _bed_years(
 ) -> Markup:
     """Set the readings of one bed in order of time, and say whether they differ."""
     heads = ("Dug", "Jar", "Depth", "Texture class", *(layer.title() for layer in LAYERS), "Shares")
-    first = entries[0].note
     number = sorted(_by_bed(given)).index(key)
     rows = [_year_row(given, entry, f"year-{number}-{i}") for i, entry in enumerate(entries)]
     return subsection(
         f"bed-years-{number}",
-        f"{first.bed if first else ''} over time",
+        f"{_bed_of(entries)} over time",
         tag(
             "table",
             tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
@@ -523,12 +616,30 @@ def _bed_years(
     )
 
 
+def _bed_of(entries: Sequence[FolderEntry]) -> str:
+    note = entries[0].note
+    return bed_title(note.bed) if note else ""
+
+
+def _bed_jars(
+    given: FolderPage,
+    key: str,
+    entries: Sequence[FolderEntry],
+    changes: Sequence[Statement],
+    sources: Bibliography,
+) -> Markup:
+    """Say whether the jars of one bed differ, where nobody knows which was dug first."""
+    number = sorted(_by_bed(given)).index(key)
+    heading = f"{_bed_of(entries)}, jar by jar"
+    return subsection(f"bed-years-{number}", heading, said(changes, sources))
+
+
 def _year_row(given: FolderPage, entry: FolderEntry, key: str) -> Markup:
     note, shares = entry.note, entry.jar.best
     if note is None or shares is None:
         return Markup("")
     cells: list[tuple[str, Child]] = [
-        ("Jar", _link(entry)),
+        ("Jar", _named_link(entry)),
         ("Depth", depth_text(note, given.system) or "unknown"),
         ("Texture class", _class_words(entry.jar)),
     ]

@@ -40,7 +40,7 @@ from jarvision.page import (
     title_of,
 )
 from jarvision.pictures import Picture
-from jarvision.report import odds_in_words
+from jarvision.report import odds_in_words, own_name
 from jarvision.sections import Section
 from jarvision.soilwater import IDEAL_PORES
 from jarvision.sources import Bibliography, bibliography
@@ -75,6 +75,8 @@ class JarPage:
         Overlay pictures by file name.
     folder_page : str
         Where the folder's page is, beside this one; empty for none.
+    is_earlier : bool
+        Whether it is a result of an earlier run than the last.
     """
 
     jar: JarRecord
@@ -83,6 +85,7 @@ class JarPage:
     note: BedNote | None = None
     pictures: Mapping[str, Picture] = field(default_factory=dict)
     folder_page: str = ""
+    is_earlier: bool = False
 
 
 def render_jar(given: JarPage) -> str:
@@ -115,7 +118,8 @@ def render_jar(given: JarPage) -> str:
         sources_section(sources),
         id="main",
     )
-    return page(title_of(given.jar.jar), skip_link(), _header(given), main, footer(given))
+    title = ", ".join(filter(None, (title_of(given.jar.jar), listed_name(given.jar))))
+    return page(title, skip_link(), _header(given), main, footer(given))
 
 
 # --- head and foot ------------------------------------------------------------------------------
@@ -134,11 +138,25 @@ def _header(given: JarPage) -> Markup:
         "header",
         back if given.folder_page else None,
         tag("p", "Soil jar report", class_="kicker"),
-        tag("h1", name_of(title_of(jar.jar))),
+        tag("h1", name_of(title_of(jar.jar)), after_comma(listed_name(jar))),
+        tag("p", f"{EARLIER}.", class_="earlier") if given.is_earlier else None,
         list(_answers(jar)),
         note_facts(given.note, given.system) if given.note else None,
         contents(links),
     )
+
+
+EARLIER = "From an earlier run: not among the photos read last, and not in readings.csv"
+
+
+def listed_name(jar: JarRecord) -> str:
+    """Give what the user's list calls a jar, where that says more than its number."""
+    return own_name(jar.jar, jar.name)
+
+
+def after_comma(name: str) -> Markup | None:
+    """Add a name to what stands before it; nothing when there is none."""
+    return join(", ", name_of(name, longest=40)) if name else None
 
 
 def _answers(jar: JarRecord) -> Iterator[Markup]:
@@ -159,10 +177,15 @@ def _answer(lead: str, texture: Texture) -> Markup:
 
 def odds_after(texture: Texture) -> str:
     """Say the odds of the likeliest class, and the next one where it counts."""
-    words = f" ({odds_in_words(texture.odds)})"
+    words = f" ({odds_text(texture.odds)})"
     if texture.next_class is None or texture.next_odds < 0.05:
         return words
-    return f"{words}; next: {texture.next_class} ({odds_in_words(texture.next_odds)})"
+    return f"{words}; next: {texture.next_class} ({odds_text(texture.next_odds)})"
+
+
+def odds_text(odds: float) -> str:
+    """Say odds such as ``8 in 10``, never broken between two lines."""
+    return odds_in_words(odds).replace(" in ", "\u00a0in\u00a0")
 
 
 def note_facts(note: BedNote, system: UnitSystem) -> Markup:

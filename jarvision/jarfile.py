@@ -173,7 +173,7 @@ class JarRecord:
     Attributes
     ----------
     jar : str
-        Its name; text from a user or a file.
+        Its strip's number, or its name; text from a user or a file.
     stem : str
         Its file's name without ``jar-`` and ``.json``, unique in its folder.
     scaled : bool
@@ -193,6 +193,8 @@ class JarRecord:
         Photos that were not used, each with its sentence.
     unread : Unread or None
         Set when, and only when, `by_height` is None.
+    name, bed : str
+        What the user's list of jars calls it, and the bed it is from; empty where not given.
     """
 
     jar: str
@@ -209,6 +211,8 @@ class JarRecord:
     doubts: tuple[NamedDoubt, ...]
     left_out: tuple[tuple[str, str], ...]
     unread: Unread | None
+    name: str = ""
+    bed: str = ""
 
     @property
     def best(self) -> Shares | None:
@@ -425,6 +429,8 @@ def _record(data: Mapping[str, Any], stem: str) -> JarRecord:
         doubts=_doubts(data),
         left_out=_left_out(data),
         unread=None if is_read else _unread(data),
+        name=_text(data.get("name", ""), "the jar's name", longest=_LONGEST_NAME),
+        bed=_text(data.get("bed", ""), "the bed's name", longest=_LONGEST_NAME),
     )
 
 

@@ -172,10 +172,15 @@ def title(jar: str, *, name: str = "", bed: str = "") -> str:
 
 def called(jar: str, *, name: str, bed: str) -> str:
     """Say what the user's list of jars says of a jar, as ``Anna, north bed``; safe to print."""
+    parts = (own_name(jar, name), bed_title(_short_name(bed)))
+    return ", ".join(part for part in parts if part)
+
+
+def own_name(jar: str, name: str) -> str:
+    """Give a jar's name in the user's list where it says more than its number; safe to print."""
     own = _short_name(name)
     known = {_short_name(jar).casefold(), _title(jar).casefold()}
-    parts = ("" if own.casefold() in known else own, bed_title(_short_name(bed)))
-    return ", ".join(part for part in parts if part)
+    return "" if own.casefold() in known else own
 
 
 def bed_title(bed: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,8 @@ from jarvision.files import safe_name, write_whole
 from jarvision.folderhtml import FolderEntry, FolderPage, render_folder
 from jarvision.guide import Bed, Guide, make_guide
 from jarvision.html import JarPage, render_jar
-from jarvision.jarfile import JarRecord, read_jar_folder
+from jarvision.jarfile import PREFIX, SUFFIX, JarRecord, read_jar_folder
+from jarvision.kept import is_earlier, last_run
 from jarvision.pictures import Picture, load_pictures
 from jarvision.soil import soil_from_draws
 from jarvision.sources import Quality, Source, say
@@ -69,20 +71,30 @@ def write_report(
     beds = read_beds(path) if path else BedList()
     joined = join_beds(beds, [jar.jar for jar in found.jars])
     system = units or _units_of(beds)
+    last = last_run(folder)
     written, entries = [], []
     for jar in found.jars:
-        note = joined.by_jar.get(jar.jar)
+        note = _note_of(jar, joined.by_jar.get(jar.jar))
+        earlier = is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)
         guide = _guide(jar, note, system, crops, seed)
         pictures, thumbnail = _pictures(jar, folder)
         target = folder / page_name(jar)
-        write_whole(target, render_jar(JarPage(jar, system, guide, note, pictures, FOLDER_PAGE)))
+        given = JarPage(jar, system, guide, note, pictures, FOLDER_PAGE, earlier)
+        write_whole(target, render_jar(given))
         written.append(target)
-        entries.append(FolderEntry(jar, page_name(jar), guide, note, thumbnail))
+        entries.append(FolderEntry(jar, page_name(jar), guide, note, thumbnail, earlier))
     name = folder.resolve().name
     compared = COMPARED_PAGE if (folder / COMPARED_PAGE).is_file() else ""
     whole = FolderPage(name, system, tuple(entries), found.refused, joined, beds.ignored, compared)
     write_whole(folder / FOLDER_PAGE, render_folder(whole))
     return [*written, folder / FOLDER_PAGE]
+
+
+def _note_of(jar: JarRecord, note: BedNote | None) -> BedNote | None:
+    """Take the bed from the list of jars where the list of beds names none."""
+    if not jar.bed or (note and note.bed):
+        return note
+    return replace(note, bed=jar.bed) if note else BedNote(jar.jar, bed=jar.bed)
 
 
 def _units_of(beds: BedList) -> UnitSystem:

@@ -22,6 +22,8 @@ def jar_dict(jar="5", *, pcts=(40.0, 40.0, 20.0), sd=2.0, seed=0, scaled=True, *
         "version": 1,
         "made_by": "jarvision 0.1.0",
         "jar": jar,
+        "name": "",
+        "bed": "",
         "strip_number": 5,
         "left_out": [],
         "scaled": scaled,

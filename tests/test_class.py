@@ -159,6 +159,8 @@ def row(**changes):
             (1.0, 2.0, 97.0), (0.5, 1.0, 90.0), (3.0, 4.0, 99.0), TextureClass.CLAY, 1 / 7,
             "clear", ("because",),
         ),
+        "name": "=\u202eAnna;\n<b>",
+        "bed": "x" * 255,
     }  # fmt: skip
     return ReadingRow(**values | changes)
 
@@ -271,6 +273,7 @@ DAMAGE = {
     "other row": lambda path: edit(path, lambda data: data["row"].update(pcts=["a", None, {}])),
     "short row": lambda path: edit(path, lambda data: data["row"].update(tops_mm=[1.0])),
     "no row": lambda path: edit(path, lambda data: data.pop("row")),
+    "no name": lambda path: edit(path, lambda data: data["row"].pop("name")),
     "no recipe": lambda path: edit(path, lambda data: data.update(made_from=None)),
     "other program": lambda path: edit(path, lambda data: data["made_from"].update(recipe="0")),
     "unknown doubt": lambda path: edit(
@@ -501,3 +504,120 @@ def test_a_change_in_the_list_reads_only_its_jar_again(earlier):
     assert which_are_earlier(done) == {"2": True, "9": False}
     data = json.loads((out / "jar-9.json").read_text(encoding="utf-8"))
     assert data["name"] == "Ben"
+
+
+@pytest.mark.photo
+def test_a_new_name_alone_reaches_every_result(earlier):
+    photos, out = earlier
+    before = contents(out)
+    done = read_into(out, [photos], listed(photos, 'jar,name,bed\n9,"Zoë, 3b",north\n'))
+    assert which_are_earlier(done) == {"2": True, "9": False}
+    after = contents(out)
+    changed = {name for name in after if after[name] != before[name]}
+    overlays = {"overlay-9-1min.jpg", "overlay-9-48h.jpg"}
+    assert changed == {"jar-9.json", "readings.csv", *overlays}
+    assert table(out)["9"] == ("Zoë, 3b", "north")
+    assert table(out)["2"] == ("", "")
+    again = read_into(out, [photos], listed(photos, 'jar,bed,name\n\n\n9,north,"Zoë, 3b"\n'))
+    assert which_are_earlier(again) == {"2": True, "9": True}  # on another line, but the same
+    assert contents(out) == after
+
+
+def table(out):
+    with (out / "readings.csv").open(newline="", encoding="utf-8") as file:
+        return {line["jar"]: (line["name"], line["bed"]) for line in csv.DictReader(file)}
+
+
+@pytest.mark.photo
+def test_a_jar_that_cannot_be_read_keeps_its_name(tmp_path):
+    (tmp_path / "photos").mkdir()
+    shutil.copy(SAMPLES / "jar-02-1min.jpg", tmp_path / "photos")
+    settings = listed(tmp_path / "photos", "jar,name,bed\n2,Anna,north\n")
+    for is_earlier in (False, True):
+        [one] = read_into(tmp_path / "out", [tmp_path / "photos"], settings).outcomes
+        assert (one.name, one.bed, one.is_earlier) == ("Anna", "north", is_earlier)
+    data = json.loads((tmp_path / "out" / "jar-2.json").read_text(encoding="utf-8"))
+    assert (data["name"], data["bed"]) == ("Anna", "north")
+
+
+# --- jars that are gone -------------------------------------------------------------------------
+
+
+@pytest.mark.photo
+def test_what_is_left_of_jars_that_are_gone_is_found(earlier):
+    photos, out = earlier
+    assert kept.others_in(out) == kept.Others()
+    (photos / "jar-02-2h.jpg").unlink()
+    for name in ("jar-09-1min.jpg", "jar-09-48h.jpg"):
+        (photos / name).unlink()
+    (out / "jar-notes.json").write_text("{}")  # not ours
+    before = contents(out)
+    read_into(out, [photos])
+    others = kept.others_in(out)
+    assert others.results == ("jar-9.json",)
+    assert others.pictures == ("overlay-2-2h.jpg",)  # those of jar 9 are still its own
+    kept_still = {"jar-9.json", "overlay-9-1min.jpg", "overlay-2-2h.jpg", "jar-notes.json"}
+    assert all(contents(out)[name] == before[name] for name in kept_still)
+    assert set(table(out)) == {"2"}
+
+
+@pytest.mark.photo
+def test_while_a_run_goes_on_nobody_calls_a_result_old(earlier):
+    """A run that was stopped leaves new results beside old ones: which are which is not known."""
+    photos, out = earlier
+    assert kept.last_run(out) == {"jar-2.json", "jar-9.json"}
+    read_photos([photos / "jar-09-48h.jpg"], Settings(), out=out)  # no table was written
+    assert kept.last_run(out) is None
+    assert kept.others_in(out).results == ()
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", "[1, 2]", '{"results": 5}', '{"results": {"a": 1}}', "[" * 100_000]
+)
+def test_a_damaged_memory_of_the_last_run_calls_nothing_old(tmp_path, text):
+    (tmp_path / "photos.json").write_text(text)
+    (tmp_path / "jar-5.json").write_text('{"format": "jarvision jar", "photos": []}')
+    assert kept.last_run(tmp_path) is None
+    assert kept.others_in(tmp_path) == kept.Others()
+    kept.keep_run(tmp_path, ["jar-5.json", "jar-10.json"])
+    assert kept.last_run(tmp_path) == {"jar-5.json", "jar-10.json"}
+
+
+HOSTILE_RESULTS = ("", "[]", "{}", '{"format": "jarvision jar"}', '{"format": 1, "photos": 2}')
+
+
+def test_strange_files_beside_the_results_are_passed_over(tmp_path):
+    kept.keep_run(tmp_path, [])
+    for count, text in enumerate(HOSTILE_RESULTS):
+        (tmp_path / f"jar-{count}.json").write_text(text)
+    (tmp_path / "jar-folder.json").mkdir()
+    (tmp_path / "overlay-x.jpg").touch()
+    photos = '[{"overlay": ["x"]}, {}, {"overlay": "overlay-y.jpg"}]'
+    (tmp_path / "jar-7.json").write_text(f'{{"format": "jarvision jar", "photos": {photos}}}')
+    (tmp_path / "overlay-y.jpg").touch()
+    assert kept.others_in(tmp_path) == kept.Others(("jar-7.json",), ("overlay-x.jpg",))
+    assert kept.others_in(tmp_path / "nowhere") == kept.Others()
+
+
+def test_names_that_a_disk_takes_apart_are_the_same(tmp_path):
+    """Unicode Standard Annex 15: é as one sign (NFC) and as two (NFD) are canonically the same."""
+    kept.keep_run(tmp_path, ["jar-caf\u00e9.json"])
+    assert not kept.is_earlier("jar-cafe\u0301.json", kept.last_run(tmp_path))
+    assert kept.is_earlier("jar-cafe.json", kept.last_run(tmp_path))
+
+
+@pytest.mark.photo
+def test_a_result_of_another_class_is_not_replaced_without_a_word(earlier, tmp_path):
+    """Two classes use the same strips, and the second is read into the first one's folder."""
+    out = earlier[1]
+    second = tmp_path / "second"
+    second.mkdir()
+    shutil.copy(SAMPLES / "jar-02-1min.jpg", second / "other 1min.jpg")
+    [note] = read_into(out, [second]).notes
+    assert note.startswith("Jar 2 was read from other photos before (jar-02-2h.jpg, jar-02-48h.jp")
+    assert "that result is replaced" in note
+    assert read_into(out, [second]).notes == ()  # said once
+    shutil.copy(SAMPLES / "jar-02-48h.jpg", second)
+    assert read_into(out, [second]).notes == ()  # what could not be read is no loss
+    shutil.copy(SAMPLES / "jar-02-2h.jpg", second)
+    assert read_into(out, [second]).notes == ()  # one photo more of the same jar

@@ -141,6 +141,61 @@ def test_hostile_files_get_a_message_each(say, tmp_path: Path) -> None:
     assert out.count("Not read: ") == len({h.path for h in chosen})
 
 
+# --- names of the list of jars, and results that are left over ------------------------------------
+def test_a_jar_is_called_by_its_name_in_the_plan_and_on_its_card(say, tmp_path: Path) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    for name in ("1min", "48h"):
+        shutil.copy(sample("21", name), photos)
+    shutil.copy(sample("02", "1min"), photos)
+    text = 'jar,name,bed\n21,Zoë [b]x[/b],north bed\n2,"=Anna\u202e",3\n'
+    (photos / "jars.csv").write_text(text, encoding="utf-8")
+    code, out, _ = say("read", photos, "--dry-run")
+    assert code == 1
+    plan = [" ".join(line.split()) for line in out.splitlines()]
+    assert plan[0] == "jar name used for photo after shaking known by"
+    assert "Zoë [b]x[/b], north bed" in " ".join(plan)
+    assert sum("Zoë" in line for line in plan) == 1  # at the jar's first photo
+    code, out, _ = say("read", photos, "--out", tmp_path / "out")
+    assert "Jar 21, Zoë [b]x[/b], north bed, by height: clay" in " ".join(out.split())
+    assert "Jar 2, =Anna, bed 3: not read" in out
+    assert "earlier run" not in out
+    assert "\u202e" not in out
+
+
+def test_a_plan_without_a_list_has_no_column_for_names(say, tmp_path: Path) -> None:
+    shutil.copy(sample("21", "1min"), tmp_path)
+    _, out, _ = say("read", tmp_path, "--dry-run")
+    assert out.split()[:3] == ["jar", "used", "for"]
+
+
+def test_results_of_jars_that_are_gone_are_named_once_for_all(say, tmp_path: Path) -> None:
+    from jarvision.kept import PHOTOS_FILE
+
+    out_of = tmp_path / "out"
+    out_of.mkdir()
+    for count in range(2, 11):
+        (out_of / f"jar-{count}.json").write_text('{"format": "jarvision jar", "photos": []}')
+    (out_of / "overlay-2-2h.jpg").touch()
+    code, out, _ = say("read", sample("02", "1min"), "--out", out_of)
+    assert code == 1
+    assert (
+        "From an earlier run and not in these photos: jars 3, 4, 5, 6, 7, 8 and 2 more; they stay "
+        "in the report, marked, and are not in readings.csv. Delete jar-3.json" in out
+    )
+    assert "No result uses overlay-2-2h.jpg any more" in out
+    assert len(list(out_of.glob("jar-*.json"))) == 9  # nothing is deleted
+    for path in out_of.glob("jar-*.json"):
+        if path.name not in {"jar-2.json", "jar-7.json"}:
+            path.unlink()
+    (out_of / PHOTOS_FILE).unlink()
+    _, out, _ = say("read", sample("02", "1min"), "--out", out_of)
+    assert (
+        "From an earlier run and not in these photos: jar 7; it stays in the report, marked, and "
+        "is not in readings.csv. Delete jar-7.json to drop it." in out
+    )
+
+
 def _is_bad_name_safe(hostile: Hostile) -> bool:
     return hostile.expect is Expect.REFUSED and hostile.path.parent.name == "in"
 

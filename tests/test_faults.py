@@ -17,10 +17,12 @@ import pytest
 from jarvision import batch, files
 from jarvision.batch import Settings, read_photos, write_table
 from jarvision.files import WriteError
+from jarvision.manifest import find_manifest, read_manifest
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 ROOT = Path(__file__).parent.parent
 KILLS = 25
+LIST = 'jar,name,bed\n2,"=Anna; \u202eZoë","two\r\nlines"\n21,<b>Ben</b>,3\n'
 
 pytestmark = [
     pytest.mark.photo,
@@ -34,11 +36,12 @@ def contents(folder):
 
 @pytest.fixture(scope="module")
 def photos(tmp_path_factory):
-    """Three small jars, one of them without its last photo."""
+    """Three small jars, one of them without its last photo, and a list with awkward names."""
     folder = tmp_path_factory.mktemp("photos")
     for name in ("jar-02-48h", "jar-09-1min", "jar-09-48h", "jar-21-2h"):
         shutil.copy(SAMPLES / f"{name}.jpg", folder)
     (folder / "empty.jpg").touch()
+    (folder / "jars.csv").write_text(LIST, encoding="utf-8")
     return folder
 
 
@@ -69,9 +72,11 @@ KILLER = """
 import os, signal, sys, time
 from pathlib import Path
 from jarvision.batch import Settings, read_photos, write_table
+from jarvision.manifest import read_manifest
 
 def run(photos, out):
-    batch = read_photos([Path(photos)], Settings(), out=Path(out))
+    settings = Settings(manifest=read_manifest(Path(photos) / "jars.csv"))
+    batch = read_photos([Path(photos)], settings, out=Path(out))
     write_table(batch, Path(out))
 
 for line in sys.stdin:
@@ -193,7 +198,9 @@ class Stop(BaseException):
 
 
 def read_whole(photos, out):
-    write_table(read_photos([photos], Settings(), out=out), out)
+    found = find_manifest(photos)
+    settings = Settings(manifest=read_manifest(found)) if found else Settings()
+    write_table(read_photos([photos], settings, out=out), out)
     return contents(out)
 
 

@@ -89,6 +89,13 @@ def test_draws_cannot_be_changed(tmp_path):
         read(tmp_path, jar_dict()).by_height.draws_pct[0, 0] = 1
 
 
+def test_what_the_user_calls_a_jar_comes_back(tmp_path):
+    jar = read(tmp_path, jar_dict(name='<b>"Anna"', bed="north\nbed"))
+    assert (jar.name, jar.bed) == ('<b>"Anna"', "north\nbed")
+    older = read(tmp_path, unread_dict())  # written before there were names
+    assert (older.name, older.bed) == ("", "")
+
+
 def test_unread_jar(tmp_path):
     jar = read(tmp_path, unread_dict())
     assert jar.by_height is None
@@ -201,6 +208,8 @@ def test_a_file_that_is_too_large(tmp_path):
         (("tops", "clay", "value"), None),
         (("tops", "clay", "value"), 1e300),
         (("jar",), 5),
+        (("name",), ["Anna"]),
+        (("bed",), 3),
         (("doubts",), {"name": "x"}),
         (("doubts",), [3]),
         (("photos", 0, "boundaries", 0, "layer"), "gravel"),

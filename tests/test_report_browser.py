@@ -4,6 +4,7 @@ import pytest
 from browser import browser_session, find_browser
 from report_samples import jar_dict, unread_dict, weight_dict, write_jar
 
+from jarvision.kept import keep_run
 from jarvision.reportfolder import write_report
 from jarvision.units import UnitSystem
 
@@ -29,14 +30,17 @@ def folder(tmp_path_factory):
     path = tmp_path_factory.mktemp("pages")
     doubts = [{"name": "dim", "sentence": "A" * 200}, {"name": "soft", "sentence": "Soft photo."}]
     long = "behind-the-shed_" * 15
-    write_jar(path, jar_dict("5", by_weight=weight_dict(prior_note="Mostly assumption.")))
-    write_jar(path, jar_dict("12", pcts=(60.0, 25.0, 15.0), doubts=doubts, scaled=False))
+    weight = weight_dict(prior_note="Mostly assumption.")
+    write_jar(path, jar_dict("5", by_weight=weight, name="Anna-Sophia of class 3b"))
+    told = {"doubts": doubts, "scaled": False, "name": long}
+    write_jar(path, jar_dict("12", pcts=(60.0, 25.0, 15.0), **told))
     write_jar(path, unread_dict("7"))
     write_jar(path, jar_dict(long, pcts=(2.0, 3.0, 95.0)), stem="long", pictures=False)
     (path / "beds.csv").write_text(
         f"jar,bed,depth,dug,area,om,notes\n5,{long},0-6 in,2026-05-01,100 sqft,3,{long}\n"
         f"12,{long},6 in,2024,100 sqft,,\n{long},South,6 in,2026-05,50 sqft,,\n"
     )
+    keep_run(path, ["jar-5.json", "jar-7.json"])
     write_report(path, units=UnitSystem.US)
     return path
 
@@ -178,20 +182,21 @@ def column(browser, index):
     )
 
 
-def test_the_table_sorts_both_ways(browser, folder):
+@pytest.mark.parametrize("head", ["Jar", "Name", "Bed", "By weight", "Clay", "Doubts"])
+def test_the_table_sorts_both_ways(browser, folder, head):
     browser.resize(*DESK)
     browser.open(folder / "report.html")
     heads = browser.run(
         """return [...document.querySelectorAll("table.sortable th")].map(h => h.textContent)"""
     )
-    clay = next(i for i, words in enumerate(heads) if words.startswith("Clay"))
-    click = f'document.querySelectorAll("table.sortable thead th")[{clay}].firstChild.click()'
+    index = next(i for i, words in enumerate(heads) if words.startswith(head))
+    click = f'document.querySelectorAll("table.sortable thead th")[{index}].firstChild.click()'
     browser.run(click)
-    rising = column(browser, clay)
+    rising = column(browser, index)
     assert rising == sorted(rising)
     assert len(set(rising)) > 1
     browser.run(click)
-    assert column(browser, clay) == rising[::-1]
+    assert column(browser, index) == sorted(rising, reverse=True)
     marked = browser.run(
         """return [...document.querySelectorAll("th[aria-sort]")].map(h => h.ariaSort)"""
     )

@@ -13,6 +13,7 @@ from report_samples import jar_dict, picture, unread_dict, weight_dict, write_ja
 from jarvision.beds import BedsError
 from jarvision.errors import UsageError
 from jarvision.files import WriteError
+from jarvision.kept import keep_run
 from jarvision.pictures import load_pictures
 from jarvision.reportfolder import write_report
 from jarvision.units import UnitSystem
@@ -134,6 +135,110 @@ def test_both_ways_stand_side_by_side_and_none_is_made_up(folder):
     assert "not known" in twelve  # no result by weight
     assert "loam" in twelve  # the one by height
     assert 'data-label="Sand"' not in twelve
+
+
+# ------------------------------------------------------------------------------ names and old runs
+
+
+def rows_of(folder):
+    """The large table's rows: for each jar its cells' words by column, and their ranks."""
+    made = (folder / "report.html").read_text(encoding="utf-8")
+    heads = [Page(h).words for h in re.findall(r"<th scope=\"col\".*?</th>", made)]
+    rows = {}
+    for row in re.findall(r"<tr><th scope=\"row\".*?</tr>", made.partition("</tbody>")[0]):
+        cells = re.findall(r"<t[hd][ >].*?</t[hd]>", row)
+        ranks = [Page(cell).tags[0][1].get("data-rank") for cell in cells]
+        words = [Page(cell).words for cell in cells]
+        rows[words[0]] = dict(zip(heads, zip(words, ranks, strict=True), strict=False))
+    return rows
+
+
+def test_names_and_beds_of_the_list_of_jars_are_shown(tmp_path):
+    write_jar(tmp_path, jar_dict("5", name="Zoë", bed="north bed"))
+    write_jar(tmp_path, jar_dict("9", name="Anna 10", bed="3"))
+    write_jar(tmp_path, jar_dict("10", name="anna 9"))
+    write_jar(tmp_path, unread_dict("7") | {"name": "Ben"})
+    write_jar(tmp_path, jar_dict("12"))
+    report(tmp_path)
+    rows = rows_of(tmp_path)
+    assert [rows[f"Jar {n}"]["Name"][0] for n in (5, 9, 10, 7, 12)] == [
+        "Zoë", "Anna 10", "anna 9", "Ben", "",
+    ]  # fmt: skip
+    order = sorted(rows, key=lambda jar: float(rows[jar]["Name"][1]))
+    assert order == ["Jar 10", "Jar 9", "Jar 7", "Jar 5", "Jar 12"]  # 9 before 10, none last
+    assert rows["Jar 5"]["Bed"][0] == "north bed"
+    words = page(tmp_path).words
+    assert "Jar 7, Ben was not read: " in words
+    assert "Jar 5Zoë, north bed" in words  # on its card
+    assert "Jar 9Anna 10, bed 3" in words
+    own = page(tmp_path, "report-5.html").words
+    assert own.lstrip().startswith("Jar 5, Zoë")
+    assert "Bednorth bed" in own
+    assert "Jar 7, Ben" in page(tmp_path, "report-7.html").words
+
+
+def test_without_names_there_is_no_column_for_them(folder):
+    report(folder)
+    assert not {"Name", "Bed"} & set(rows_of(folder)["Jar 5"])
+
+
+def test_a_name_that_says_no_more_than_the_jar_s_number_is_not_repeated(tmp_path):
+    write_jar(tmp_path, jar_dict("5", name="jar 5"))
+    write_jar(tmp_path, jar_dict("Anna", name="Anna"))
+    report(tmp_path)
+    assert "Name" not in rows_of(tmp_path)["Jar 5"]
+
+
+def test_the_list_of_beds_goes_before_the_list_of_jars(tmp_path):
+    write_jar(tmp_path, jar_dict("5", bed="front"))
+    write_jar(tmp_path, jar_dict("9", bed="back"))
+    write_jar(tmp_path, jar_dict("12", bed="side"))
+    (tmp_path / "beds.csv").write_text("jar,bed,om\n5,North,\n9,,4\n")
+    report(tmp_path)
+    rows = rows_of(tmp_path)
+    assert [rows[f"Jar {n}"]["Bed"][0] for n in (5, 9, 12)] == ["North", "back", "side"]
+    assert "4 %" in page(tmp_path, "report-9.html").words
+
+
+def test_jars_of_one_bed_without_days_are_no_course_of_time(tmp_path):
+    for name in ("5", "9"):
+        write_jar(tmp_path, jar_dict(name, bed="North"))
+    write_jar(tmp_path, jar_dict("12", bed="South"))
+    report(tmp_path)
+    words = page(tmp_path).words
+    assert "North, jar by jar" in words
+    assert "over time" not in words
+    assert "or all where their days of digging are not known" in words
+    beds = words.partition("Beds compared")[2]
+    assert beds.index("NorthJar 5") < beds.index("NorthJar 9") < beds.index("SouthJar 12")
+
+
+def test_results_of_an_earlier_run_are_marked(folder):
+    keep_run(folder, ["jar-5.json"])
+    report(folder)
+    words = page(folder).words
+    assert "3 jars: 2 read, 1 not read, 1 with doubts; 2 from an earlier run." in words
+    assert "not in readings.csv: Jar 7, Jar 12. Delete a jar's file, such as jar-7.json," in words
+    marked = {row for row in rows_of(folder) if "earlier run" in row}
+    assert marked == {"Jar 7earlier run", "Jar 12earlier run"}
+    assert "From an earlier run" in page(folder, "report-12.html").words
+    assert "From an earlier run" not in page(folder, "report-5.html").words
+
+
+@pytest.mark.parametrize("run", [None, ["jar-5.json", "jar-7.json", "jar-12.json"]])
+def test_nothing_is_marked_without_need(folder, run):
+    if run:
+        keep_run(folder, run)
+    for path in report(folder):
+        assert "earlier run" not in Page(path.read_text(encoding="utf-8")).words
+
+
+def test_many_jars_of_an_earlier_run_are_counted(tmp_path):
+    for number in range(1, 15):
+        write_jar(tmp_path, jar_dict(str(number)), pictures=False)
+    keep_run(tmp_path, [])
+    report(tmp_path)
+    assert "Jar 8 and 6 more, marked in the table. Delete" in page(tmp_path).words
 
 
 def test_bad_files_are_told_and_stop_nothing(folder):
@@ -289,9 +394,11 @@ def test_hostile_names_are_text_everywhere(tmp_path, name):
     doubts = [{"name": name, "sentence": name}]
     data = jar_dict(name, doubts=doubts, left_out=[{"photo": name, "sentence": name}])
     data |= {"made_by": name[:80], "by_weight": weight_dict(why=name, prior_note=name)}
+    data |= {"name": f"own {name}", "bed": name}
     for photo in data["photos"]:
         photo |= {"name": name, "overlay": "overlay-x.jpg"}
     write_jar(tmp_path, data, stem="x")
+    keep_run(tmp_path, [name])
     cell = '"' + clean.replace('"', '""').replace("\0", "") + '"'
     (tmp_path / "beds.csv").write_text(
         f"jar,bed,notes,{cell}\n{cell},{cell},{cell},1\nother,{cell},,\n", encoding="utf-8"
@@ -299,6 +406,8 @@ def test_hostile_names_are_text_everywhere(tmp_path, name):
     for path in report(tmp_path):
         text = path.read_text(encoding="utf-8")
         made = Page(text)
+        assert "own " in made.words
+        assert "earlier run" in made.words
         assert len(made.all("script")) == (path.name == "report.html")
         assert len(made.all("img")) == (1 if path.name == "report.html" else 3)
         assert not [a for _, a in made.tags if any(k.startswith("on") for k in a)]
