@@ -60,6 +60,7 @@ _MOST_CONFIRMING = 6
 _KEPT_PHOTOS = len(READING_TIMES) + _MOST_CONFIRMING  # working pictures held in memory: one jar's
 _FEW_PHOTOS, _FEW_JARS = 6, 2  # so few are done before another process has even started
 _SAVE_EVERY_S = 10.0
+_MOST_NAMED = 8  # in one sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,7 @@ class Batch:
     photos_found : int
         How many files were taken for photos.
     notes : tuple of str
-        What of the list of jars could not be followed.
+        What of the list of jars could not be followed, and which results of other photos gave way.
     """
 
     outcomes: tuple[Outcome, ...]
@@ -490,10 +491,20 @@ def _grouped(
         f'No photo fits "{shown(pattern)}" on line {line} of the list of jars.'
         for line, pattern in matched.unused
     ]
+    notes += _unseen([row for row in manifest.rows if not (row.jar in listed or row.patterns)])
     notes += [
         f'The column "{shown(c)}" of the list of jars is not known.' for c in manifest.ignored
     ]
     return sorted(jars, key=lambda jar: natural_key(jar.jar)), tuple(notes)
+
+
+def _unseen(rows: Sequence[ManifestRow]) -> list[str]:
+    """Say in one sentence which jars of the list are in no photo."""
+    if not rows:
+        return []
+    jars = "; ".join(title(row.jar, name=row.name) for row in rows[:_MOST_NAMED])
+    rest = f" and {len(rows) - _MOST_NAMED} more" if len(rows) > _MOST_NAMED else ""
+    return [f"On the list of jars but in no photo: {jars}{rest}."]
 
 
 def _below(path: Path, roots: Sequence[str | os.PathLike[str]]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, pairwise
@@ -497,9 +498,21 @@ def _changes(given: FolderPage) -> dict[str, list[Statement]]:
     """Say of each bed with several readings whether they differ."""
     changes = {}
     for bed, entries in _by_bed(given).items():
-        told = [_change(a, b) for a, b in pairwise(entries)]
+        pairs = pairwise(entries) if _is_dated(entries) else _furthest(entries)
+        told = [_change(a, b) for a, b in pairs]
         changes[bed] = [statement for statement in told if statement]
     return changes
+
+
+def _furthest(entries: Sequence[FolderEntry]) -> list[tuple[FolderEntry, FolderEntry]]:
+    """Find the two jars at the ends of one layer's range that differ most; none where all agree."""
+    pcts = [[m.value for m in e.jar.by_height.pcts] for e in entries if e.jar.by_height]
+    ends = [
+        sorted((column.index(min(column)), column.index(max(column))))
+        for column in zip(*pcts, strict=True)
+    ]
+    first, last = max(ends, key=lambda pair: math.dist(pcts[pair[0]], pcts[pair[1]]))
+    return [(entries[first], entries[last])] if first != last else []
 
 
 def _change(earlier: FolderEntry, later: FolderEntry) -> Statement | None:
@@ -630,7 +643,7 @@ def _bed_jars(
 ) -> Markup:
     """Say whether the jars of one bed differ, where nobody knows which was dug first."""
     number = sorted(_by_bed(given)).index(key)
-    heading = f"{_bed_of(entries)}, jar by jar"
+    heading = f"{_bed_of(entries)}: jars furthest apart"
     return subsection(f"bed-years-{number}", heading, said(changes, sources))
 
 

@@ -480,6 +480,15 @@ def test_what_of_the_list_cannot_be_followed_is_said(phone_photos):
     assert "colour of hat" in said
 
 
+def test_listed_jars_that_no_photo_shows_are_named(phone_photos):
+    rows = "".join(f"{100 + n},Kim {n},\n" for n in range(1, 11))
+    settings = listed(phone_photos, f"jar,name,photos\n2,Anna,\nback,,IMG_0004\n{rows}")
+    [note] = plan_photos([phone_photos], settings).notes
+    assert note.startswith("On the list of jars but in no photo: Jar 101, Kim 1; Jar 102, Kim 2; ")
+    assert note.endswith("; Jar 108, Kim 8 and 2 more.")
+    assert plan_photos([phone_photos], listed(phone_photos, "jar,name\n2,Anna\n")).notes == ()
+
+
 def test_a_listed_jar_with_photos_of_two_strips_is_not_read(phone_photos):
     settings = listed(phone_photos, "jar,photos\nmine,IMG_0002;IMG_0003\n")
     plan = plan_photos([phone_photos], settings)

@@ -201,12 +201,14 @@ def test_the_list_of_beds_goes_before_the_list_of_jars(tmp_path):
 
 
 def test_jars_of_one_bed_without_days_are_no_course_of_time(tmp_path):
-    for name in ("5", "9"):
-        write_jar(tmp_path, jar_dict(name, bed="North"))
+    for name, sand in (("5", 30.0), ("9", 60.0), ("10", 31.0)):
+        write_jar(tmp_path, jar_dict(name, bed="North", pcts=(sand, 80 - sand, 20.0)))
     write_jar(tmp_path, jar_dict("12", bed="South"))
     report(tmp_path)
     words = page(tmp_path).words
-    assert "North, jar by jar" in words
+    assert "North: jars furthest apart" in words
+    assert "Jar 5 to Jar 9: sand from 30 to 60 %" in words
+    assert "Jar 10:" not in words
     assert "over time" not in words
     assert "or all where their days of digging are not known" in words
     beds = words.partition("Beds compared")[2]
