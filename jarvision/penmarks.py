@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.inklines import LEAST_DEPTH, ink_lines, reach_of
-from jarvision.onglass import DARK_COUNTS, Bins, Floats, Glass, Mask, Span, runs, sides_of
+from jarvision.onglass import DARK_COUNTS, Array, Bins, Floats, Glass, Mask, Span, runs, sides_of
 from jarvision.optics import View
 from jarvision.tapes import tape_pieces
 from jarvision.wallmap import COLUMN_MM, ROW_MM, WallMap
@@ -205,9 +205,12 @@ def _summed(photo: str, drawn: Drawn, glass: Glass, bins: Bins) -> PenMark:
 
 # --- taking marks out of a wall -------------------------------------------------------------------
 _RAGGED_MM, _SOFT_MM = 1.8, 0.4  # how far ink reaches beyond what was measured
-_WIDER_MM = 3.5
+_WIDER_MM = 3.5  # a piece is held against its neighbours so far to each side
+_WAVE_MM = 0.5  # and reaches no further beyond the usual thickness
 _LIGHT_MM = 1.0  # light is compared so far below and above what is hidden
-_LEAST_FREE_MM = 4.0  # less free wall than this fills no gap
+_SLIVER_MM = 3.0  # a narrower piece of wall beside a mark tells little of its layers
+_LEAST_SOURCE_MM = 1.6  # less free wall than this fills no gap
+_LEAST_FREE_MM = 4.0  # and less than this shows no layer's top
 
 
 def without_marks(wall: WallMap, view: View, marks: Sequence[PenMark]) -> WallMap:
@@ -261,14 +264,26 @@ def _hidden(glass: Glass, marks: Sequence[PenMark]) -> Mask:
         arc, low, high = np.array(mark.line_mm).T
         left, right = mark.arcs_mm[0] - _RAGGED_MM, mark.arcs_mm[1] + _RAGGED_MM
         own = (glass.arc_mm > left) & (glass.arc_mm < right)
-        # where only a rim was measured, its neighbours tell the whole
-        near = np.abs(arc[:, None] - arc[None, :]) < _WIDER_MM
-        low = np.where(near, low[None, :], np.inf).min(axis=1) - _SOFT_MM
-        high = np.where(near, high[None, :], -np.inf).max(axis=1) + _SOFT_MM
+        low, high = _outer_edges(arc, low, high)
         bottom, top = np.interp(glass.arc_mm, arc, low), np.interp(glass.arc_mm, arc, high)
         z = glass.z_mm[:, None]
         hidden |= own[None, :] & (z > bottom[None, :]) & (z < top[None, :])
     return hidden
+
+
+def _outer_edges(arc: Array, low: Array, high: Array) -> tuple[Array, Array]:
+    """Edges of a mark along it, wide enough where one piece was measured badly.
+
+    Where only a rim was measured its neighbours tell the whole; where a dark grain was taken for
+    part of the line they tell that too.
+    """
+    near = np.abs(arc[:, None] - arc[None, :]) < _WIDER_MM
+    reach = float(np.median(high - low)) / 2 + _WAVE_MM
+    middles = np.array([np.median((low + high)[n] / 2) for n in near])
+    lowest = np.where(near, low[None, :], np.inf).min(axis=1)
+    highest = np.where(near, high[None, :], -np.inf).max(axis=1)
+    bottom, top = np.maximum(lowest, middles - reach), np.minimum(highest, middles + reach)
+    return bottom - _SOFT_MM, top + _SOFT_MM
 
 
 def _filled(log: Floats, hidden: Mask) -> Floats:
@@ -277,14 +292,20 @@ def _filled(log: Floats, hidden: Mask) -> Floats:
     for run in runs(np.asarray(hidden.any(axis=1))):
         rows = np.arange(*run)
         taken = hidden[rows].any(axis=0)
-        columns, free = np.flatnonzero(taken), np.flatnonzero(~taken)
+        columns, free = np.flatnonzero(taken), _sources(np.asarray(~taken))
         here = np.ix_(rows, columns)
-        if len(free) * COLUMN_MM >= _LEAST_FREE_MM:
+        if len(free) * COLUMN_MM >= _LEAST_SOURCE_MM:
             source = _beside(columns, free)
-            out[here] = log[np.ix_(rows, source)] + _lighter(log, run, columns, source)
+            out[here] = log[np.ix_(rows, source)] + _lighter(log, hidden, run, columns, source)
         else:
             out[here] = log[np.ix_(_nearest_rows(run, len(log)), columns)]
     return out
+
+
+def _sources(free: Mask) -> Indices:
+    """Columns to fill from: all that are free, but slivers only where there is nothing else."""
+    wide = [np.arange(*r) for r in runs(free) if (r[1] - r[0]) * COLUMN_MM >= _SLIVER_MM]
+    return np.concatenate(wide) if wide else np.flatnonzero(free)
 
 
 def _beside(columns: Indices, free: Indices) -> Indices:
@@ -298,22 +319,30 @@ def _beside(columns: Indices, free: Indices) -> Indices:
     return np.asarray(free[np.where(place < len(free), place, 2 * len(free) - 1 - place)])
 
 
-def _lighter(log: Floats, run: tuple[int, int], columns: Indices, source: Indices) -> Floats:
+def _lighter(
+    log: Floats, hidden: Mask, run: tuple[int, int], columns: Indices, source: Indices
+) -> Floats:
     """How much lighter hidden columns are than their sources, from below and above the rows."""
     reach = round(_LIGHT_MM / ROW_MM)
     ends = []
     for first in (run[0] - reach, run[1]):
         rows = np.arange(first, first + reach).clip(0, len(log) - 1)
+        if hidden[rows].any():
+            continue  # another mark begins there
         gap = log[np.ix_(rows, columns)].mean(axis=0) - log[np.ix_(rows, source)].mean(axis=0)
         smooth = cv2.blur(gap[None], (round(3.0 / COLUMN_MM), 1), borderType=cv2.BORDER_REPLICATE)
         ends.append(smooth[0])
+    if not ends:
+        return np.zeros((run[1] - run[0], len(columns), 3), np.float32)
     part = np.linspace(0.0, 1.0, run[1] - run[0], dtype=np.float32)[:, None, None]
-    return np.asarray(ends[0] * (1 - part) + ends[1] * part, dtype=np.float32)
+    return np.asarray(ends[0] * (1 - part) + ends[-1] * part, dtype=np.float32)
 
 
 def _nearest_rows(run: tuple[int, int], count: int) -> Indices:
-    """Rows from below for the lower half of a run and from above for the upper one."""
+    """Rows from just below for the lower half of a run and from just above for the upper one."""
     size = run[1] - run[0]
-    below = np.arange(run[0] - size // 2, run[0])
-    above = np.arange(run[1], run[1] + size - size // 2)
-    return np.concatenate([below, above]).clip(0, count - 1)
+    tile = round(_LIGHT_MM / ROW_MM)
+    to_and_fro = np.abs(np.mod(np.arange(size) + tile, 2 * tile) - tile)
+    below = run[0] - 1 - to_and_fro[: size // 2]
+    above = run[1] + to_and_fro[: size - size // 2]
+    return np.concatenate([below, above[::-1]]).clip(0, count - 1)

@@ -71,18 +71,18 @@ def _overlap(box: _Box, other: _Box) -> bool:
 def _upright_edges(blocks: Floats) -> Iterator[tuple[int, int, int]]:
     """Find upright edges as high as tape is wide: cell on their right, first and last + 1 block."""
     half = _END_CELLS
-    smooth = cv2.blur(blocks, (1, 3), borderType=cv2.BORDER_REPLICATE)
-    run = np.cumsum(np.pad(smooth, ((0, 0), (1, 0), (0, 0))), axis=1)
+    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1)
     at = np.arange(half, blocks.shape[1] - half + 1)
     step = (run[:, at + half] - 2 * run[:, at] + run[:, at - half]) / half
-    size = np.abs(step).max(axis=2)
-    wide = cv2.dilate(size, np.ones((1, 3), np.uint8))
-    for i in range(len(at)):
-        own = (wide[:, i] > _END_STEP) & (size[:, i] >= 0.5 * wide[:, i])
-        own = cv2.morphologyEx(own[:, None].astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 1)))
-        for low, high in runs(own[:, 0] > 0):
-            if _TAPE_MM[0] <= (high - low) * _BLOCK_MM <= _TAPE_MM[1]:
-                yield int(at[i]), low, high
+    for smooth in (1, 3):  # as it is, for tapes near each other, and evened out
+        size = np.abs(cv2.blur(step, (1, smooth), borderType=cv2.BORDER_REPLICATE)).max(axis=2)
+        wide = cv2.dilate(size, np.ones((1, 3), np.uint8))
+        edge = ((wide > _END_STEP) & (size >= 0.5 * wide)).astype(np.uint8)
+        edge = np.asarray(cv2.morphologyEx(edge, cv2.MORPH_CLOSE, np.ones((smooth, 1), np.uint8)))
+        for i in range(len(at)):
+            for low, high in runs(edge[:, i] > 0):
+                if _TAPE_MM[0] <= (high - low) * _BLOCK_MM <= _TAPE_MM[1]:
+                    yield int(at[i]), low, high
 
 
 def _box_at(blocks: Floats, end: tuple[int, int, int], side: int) -> _Box | None:
