@@ -11,10 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scenes import GLASS, WATER, Layering, cylinder_hit, refracted, wall
+from scenes import Layering, wall
 
-from jarvision.clay import clay_places, mirrored_edge_mm
-from jarvision.jar import Jar
 from jarvision.layers import (
     Boundary,
     Evidence,
@@ -24,7 +22,6 @@ from jarvision.layers import (
     pieces,
     place,
 )
-from jarvision.optics import Camera, Outline, View
 from jarvision.reading import _LEAST_GAIN
 
 SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0, 10.0))
@@ -36,13 +33,6 @@ CLAY = Layering(
     grain=(8.0, 3.0, 0.6, 0.3),
     light=(42.0, 52.0, 46.0, 64.0),
     hue=(14.0, 12.0, 11.0, 3.0),
-)
-JAR = Jar(
-    View(Camera(1900.0, 590.0, 820.0, 330.0, 95.0, 0.0, 0.1, 0.0), Outline(38.0)),
-    scaled=True,
-    strip_azimuths=(0.3, 0.9),
-    fit_px=0.3,
-    walls_seen=2,
 )
 
 
@@ -209,68 +199,12 @@ def test_the_strip_parts_the_wall_in_two() -> None:
     assert len(pieces(wall(replace(SAND, gap=None)))) == 1
 
 
-# --- the clay -------------------------------------------------------------------------------------
-def far_rim_mm(top_mm: float) -> float:
-    """Where the far rim of a level surface at `top_mm` shows on the outside of the wall, traced."""
-    camera, radius = JAR.view.camera, JAR.view.outline.radius_mm
-    eye = np.array([0.0, -camera.distance_mm, camera.height_mm])
-    front = np.array([[0.0, -1.0, 0.0]])
-    aim = np.linspace(top_mm, camera.height_mm, 400)
-    entry = np.column_stack([np.zeros(400), np.full(400, -radius), aim])
-    glass = refracted(entry - eye, np.repeat(front, 400, 0), 1 / GLASS)
-    inside = entry + glass * cylinder_hit(entry, glass, radius - 2.7)[:, None]
-    water = refracted(glass, np.repeat(front, 400, 0), GLASS / WATER)
-    met = inside[:, 2] + water[:, 2] / water[:, 1] * 2 * (radius - 2.7)
-    return float(np.interp(top_mm, met, aim))
-
-
-def clay_wall(*, top: float = 47.0, rim: bool = True, extra: tuple[float, ...] = ()) -> Evidence:
-    """Clay under clear water: its top, its far rim, further lines, the water line."""
-    steps = [14.0, 37.0, top, *([far_rim_mm(top)] if rim else []), *extra, 105.0]
-    light = [42.0, 52.0, 46.0, *([54.0] if rim else [])]
-    light += [64.0 - 7.0 * (i % 2) for i in range(len(extra) + 1)] + [80.0]
-    made = replace(
-        CLAY,
-        tops_mm=tuple(steps),
-        grain=(8.0, 3.0, *[0.4] * (len(steps) - 1)),
-        light=tuple(light),
-        hue=(14.0, 12.0, 11.0, *[6.0] * (len(steps) - 2)),
-    )
-    return gather(wall(made), settled=3)
-
-
-def test_the_clays_top_is_the_edge_with_its_far_rim_above() -> None:
-    places = clay_places(clay_wall(), JAR, 37.0, 105.0)
-    assert places[0][0] == pytest.approx(47.0, abs=0.4)
-    assert places[0][1] == 1.0
-    assert [w for _, w in places] == sorted((w for _, w in places), reverse=True)
-
-
-def test_a_line_in_the_water_is_at_best_a_rival() -> None:
-    places = clay_places(clay_wall(extra=(78.0,)), JAR, 37.0, 105.0)
-    assert places[0][0] == pytest.approx(47.0, abs=0.4)
-
-
-def test_without_edges_over_the_silt_the_clay_can_only_be_thin() -> None:
-    smooth = Layering(tops_mm=(37.0,), grain=(3.0, 0.3), light=(52.0, 60.0), hue=(12.0, 4.0))
-    places = clay_places(gather(wall(smooth), settled=3), JAR, 37.0, 105.0)
-    assert all(37.0 <= height < 38.5 for height, _ in places)
-
-
 def test_edges_are_listed_once_each() -> None:
     peaks = edge_peaks(gather(wall(CLAY), settled=3), 3.0, 100.0)
     heights = [height for height, _ in peaks]
     assert min(np.diff(heights)) > 1.25
     strongest = sorted(peaks, key=lambda peak: -peak[1])[:3]
     assert sorted(h for h, _ in strongest) == pytest.approx([14.0, 37.0, 47.0], abs=0.6)
-
-
-def test_a_mirrored_edge_stands_where_plane_geometry_puts_it() -> None:
-    # A sight line that falls by 95 - 40 mm on its way of 292 mm to the wall goes on falling after
-    # the mirror until it meets the table 4 mm under the floor: 44 mm at the same slope.
-    assert mirrored_edge_mm(JAR, 40.0) == pytest.approx(292.0 / 55.0 * 44.0)
-    assert np.isnan(mirrored_edge_mm(JAR, 95.0))
-    assert np.isnan(mirrored_edge_mm(JAR, 120.0))
 
 
 # --- what must not matter -------------------------------------------------------------------------
