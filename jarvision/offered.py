@@ -351,16 +351,19 @@ def _chosen(lines: Sequence[_Line], tops_mm: Three) -> tuple[_Way, list[str]]:
     best_cost, best = ways[0]
     rivals = [way for cost, way in ways[1:] if cost - best_cost < _CLEAR_MM]
     chosen: list[_Line | None] = []
-    sentences = []
+    unclear = []
     for i, line in enumerate(best):
-        others = [way[i] for way in rivals if way[i] is not line]
-        if others:
-            sentences.append(
-                f"It is not clear which line marks the {LAYERS[i]}, or which layer a line marks; "
-                "write that mark down by hand."
-            )
-        chosen.append(None if others else line)
-    return tuple(chosen), sentences
+        is_clear = all(way[i] is line for way in rivals)
+        chosen.append(line if is_clear else None)
+        if not is_clear:
+            unclear.append(LAYERS[i])
+    return tuple(chosen), [_UNCLEAR.format(" or the ".join(unclear))] if unclear else []
+
+
+_UNCLEAR = (
+    "It is not clear which line marks the {}, or which layer a line marks; write such marks down "
+    "by hand."
+)
 
 
 def _ways(lines: Sequence[_Line], tops_mm: Three) -> Iterator[tuple[float, _Way]]:
