@@ -278,7 +278,7 @@ def test_a_scheduler_killed_in_the_middle_is_said_and_the_next_run_goes_on(
     kept = {path.name for path in out.glob("jar-*.json")}
     assert kept
     for name, data in contents(out).items():
-        assert data == local[1][name]
+        assert data == local[1][name] or name == "photos.json"  # which is whole at a run's end only
     done = read_into(out, [photos], workers=2)
     assert sum(outcome.is_earlier for outcome in done.outcomes) == len(kept)
     assert contents(out) == local[1]
