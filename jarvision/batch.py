@@ -6,6 +6,7 @@ files are on disk as soon as it is read; the next run reads only what is new or 
 
 from __future__ import annotations
 
+import json
 import math
 import os
 import tempfile
@@ -22,7 +23,7 @@ import numpy as np
 
 from jarvision.byweight import weigh_reading
 from jarvision.cluster import crew_for
-from jarvision.errors import JarError, MixedJarsError, UsageError
+from jarvision.errors import JarError, MixedJarsError, SeveralJarsError, UsageError
 from jarvision.evidence import JarFacts
 from jarvision.files import find_photos, natural_key, shown, write_whole
 from jarvision.grouping import (
@@ -36,6 +37,7 @@ from jarvision.grouping import (
 from jarvision.jarjson import Outcome, jar_json, json_name, overlay_name
 from jarvision.jarjson import row_of as row_of
 from jarvision.kept import (
+    SeenPhoto,
     clear_leftovers,
     digest_of,
     keep_photos,
@@ -45,11 +47,12 @@ from jarvision.kept import (
     other_photos,
     program,
 )
-from jarvision.look import look_at_jar, stand_up
+from jarvision.look import bare_jars_in, look_at_jar, stand_up
 from jarvision.manifest import Manifest, ManifestRow, match_photos
+from jarvision.offered import Offer, TapeEdge, marked_photo, offer_of, offered_marks, offers_csv
 from jarvision.overlay import draw_overlay, jpeg_of
 from jarvision.photo import NoSuchPhotoError, Photo, open_photo, probe_photo
-from jarvision.reading import Failure, JarReading, PhotoReading, read_jar
+from jarvision.reading import ORDER, Failure, JarReading, PhotoReading, read_jar
 from jarvision.report import ReadingRow, called, readings_csv, title
 from jarvision.scale import Strip
 from jarvision.scaleaids import ScaleAids
@@ -83,6 +86,8 @@ class Settings:
         The jar's size and shape and a ruler in the photos, where the user says so.
     manifest : Manifest
         What the user says of single jars; it goes before what is said of all.
+    tape_edge : TapeEdge, optional
+        Which edge of tape on the glass marks a layer.
     """
 
     shaken_at: datetime | None = None
@@ -92,6 +97,7 @@ class Settings:
     seed: int = 0
     aids: ScaleAids = field(default_factory=ScaleAids)
     manifest: Manifest = field(default_factory=Manifest)
+    tape_edge: TapeEdge | None = None
 
     def of_jar(self, jar: str) -> Settings:
         """Give what holds for one jar."""
@@ -191,6 +197,8 @@ class _Spotted:
         The strips themselves; None when they are known only by number, from an earlier run.
     stands : bool
         Whether the picture stands upright as it is opened.
+    bare : int
+        How many jars without a strip are in it.
     error : JarError or None
         Why it is no usable photo.
     """
@@ -201,6 +209,7 @@ class _Spotted:
     numbers: tuple[int, ...] = ()
     strips: tuple[Strip, ...] | None = None
     stands: bool = False
+    bare: int = 0
     error: JarError | None = None
 
 
@@ -277,12 +286,13 @@ def _spot(path: Path, album: _Album) -> _Spotted:
     """Open a photo and find its strips; whatever is wrong with it becomes its error."""
     try:
         photo, strips, stands = album.open(path)
+        bare = bare_jars_in(photo, strips)
     except JarError as error:
         return _Spotted(path, error=error)
     except Exception as error:  # a decoder's or a detector's own: never the whole class's end
         return _Spotted(path, error=_unforeseen(shown(path.name), error))
     numbers = tuple(strip.jar for strip in strips)
-    return _Spotted(path, photo.digest, photo.taken_at, numbers, strips, stands)
+    return _Spotted(path, photo.digest, photo.taken_at, numbers, strips, stands, bare)
 
 
 def _unforeseen(what: str, error: Exception) -> BrokenPhotosError:
@@ -302,7 +312,7 @@ def _lost_photo(path: Path) -> _Spotted:
     return _Spotted(path, error=BrokenPhotosError(msg))
 
 
-def _remembered(path: Path, known: Mapping[str, tuple[int, ...]]) -> _Spotted | None:
+def _remembered(path: Path, known: Mapping[str, SeenPhoto]) -> _Spotted | None:
     """Give what an earlier run saw in a photo, if it still holds the same bytes."""
     try:
         facts = probe_photo(path)
@@ -310,7 +320,8 @@ def _remembered(path: Path, known: Mapping[str, tuple[int, ...]]) -> _Spotted | 
         return _Spotted(path, error=error)
     if facts.digest not in known:
         return None
-    return _Spotted(path, facts.digest, facts.taken_at, known[facts.digest])
+    seen = known[facts.digest]
+    return _Spotted(path, facts.digest, facts.taken_at, seen.numbers, bare=seen.bare)
 
 
 _STRIP_MARK = "\0strip "  # no path holds it: tells the jars of one photo apart
@@ -355,7 +366,7 @@ class _Work:
     out: Path | None
     progress: Progress
     album: _Album = field(default_factory=_Album)
-    known: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    known: dict[str, SeenPhoto] = field(default_factory=dict)
     spotted: dict[Path, _Spotted] = field(default_factory=dict)
     saved_at_s: float = 0.0
 
@@ -455,9 +466,33 @@ def _plan(paths: Sequence[str | os.PathLike[str]], work: _Work) -> Plan:
     seen = [work.spotted[path] for path in found]
     refused += [(shown(s.path.name), str(s.error)) for s in seen if s.error is not None]
     sightings = [sighting for s in seen if s.error is None for sighting in _sightings(s)]
+    refused += [(shown(s.path.name), _bare_beside(s)) for s in seen if s.numbers and s.bare]
     jars, notes = _grouped(sightings, paths, work.settings)
+    if not work.settings.one_jar:
+        jars = [_if_single(jar, work) for jar in jars]
     names = {s.key: shown(s.name) for s in sightings}
     return Plan(tuple(jars), tuple(refused), len(found), names, notes)
+
+
+def _bare_beside(spotted: _Spotted) -> str:
+    """Say that jars without a strip stand beside those with one."""
+    if spotted.bare == 1:
+        return "One jar in it was not read, as no strip is seen on it; tape one on."
+    return f"{spotted.bare} jars in it were not read, as no strip is seen on them; tape one on each."
+
+
+def _if_single(jar: JarPhotos, work: _Work) -> JarPhotos:
+    """Refuse photos without a strip that show several jars: nobody knows which is meant."""
+    seen = {timed: work.spotted[_path_of(timed.key)] for timed in jar.timed}
+    several = [(s.bare, t.name) for t, s in seen.items() if s.bare > 1 and not s.numbers]
+    if jar.problem is not None or not several:
+        return jar
+    count, name = max(several)
+    msg = (
+        f"{count} jars or more without a strip stand in {name}, and nobody knows which is meant; "
+        "give each a strip, or photograph one jar at a time."
+    )
+    return replace(jar, chosen={}, problem=SeveralJarsError(msg))
 
 
 def _grouped(
@@ -556,7 +591,7 @@ def _spot_all(found: Sequence[Path], work: _Work) -> None:
     def got(spotted: _Spotted) -> None:
         work.spotted[spotted.path] = spotted
         if spotted.error is None:
-            work.known[spotted.digest] = spotted.numbers
+            work.known[spotted.digest] = SeenPhoto(spotted.numbers, spotted.bare)
         work.progress("Looking for jars", len(work.spotted) - len(found) + len(new), len(new))
         _save_known(work)
 
@@ -806,7 +841,27 @@ def _read_sound(task: _Task, album: _Album) -> Outcome:
     except JarError as error:
         return _not_read(jar, error, left_out, is_lasting=is_lasting)
     weighed, why_not = _weigh(reading, jar, settings)
-    return Outcome(jar.jar, jar, reading, left_out, weighed, why_not, is_lasting)
+    offer = _offered(reading, settings)
+    return Outcome(jar.jar, jar, reading, left_out, weighed, why_not, is_lasting, offer=offer)
+
+
+def _offered(reading: JarReading, settings: Settings) -> Offer:
+    """Take lines on the glass for hand marks where they can be."""
+    photos = [
+        marked_photo(
+            ORDER.index(p.reading) + 1, p.look.marks, p.floor, jar=p.look.jar, wall=p.look.wall
+        )
+        for p in reading.photos
+    ]
+    sand, silt, clay = (top.value for top in reading.tops)
+    return offered_marks(
+        reading.jar,
+        photos,
+        (sand, silt, clay),
+        water_mm=reading.water_mm,
+        scaled=reading.scaled,
+        tape_edge=settings.tape_edge,
+    )
 
 
 def _weigh(reading: JarReading, jar: JarPhotos, settings: Settings) -> tuple[Weighed | None, str]:
@@ -928,6 +983,26 @@ def write_table(batch: Batch, out: Path) -> None:
     make_folder(out)
     write_whole(out / "readings.csv", readings_csv(batch.rows))
     keep_run(out, [json_name(outcome.jar) for outcome in batch.outcomes])
+
+
+def write_marks(batch: Batch, out: Path) -> list[Offer]:
+    """Write `marks-from-photos.csv` of all jars that were read, earlier results among them.
+
+    Returns
+    -------
+    list of Offer
+        One a jar, without those on whose glass nothing was found.
+    """
+    offers = []
+    for outcome in batch.outcomes:
+        if isinstance(outcome.result, Failure):
+            continue
+        data = json.loads((out / json_name(outcome.jar)).read_bytes())
+        offer = offer_of(outcome.jar, data.get("marks_on_glass"))
+        if offer is not None and (offer.any or offer.sentences):
+            offers.append(offer)
+    write_whole(out / "marks-from-photos.csv", offers_csv(offers))
+    return offers
 
 
 def unread(batch: Batch) -> Iterable[tuple[str, str]]:

@@ -232,7 +232,7 @@ def _arch_odds(photo: Evidence, jar: Jar, edge_mm: float) -> float:
     gap = _far_rim_mm(jar, edge_mm) - edge_mm
     if gap < 2.0 or not jar.view.outline.is_round:
         return 0.0
-    arch, sd = _arch(photo, edge_mm)
+    arch, sd = _arch(photo, edge_mm, bulge=_bulge(jar))
     if not np.isfinite(sd):
         return 0.0
     as_rim, as_front = np.hypot(sd, _GAP_SD * gap), np.hypot(sd, _UNLEVEL_MM)
@@ -248,13 +248,19 @@ def _density(off: float, sd: float) -> float:
 _NEITHER = 0.001  # of arches anywhere within 50 mm, one edge in twenty
 
 
-def _arch(photo: Evidence, edge_mm: float) -> tuple[float, float]:
+def _bulge(jar: Jar) -> float:
+    """Outside over inside radius: so much farther does the glass turn a sight line to the side."""
+    outside = jar.view.outline.radius_mm
+    return outside / max(outside - WALL_MM, 0.5 * outside)
+
+
+def _arch(photo: Evidence, edge_mm: float, *, bulge: float = 1.0) -> tuple[float, float]:
     """How far a far rim would stand over its front edge to be arched like this edge, and its sd.
 
     The chord under an azimuth is the diameter times the cosine of the angle of refraction.
     """
     height, step = _followed(photo, edge_mm)
-    chord = np.sqrt(1.0 - (np.sin(photo.azimuth) / WATER_INDEX) ** 2) - 1.0
+    chord = np.sqrt(1.0 - (bulge * np.sin(photo.azimuth) / WATER_INDEX) ** 2) - 1.0
     basis = np.stack([np.ones_like(chord), photo.azimuth, chord], axis=1)
     sure = np.minimum(step / max(float(np.median(step)), 1e-6), 1.0)
     if len(height) < 6:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from jarvision.batch import Batch, Plan, Progress
     from jarvision.evidence import WaterState
     from jarvision.manifest import Manifest
+    from jarvision.offered import Offer, TapeEdge
 
 app = typer.Typer(
     name="jarvision",
@@ -84,6 +85,16 @@ def read(
         Path | None,
         typer.Option(help="List of the jars; else jars.csv in a folder of photos is used."),
     ] = None,
+    marks_from_photo: Annotated[
+        bool,
+        typer.Option(
+            "--marks-from-photo",
+            help="Also write marks-from-photos.csv: what pen lines on the glass mark, for compare.",
+        ),
+    ] = False,
+    tape_edge: Annotated[
+        str, typer.Option(help="Which edge of tape on the glass marks a layer: upper or lower.")
+    ] = "",
     workers: Annotated[
         int | None, typer.Option(help="Processes that share the work; all cores by default.", min=1)
     ] = None,
@@ -111,7 +122,7 @@ def read(
     from jarvision.workers import one_thread_each
 
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
-    from jarvision.batch import Settings, plan_photos, read_photos, write_table
+    from jarvision.batch import Settings, plan_photos, read_photos, write_marks, write_table
     from jarvision.evidence import JarFacts
     from jarvision.scaleaids import stated_aids
 
@@ -132,6 +143,7 @@ def read(
         facts,
         manifest=_manifest(jars, paths),
         aids=stated_aids(jar_profile=jar_profile, jar_mm=measures, ruler=ruler),
+        tape_edge=_tape_edge(tape_edge),
     )
     _refuse_file(out)
     count = _processes(workers, cluster)
@@ -156,6 +168,8 @@ def read(
     _refuse_nothing(batch)
     write_table(batch, out)
     _say_results(batch, out)
+    if marks_from_photo:
+        _say_marks(write_marks(batch, out))
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
 
 
@@ -194,6 +208,29 @@ def _water_state(text: str) -> WaterState:
     except ValueError as error:
         msg = "Say --water clear, --water hazy or --water cloudy."
         raise UsageError(msg) from error
+
+
+def _tape_edge(text: str) -> TapeEdge | None:
+    """Read which edge of tape is meant."""
+    from jarvision.offered import TapeEdge
+
+    try:
+        return TapeEdge(text.strip().casefold()) if text.strip() else None
+    except ValueError as error:
+        msg = "Say --tape-edge upper or --tape-edge lower."
+        raise UsageError(msg) from error
+
+
+def _say_marks(offers: Sequence[Offer]) -> None:
+    """Print what lines on the glass mark, a jar a line, and what was left out."""
+    from jarvision.files import shown
+
+    for offer in offers:
+        typer.echo(f"Jar {shown(offer.jar)}: {' '.join([offer.sentence(), *offer.sentences])}")
+    if any(offer.any for offer in offers):
+        typer.echo("The lines' heights are in marks-from-photos.csv; compare reads it as it is.")
+    elif not offers:
+        typer.echo("No lines were found on the glass of any jar.")
 
 
 def _true_mm(strip_mm: float) -> float:

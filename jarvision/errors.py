@@ -89,6 +89,12 @@ class MixedJarsError(JarError):
     name = "mixed_jars"
 
 
+class SeveralJarsError(JarError):
+    """Several jars stand in a photo and none carries a strip."""
+
+    name = "several_jars"
+
+
 class TimesError(JarError):
     """The photos' times cannot be put in an order that makes sense."""
 

@@ -401,11 +401,16 @@ def _misfit(
     x, y = _wall_points(p, azimuth)
     z = corners[:, 1] + p[:, _SLANT, None] * across
     off = _project(p, x, y, z, scene) - strip.corners_px.reshape(-1, 2)
-    sd = (3.0 if strip.bent else 1.0) * CORNER_SD_PX
+    sd = _corner_sd_px(strip)
     parts = [_softened(off.reshape(len(p), -1) / sd, astray_sd)]
     parts += [_wall_misfit(p, wall, scene, square=square) for wall in scene.walls]
     parts.append(_prior_misfit(p, square=square, known=known))
     return np.concatenate(parts, axis=1)
+
+
+def _corner_sd_px(strip: Strip) -> float:
+    """Tell how sharp a strip's corners are; those of tags bent round a side are less so."""
+    return (3.0 if strip.bent else 1.0) * CORNER_SD_PX
 
 
 def _softened(off_sd: Array, astray_sd: float) -> Array:
@@ -539,8 +544,8 @@ def fit_view(
     if rms_of(p) > _ASTRAY_RMS and not scene.strip.bent:
         # from where all corners pull alike, for far away the softened pull leads nowhere
         p, r = least_squares(partial(misfit, astray_sd=_ASTRAY), p, free, _SIZES)
-    sd = (3.0 if scene.strip.bent else 1.0) * CORNER_SD_PX
-    return Fit(_bounded(p[None])[0], 0.5 * float(r @ r), rms_of(p) * sd, square)
+    rms_px = rms_of(p) * _corner_sd_px(scene.strip)
+    return Fit(_bounded(p[None])[0], 0.5 * float(r @ r), rms_px, square)
 
 
 def jar_of(fit: Fit, scene: Scene) -> Jar:
@@ -622,7 +627,7 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
         return []
     fits = [fit_view(scene, square=False) for scene in scenes]
     misfits = [
-        f.rms_px > 0.95 * CORNER_SD_PX or f.cost > s.strip.corners_px.size / 2
+        f.rms_px > 0.95 * _corner_sd_px(s.strip) or f.cost > s.strip.corners_px.size / 2
         for f, s in zip(fits, scenes, strict=True)
     ]
     if any(misfits):

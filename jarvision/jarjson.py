@@ -18,6 +18,7 @@ from jarvision.jarfile import FORMAT, PREFIX, SUFFIX, VERSION
 from jarvision.kept import Kept, row_json
 from jarvision.layers import LAYERS
 from jarvision.measured import Measured
+from jarvision.offered import Offer, offer_json
 from jarvision.reading import Failure, JarReading, PhotoReading
 from jarvision.report import ReadingRow, WeightRow
 from jarvision.texture import CLASSES, texture_of
@@ -52,6 +53,8 @@ class Outcome:
         Whether it was taken from an earlier run.
     name, bed : str
         What the user's list of jars calls it, and the bed it is from; empty where not given.
+    offer : Offer or None
+        What lines on the glass mark, where it was read in this run.
     """
 
     jar: str
@@ -64,6 +67,7 @@ class Outcome:
     is_earlier: bool = False
     name: str = ""
     bed: str = ""
+    offer: Offer | None = None
 
 
 def row_of(outcome: Outcome) -> ReadingRow:
@@ -196,6 +200,7 @@ def _reading_body(outcome: Outcome, reading: JarReading) -> dict[str, Any]:
         "water_state": reading.water_state,
         "jar_profile": reading.profile or None,
         "doubts": [{"name": str(d.name), "sentence": d.sentence} for d in reading.doubts],
+        "marks_on_glass": offer_json(outcome.offer) if outcome.offer else None,
     }
 
 

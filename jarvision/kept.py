@@ -191,30 +191,43 @@ def _json_of(path: Path) -> Any:
 # --- photos looked at ---------------------------------------------------------------------------
 
 
-def known_photos(folder: Path) -> dict[str, tuple[int, ...]]:
-    """Read which strips an earlier run of this program saw: photo's digest -> jar numbers."""
+@dataclass(frozen=True, slots=True)
+class SeenPhoto:
+    """What was seen in a photo: the jars' numbers on its strips, and how many jars carry none."""
+
+    numbers: tuple[int, ...]
+    bare: int = 0
+
+
+def known_photos(folder: Path) -> dict[str, SeenPhoto]:
+    """Read what an earlier run of this program saw in photos, by their digests."""
     data = _json_of(folder / PHOTOS_FILE)
     try:
         if data is None or data["made_by"] != program():
             return {}
+        bare = data["bare_by_photo"]
         return {
-            str(digest): tuple(int(number) for number in numbers)
+            str(digest): SeenPhoto(tuple(map(int, numbers)), int(bare.get(digest, 0)))
             for digest, numbers in data["strips_by_photo"].items()
         }
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         return {}
 
 
-def keep_photos(folder: Path, known: Mapping[str, Iterable[int]]) -> None:
-    """Write down which strips are in which photo.
+def keep_photos(folder: Path, known: Mapping[str, SeenPhoto]) -> None:
+    """Write down which strips are in which photo, and how many jars without one.
 
     Raises
     ------
     WriteError
         The folder cannot be written to.
     """
-    by_photo = {digest: list(known[digest]) for digest in sorted(known)}
-    data = {"format": "jarvision photos", "made_by": program(), "strips_by_photo": by_photo}
+    data = {
+        "format": "jarvision photos",
+        "made_by": program(),
+        "strips_by_photo": {digest: list(known[digest].numbers) for digest in sorted(known)},
+        "bare_by_photo": {d: known[d].bare for d in sorted(known) if known[d].bare},
+    }
     write_whole(folder / PHOTOS_FILE, json.dumps(data, indent=0) + "\n")
 
 

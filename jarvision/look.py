@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.bare import NOMINAL_RADIUS_MM, find_bare_jar
+from jarvision.census import count_bare, places
 from jarvision.errors import BlurredError, HiddenError, JarError, TooDarkError
 from jarvision.jar import Jar, Scene, find_jars, scene_of, sides_px
 from jarvision.measured import Doubt, DoubtName, doubt
 from jarvision.outlines import choose_walls
+from jarvision.penmarks import PenMark, covered_mm, find_pen_marks, without_marks
 from jarvision.photo import Photo
 from jarvision.scale import Strip, find_strips
 from jarvision.scaleaids import (
@@ -87,6 +89,8 @@ class Look:
     scale: Scale = _BY_STRIP
     sides: Sides | None = None
     bow_mm: float = 0.0
+    marks: tuple[PenMark, ...] = ()
+    covered_mm: tuple[tuple[float, float], ...] = ()
 
     @property
     def has_strip(self) -> bool:
@@ -206,6 +210,15 @@ def look_at_jar(
     return looks, refused
 
 
+def bare_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
+    """Count jars in a photo that carry none of its strips."""
+    found = places(photo.bgr)
+    if not found:
+        return 0
+    sides = [s for s in (_sides_of(photo, strip, strips) for strip in strips) if s is not None]
+    return count_bare(found, strips, sides)
+
+
 _NEARER = 1.06  # a strip that looks so much larger stands on a jar before this one
 _BESIDE_MM = 150.0  # jars whose strips are farther apart than this do not cover each other
 
@@ -218,15 +231,22 @@ def _sides_before(photo: Photo, strip: Strip, others: Sequence[Strip]) -> list[A
         apart_mm = abs(other.corners_px[..., 0].mean() - column) / strip.px_per_mm
         if other.px_per_mm < _NEARER * strip.px_per_mm or apart_mm > _BESIDE_MM:
             continue
-        focal, unknown = _focal_or_usual(photo)
-        rest = [s for s in [strip, *others] if s is not other]
-        try:
-            scene = scene_of(photo.bgr, other, focal, focal_known=not unknown, others=rest)
-        except JarError:
-            continue
-        chosen = choose_walls({0: photo.bgr}, {0: scene}, {0: rest}, {})
-        found.append(sides_px(find_jars([chosen[0]])[0]))
+        sides = _sides_of(photo, other, [strip, *others])
+        if sides is not None:
+            found.append(sides)
     return found
+
+
+def _sides_of(photo: Photo, strip: Strip, strips: Sequence[Strip]) -> Array | None:
+    """Find the sides of one strip's jar, (2, 2, 2) [px]; None where they are not seen."""
+    focal, unknown = _focal_or_usual(photo)
+    others = [other for other in strips if other is not strip]
+    try:
+        scene = scene_of(photo.bgr, strip, focal, focal_known=not unknown, others=others)
+    except JarError:
+        return None
+    chosen = choose_walls({0: photo.bgr}, {0: scene}, {0: others}, {})
+    return sides_px(find_jars([chosen[0]])[0])
 
 
 def _covered(jar: Jar, before: Sequence[Array]) -> Jar:
@@ -296,7 +316,9 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
         what = "Another jar" if jar.covered else "The strip or the picture's edge"
         msg = f"{what} hides the layers in {photo.name}; move it aside and take the photo again."
         raise HiddenError(msg)
-    wall = unroll(photo.bgr, jar, _MAP_TOP_MM)
+    as_seen = unroll(photo.bgr, jar, _MAP_TOP_MM)
+    marks = find_pen_marks(as_seen, jar.view, photo=photo.name)
+    wall = without_marks(as_seen, jar.view, marks)
     blur = _blur_mm(photo.bgr, strip) if strip else _bare_blur_mm(photo, jar)
     if blur > _BLURRED_MM:
         raise BlurredError(_blurred(photo.name))
@@ -320,6 +342,8 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
         scale,
         sides_of(photo.bgr, jar) if strip else None,
         bow,
+        marks,
+        covered_mm(as_seen, jar.view, marks) if marks else (),
     )
 
 

@@ -188,7 +188,7 @@ def _heading(cell: str, line: int, name: str) -> _Heading | None:
     if plain in _BY_ALIAS:
         return _Heading(_BY_ALIAS[plain])
     layers = [layer for layer in LAYERS if layer in plain]
-    if len(layers) != 1:
+    if len(layers) != 1 or plain.removeprefix(layers[0]) in {"sd", "sdmm"}:
         return None
     rest = plain.replace(layers[0], "", 1)
     ending = max((w for w in _UNIT_WORDS if rest.endswith(w)), key=len, default="")

@@ -65,6 +65,7 @@ class DoubtName(StrEnum):
     SCALE_FROM_JAR = "scale_from_jar"
     SCALE_FROM_RULER = "scale_from_ruler"
     LINES_BOWED = "lines_bowed"
+    MARK_ON_BOUNDARY = "mark_on_boundary"
 
 
 _SENTENCES: dict[DoubtName, str] = {
@@ -168,6 +169,10 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.SCALE_FROM_RULER: (
         "No strip was seen, so the millimetres come from a ruler beside the jar, good to about "
         "{sd} %; percentages hardly depend on it; a printed strip would measure better."
+    ),
+    DoubtName.MARK_ON_BOUNDARY: (
+        "A dark line or tape runs over the top of the {layer} on all of the glass that is seen in "
+        "{photo}, so that boundary is less sure; leave some glass free beside a mark."
     ),
     DoubtName.LINES_BOWED: (
         "In {photo} the strip does not look flat and straight, so heights may be off by about "

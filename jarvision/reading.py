@@ -212,7 +212,7 @@ def _read_way(
             r,
             looks[r],
             floors[r],
-            _place_all(p, coarse, ways, clay, floors[r]),
+            _place_all(p, coarse, ways, clay, floors[r], looks[r].covered_mm),
             water_structure(p, coarse[2], water),
         )
         for r, p in photos.items()
@@ -233,7 +233,7 @@ def _confirm(
             continue
         photo = gather(look.wall, settled=ORDER.index(reading) + 1)
         try:
-            boundaries = _place_all(photo, tops, way, [(tops[2], 1.0)], last.floor)
+            boundaries = _place_all(photo, tops, way, [(tops[2], 1.0)], last.floor, look.covered_mm)
         except NoDepositError:
             continue
         found.append(PhotoReading(look.name, reading, look, last.floor, boundaries))
@@ -310,6 +310,7 @@ def _place_all(
     ways: Sequence[CoarsePlace],
     clay: list[tuple[float, float]],
     floor: Floor,
+    covered_mm: Sequence[tuple[float, float]],
 ) -> tuple[Boundary, ...]:
     """Place every boundary that a photo can show, above the inside floor."""
     top = coarse[-1] + 200.0
@@ -325,8 +326,24 @@ def _place_all(
             raise NoDepositError(msg)
         again = place(photo, layer, first.top_mm, under[layer], over[layer], 1.6) or first
         again = replace(again, alternatives=_rivals(layer, ways, clay))
-        placed.append(_lowered(again, floor.z_mm))
+        placed.append(_lowered(_widened(again, covered_mm), floor.z_mm))
     return tuple(placed)
+
+
+_BESIDE_MM = 0.5  # a boundary so near a mark's edge may lie behind it
+
+
+def _is_behind(top_mm: float, span: tuple[float, float]) -> bool:
+    return span[0] - _BESIDE_MM <= top_mm <= span[1] + _BESIDE_MM
+
+
+def _widened(boundary: Boundary, covered_mm: Sequence[tuple[float, float]]) -> Boundary:
+    """Let a boundary that a mark hides on all of the glass lie anywhere behind the mark."""
+    for span in covered_mm:
+        if _is_behind(boundary.top_mm, span):
+            width = span[1] - span[0] + 2 * _BESIDE_MM
+            return replace(boundary, sd_mm=math.hypot(boundary.sd_mm, width / math.sqrt(12)))
+    return boundary
 
 
 def _rivals(
@@ -522,6 +539,12 @@ def _boundary_doubts(photo: PhotoReading, length: _Lengths) -> list[Doubt]:
         for b in photo.boundaries
         if sum(w for _, w in b.alternatives) > _RIVAL_WEIGHT
         or (b is photo.boundaries[-1] and b.contrast < _WEAK_CONTRAST)
+    ]
+    z = photo.floor.z_mm
+    doubts += [
+        doubt(DoubtName.MARK_ON_BOUNDARY, layer=b.layer, photo=photo.name)
+        for b in photo.boundaries
+        if any(_is_behind(b.top_mm + z, span) for span in photo.look.covered_mm)
     ]
     own = photo.boundaries[-1]
     gap = abs(own.colour_mm - own.grain_mm)

@@ -38,6 +38,7 @@ ORDER = [
     "penmarks",
     "clay",
     "bare",
+    "census",
     "outlines",
     "floor",
     "scaleaids",
