@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import math
 import os
-import tempfile
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -61,6 +60,9 @@ from jarvision.workers import Errand, Workforce
 
 _MOST_CONFIRMING = 6
 _KEPT_PHOTOS = len(READING_TIMES) + _MOST_CONFIRMING  # working pictures held in memory: one jar's
+_KEPT_BYTES = 200_000_000
+_WORKING_PX, _FINE_PX = 1800, 3600  # long side of a working picture, and of one of a row of jars
+_FINE_PX_PER_MM = 4.5  # strips that show smaller than this want the finer picture
 _FEW_PHOTOS, _FEW_JARS = 6, 2  # so few are done before another process has even started
 _SAVE_EVERY_S = 10.0
 _MOST_NAMED = 8  # in one sentence
@@ -197,6 +199,8 @@ class _Spotted:
         The strips themselves; None when they are known only by number, from an earlier run.
     stands : bool
         Whether the picture stands upright as it is opened.
+    longest_px : int
+        The working size at which the strips were found.
     bare : int
         How many jars without a strip are in it.
     error : JarError or None
@@ -209,6 +213,7 @@ class _Spotted:
     numbers: tuple[int, ...] = ()
     strips: tuple[Strip, ...] | None = None
     stands: bool = False
+    longest_px: int = _WORKING_PX
     bare: int = 0
     error: JarError | None = None
 
@@ -237,16 +242,34 @@ class _Album:
     ) -> tuple[Photo, tuple[Strip, ...], bool]:
         """Give a photo, standing upright, its strips, and whether it stood by itself."""
         if path not in self.kept:
-            opened = open_photo(path) if self.sent is None else _open_sent(path, self.sent[path])
             if known and known.stands and known.strips is not None:
-                self.kept[path] = opened, known.strips, True
+                self.kept[path] = self._decoded(path, known.longest_px), known.strips, True
             else:
-                upright, strips = stand_up(opened)
-                self.kept[path] = upright, strips, upright is opened
+                self.kept[path] = self._stood_up(path)
         self.kept.move_to_end(path)
-        while len(self.kept) > _KEPT_PHOTOS:
+        while len(self.kept) > _KEPT_PHOTOS or (len(self.kept) > 1 and self._bytes() > _KEPT_BYTES):
             self.kept.popitem(last=False)
         return self.kept[path]
+
+    def _stood_up(self, path: Path) -> tuple[Photo, tuple[Strip, ...], bool]:
+        opened = self._decoded(path, _WORKING_PX)
+        upright, strips = stand_up(opened)
+        if opened.reduction > 1 and any(strip.px_per_mm < _FINE_PX_PER_MM for strip in strips):
+            # a row of jars: each is small in the picture, and finer pixels are to be had
+            opened = self._decoded(path, _FINE_PX)
+            upright, strips = stand_up(opened)
+        return upright, strips, upright is opened
+
+    def _decoded(self, path: Path, longest_px: int) -> Photo:
+        if self.sent is None:
+            return open_photo(path, longest_px=longest_px)
+        contents = self.sent[path]
+        if isinstance(contents, JarError):
+            raise contents
+        return open_photo(path, longest_px=longest_px, contents=contents)
+
+    def _bytes(self) -> int:
+        return sum(photo.bgr.nbytes for photo, _, _ in self.kept.values())
 
 
 def _with_contents(paths: Iterable[Path]) -> _Album:
@@ -265,23 +288,6 @@ def _contents(path: Path) -> bytes | JarError:
         return NoSuchPhotoError(msg)
 
 
-def _open_sent(path: Path, contents: bytes | JarError) -> Photo:
-    """Open a photo that another machine sent; its file is here only meanwhile."""
-    if isinstance(contents, JarError):
-        raise contents
-    try:
-        with tempfile.TemporaryDirectory(prefix="jarvision-") as folder:
-            place = Path(folder) / path.name
-            place.write_bytes(contents)
-            return open_photo(place)
-    except OSError as error:
-        msg = (
-            f"{shown(path.name)} found no room on a machine of the cluster; make room on its disk "
-            "and run again."
-        )
-        raise NoSuchPhotoError(msg) from error
-
-
 def _spot(path: Path, album: _Album) -> _Spotted:
     """Open a photo and find its strips; whatever is wrong with it becomes its error."""
     try:
@@ -292,7 +298,17 @@ def _spot(path: Path, album: _Album) -> _Spotted:
     except Exception as error:  # a decoder's or a detector's own: never the whole class's end
         return _Spotted(path, error=_unforeseen(shown(path.name), error))
     numbers = tuple(strip.jar for strip in strips)
-    return _Spotted(path, photo.digest, photo.taken_at, numbers, strips, stands, bare)
+    is_fine = max(photo.bgr.shape[:2]) >= 2 * _WORKING_PX
+    return _Spotted(
+        path,
+        photo.digest,
+        photo.taken_at,
+        numbers,
+        strips,
+        stands,
+        _FINE_PX if is_fine else _WORKING_PX,
+        bare,
+    )
 
 
 def _unforeseen(what: str, error: Exception) -> BrokenPhotosError:
@@ -478,7 +494,8 @@ def _bare_beside(spotted: _Spotted) -> str:
     """Say that jars without a strip stand beside those with one."""
     if spotted.bare == 1:
         return "One jar in it was not read, as no strip is seen on it; tape one on."
-    return f"{spotted.bare} jars in it were not read, as no strip is seen on them; tape one on each."
+    count = spotted.bare
+    return f"{count} jars in it were not read, as no strip is seen on them; tape one on each."
 
 
 def _if_single(jar: JarPhotos, work: _Work) -> JarPhotos:

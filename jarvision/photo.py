@@ -126,7 +126,9 @@ class Photo:
     taken_at: datetime | None
 
 
-def open_photo(path: str | os.PathLike[str], *, longest_px: int = 1800) -> Photo:
+def open_photo(
+    path: str | os.PathLike[str], *, longest_px: int = 1800, contents: bytes | None = None
+) -> Photo:
     """Read a photo, upright and reduced to working size.
 
     Parameters
@@ -136,6 +138,8 @@ def open_photo(path: str | os.PathLike[str], *, longest_px: int = 1800) -> Photo
     longest_px : int
         The picture is reduced by the largest of 1, 2, 4, 8 that leaves its long side this long
         [px]. JPEG is reduced within its own transform, other kinds by averaging areas.
+    contents : bytes, optional
+        What is in the file, where the file itself is on another machine.
 
     Returns
     -------
@@ -151,7 +155,10 @@ def open_photo(path: str | os.PathLike[str], *, longest_px: int = 1800) -> Photo
     if longest_px < 1:
         msg = f"The working size must be at least 1 pixel, not {longest_px}."
         raise ValueRefusedError(msg)
-    name, raw = _read(Path(path))
+    if contents is None:
+        name, raw = _read(Path(path))
+    else:
+        name, raw = shown(Path(path).name), contents
     with _decoding(name) as heard:
         image, kind = _open_header(name, raw)
         if kind == "PNG":
