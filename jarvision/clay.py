@@ -184,12 +184,12 @@ def _soft_fronts(
     found = []
     for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > _LEAST_SOFT)):
         is_peak = size[i] >= size[max(0, i - reach) : i + reach + 1].max()
-        if is_peak and not (np.abs(edges.at_mm - z[i]) < 1.0).any():
+        if is_peak and not (np.abs(edges.at_mm - z[i]) < _SAME_EDGE_MM).any():
             found.append((float(z[i]), float(size[i]), 0.0))
     return found
 
 
-_LEAST_SOFT = 0.5  # CIE Lab
+_LEAST_SOFT, _SAME_EDGE_MM = 0.5, 1.5  # CIE Lab, mm
 _MERGED_MM = 2.8  # two edges as near as this are seen as one
 _LEAST_GAP_MM, _MERGED_COST = 0.7, 0.15
 

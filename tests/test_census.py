@@ -1,0 +1,88 @@
+"""Jars without a strip: counted, named as unread, and never guessed at.
+
+Rows of sample jars are composed (see `composed`): which jars stand in them is known. In the sample
+photos stands one jar each, with boxes, walls and houses behind it.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import pytest
+from composed import Row, write
+from scenes import READINGS, sample
+
+from jarvision.batch import Settings, not_placed, plan_photos, read_photos
+from jarvision.census import places
+from jarvision.look import bare_jars_in, stand_up
+from jarvision.photo import open_photo
+from jarvision.reading import Failure, JarReading
+
+pytestmark = pytest.mark.photo
+
+
+def bare_in(path) -> int:
+    return bare_jars_in(*stand_up(open_photo(path)))
+
+
+@pytest.mark.parametrize("jar", ["02", "09", "21"])
+@pytest.mark.parametrize("reading", READINGS)
+def test_a_jar_alone_with_its_strip_is_all(jar, reading):
+    assert bare_in(sample(jar, reading)) == 0
+
+
+@pytest.mark.parametrize("reading", READINGS)
+def test_a_jar_alone_without_a_strip_is_one(reading):
+    assert bare_in(sample("08", reading)) == 1
+
+
+@pytest.mark.parametrize("reading", READINGS)
+def test_a_place_is_where_the_jar_stands(reading):
+    path = sample("08", reading)
+    with (path.parent / "truth.csv").open(newline="", encoding="utf-8") as file:
+        [row] = [r for r in csv.DictReader(file) if r["photo"] == path.name]
+    [place] = places(open_photo(path).bgr)
+    assert place.left_px < float(row["floor_x_px"]) < place.right_px
+    assert place.top_px < float(row["top_y_px"]) < place.foot_px
+
+
+@pytest.fixture(scope="module")
+def mixed(tmp_path_factory):
+    """A composed row: jars 9, 2 and 21 with their strips, jar 8 between them without one."""
+    folder = tmp_path_factory.mktemp("mixed")
+    write(Row(("09", "08", "02", "21"), gap=1.0), folder)
+    return folder
+
+
+def test_a_jar_without_a_strip_beside_others_is_named_as_unread(mixed, tmp_path):
+    first = read_photos([mixed], Settings(), out=tmp_path)
+    assert {o.jar for o in first.outcomes if isinstance(o.result, JarReading)} == {"2", "9", "21"}
+    assert first.refused  # in at least one of the three photos it is seen
+    assert all(sentence.startswith("One jar in it") for _, sentence in first.refused)
+    assert not first.all_read
+
+    kept = json.loads((tmp_path / "photos.json").read_text(encoding="utf-8"))
+    assert sorted(kept["bare_by_photo"].values()) == [1] * len(first.refused)
+    second = read_photos([mixed], Settings(), out=tmp_path)
+    assert second.refused == first.refused
+    assert all(outcome.is_earlier for outcome in second.outcomes)
+
+    said = dict(not_placed(plan_photos([mixed], Settings())))
+    assert said.keys() == dict(first.refused).keys()
+
+
+def test_several_jars_without_any_strip_are_refused(tmp_path):
+    """Which of them a reading were of, nobody could say."""
+    write(Row(("08", "08"), gap=3.0), tmp_path)
+    [outcome] = read_photos([tmp_path], Settings()).outcomes
+    assert isinstance(outcome.result, Failure)
+    assert outcome.result.error.name == "several_jars"
+    assert "without a strip" in str(outcome.result.error)
+
+
+def test_who_says_that_all_photos_show_one_jar_is_believed(tmp_path):
+    write(Row(("08", "08"), gap=3.0), tmp_path)
+    [outcome] = read_photos([tmp_path], Settings(one_jar=True)).outcomes
+    refused = isinstance(outcome.result, Failure) and outcome.result.error.name == "several_jars"
+    assert not refused
