@@ -14,11 +14,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.onglass import CELL_MM, TOGETHER, Bins, Glass, Span, binned
+from jarvision.onglass import CELL_MM, TOGETHER, Bins, Glass, Mask, binned
 from jarvision.wallmap import COLUMN_MM, ROW_MM
 
 Array: TypeAlias = NDArray[np.float64]
 Floats: TypeAlias = NDArray[np.float32]
+Places: TypeAlias = NDArray[np.intp]
 
 LEAST_DEPTH = 0.28  # dark bands in rendered layers stay under 0.2 but in the foot
 _THICK_MM = (0.4, 0.7, 1.0, 1.5, 2.2, 3.0)
@@ -34,60 +35,76 @@ _PATIENCE_MM, _HOLD = 1.2, 0.35  # a line is lost where it is fainter than so mu
 class _Ridges:
     """How much darker each cell is than above and below it, and as how thick a line."""
 
-    depth: Floats  # (rows, cells), log units, 0 where it is no more than grain
+    depths: Floats  # (thicknesses, rows, cells), log units, 0 where it is no more than grain
+    depth: Floats  # (rows, cells), the strongest of them
     wide: Floats  # the same of wider stretches
-    thick_mm: Floats  # (rows, cells)
+
+    def thick_mm(self, rows: Places, cells: Places) -> Floats:
+        """Thickness of the line at places."""
+        depths = self.depths[:, rows, cells]
+        good = depths >= _STREAK * depths.max(axis=0)
+        last = len(_THICK_MM) - 1 - good[::-1].argmax(axis=0)
+        return np.asarray(np.asarray(_THICK_MM, np.float32)[last])
 
 
 def _ridges(cells: Floats) -> _Ridges:
     """Find the strongest depth over thicknesses and colours."""
-    smooth = cv2.blur(cells, (3, 1), borderType=cv2.BORDER_REPLICATE)
-    smooth -= smooth.mean(axis=0)
-    run = np.concatenate([np.zeros_like(smooth[:1]), np.cumsum(smooth, axis=0)])
-    depths = np.stack([_depths(run, thick) for thick in _THICK_MM])
+    depths = _depths(cells)
     wides = np.stack([cv2.blur(d, (5, 1), borderType=cv2.BORDER_REPLICATE) for d in depths])
     for stack in (depths, wides):
-        for depth in stack:
-            # grain makes small dark spots, more so in thin rows
-            depth[depth < _LEAST_SDS * _usual(depth)[:, None]] = 0.0
-    best = depths.max(axis=0)
-    good = depths >= _STREAK * best
-    last = len(_THICK_MM) - 1 - good[::-1].argmax(axis=0)
-    return _Ridges(best, wides.max(axis=0), np.asarray(_THICK_MM, np.float32)[last])
+        # grain makes small dark spots, more so in thin rows
+        stack *= stack >= _LEAST_SDS * _usual(stack)[..., None]
+    return _Ridges(depths, depths.max(axis=0), wides.max(axis=0))
 
 
-def _depths(run: Floats, thick_mm: float) -> Floats:
-    """How much darker rows are than both sides of a line so thick, from sums (rows + 1, ...)."""
-    n, gap, side = (max(1, round(mm / ROW_MM)) for mm in (thick_mm, _GAP_MM, _SIDE_MM))
-    count = len(run) - 1 - 2 * (side + gap) - n
-    inside, low, high = (
-        (run[first + size :][:count] - run[first:][:count]) / np.float32(size)
-        for first, size in ((side + gap, n), (0, side), (side + 2 * gap + n, side))
-    )
-    depth = np.zeros((len(run) - 1, run.shape[1]), np.float32)
-    at = side + gap + n // 2
-    depth[at : at + count] = (np.minimum(low, high) - inside).max(axis=2)
-    return depth
+def _depths(cells: Floats) -> Floats:
+    """How much darker rows are than both sides of a line of each thickness, in any colour."""
+    smooth = cv2.blur(cells, (3, 1), borderType=cv2.BORDER_REPLICATE)
+    # a colour beside the other: long rows of numbers are quicker
+    beside = np.concatenate(cv2.split(smooth), axis=1)
+    beside -= beside.mean(axis=0)
+    run = np.concatenate([np.zeros_like(beside[:1]), np.cumsum(beside, axis=0)])
+    gap, side = (round(mm / ROW_MM) for mm in (_GAP_MM, _SIDE_MM))
+    sides = _means(run, side)
+    depths = np.zeros((len(_THICK_MM), *cells.shape[:2]), np.float32)
+    for depth, thick_mm in zip(depths, _THICK_MM, strict=True):
+        n = round(thick_mm / ROW_MM)
+        first, count = side + gap + n // 2, len(beside) - 2 * (side + gap) - n
+        deep = np.minimum(sides[:count], sides[side + 2 * gap + n :][:count])
+        deep -= _means(run, n)[side + gap :][:count]
+        colours = np.split(deep, 3, axis=1)
+        np.maximum(colours[0], colours[1], out=colours[0])
+        np.maximum(colours[0], colours[2], out=depth[first : first + count])
+    return depths
 
 
-def _usual(depth: Floats) -> Floats:
-    """Spread of the depth near each row, (rows,); a line's own rows are too few to count."""
-    each = 1.4826 * np.median(np.abs(depth[::4]), axis=1)
+def _means(run: Floats, size: int) -> Floats:
+    """Means of so many rows from each row on, from sums (rows + 1, ...)."""
+    means = run[size:] - run[:-size]
+    means /= np.float32(size)
+    return means
+
+
+def _usual(depths: Floats) -> Floats:
+    """Spread of depths near each row, (..., rows); a line's own rows are too few to count."""
+    ranked = np.sort(np.abs(depths[:, ::4]), axis=2)
+    half = ranked.shape[2] // 2
+    each = 1.4826 * ((ranked[..., half] + ranked[..., -half - 1]) / 2)
     reach = round(_USUAL_MM / ROW_MM / 4)
     windows = np.lib.stride_tricks.sliding_window_view(
-        np.pad(each, reach, mode="reflect"), 2 * reach + 1
+        np.pad(each, ((0, 0), (reach, reach)), mode="reflect"), 2 * reach + 1, axis=1
     )
-    usual = np.percentile(windows[::2], 35, axis=1)
-    rows = np.arange(len(depth))
-    return np.interp(rows, rows[::8][: len(usual)], usual).astype(np.float32)
+    usual = np.sort(windows[:, ::2], axis=2)[..., round(0.35 * 2 * reach)]
+    rows = np.arange(depths.shape[1])
+    return np.stack([np.interp(rows, rows[::8], u) for u in usual]).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Path:
     """Where a line runs: its row in each of its cells, and about how thick it is."""
 
-    cells: NDArray[np.intp]
-    rows: NDArray[np.intp]
+    cells: Places
+    rows: Places
     thick_mm: float
 
 
@@ -127,7 +144,7 @@ def _traced(ridges: _Ridges, row: int, cell: int, depth: float) -> _Path:
         rows.update(trail[: len(trail) - weak])
     cells = np.array(sorted(rows))
     path = np.array([rows[int(c)] for c in cells])
-    return _Path(cells, path, float(np.median(ridges.thick_mm[path, cells])))
+    return _Path(cells, path, float(np.median(ridges.thick_mm(path, cells))))
 
 
 def ink_lines(glass: Glass, low_mm: float, high_mm: float) -> list[Bins]:
@@ -139,103 +156,140 @@ def ink_lines(glass: Glass, low_mm: float, high_mm: float) -> list[Bins]:
     low_mm, high_mm : float
         Heights above the strip's zero between which they begin [mm].
     """
-    measured = (_measured(glass, path) for path in _paths(glass, low_mm, high_mm))
-    return _joined([bins for bins in measured if bins is not None])
+    pieces = [_pieces(glass, path) for path in _paths(glass, low_mm, high_mm)]
+    return _joined(_measured([p for p in pieces if p is not None]))
 
 
 # --- a line measured piece by piece ---------------------------------------------------------------
 _BIN_MM = 1.2
+_LEAST_BINS = 3
 _PROFILE_MM, _THICKEST_MM = 5.5, 3.8
 _FARTHEST_MM = _PROFILE_MM - _GAP_MM - _SIDE_MM  # of an edge from the middle of a profile
 
 
-def _measured(glass: Glass, path: _Path) -> Bins | None:
-    """Measure a line's two edges in pieces of its length; None where it has none."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pieces:
+    """Pieces of a line, each with a profile across it."""
+
+    arc_mm: Array  # (pieces,)
+    z_mm: Array  # (pieces,), height of a profile's middle
+    profile: Array  # (pieces, rows, 3)
+    line: Array  # (pieces, rows), the profile in the line's own colour
+    span: Array  # (pieces, 2), about where its edges are from the middle
+
+
+def _pieces(glass: Glass, path: _Path) -> _Pieces | None:
+    """Cut a line into pieces; None where it is too short or too near the end of the wall."""
     columns = np.arange(path.cells[0] * TOGETHER, (path.cells[-1] + 1) * TOGETHER)
+    count = max(1, round(len(columns) * COLUMN_MM / _BIN_MM))
+    if count < _LEAST_BINS:
+        return None
     smooth = cv2.blur(path.rows.astype(np.float32)[:, None], (1, 5))[:, 0]
     along = (columns - (TOGETHER - 1) / 2) / TOGETHER
     rows = np.round(np.interp(along, path.cells, smooth)).astype(int)
     reach = round(_PROFILE_MM / ROW_MM)
     if rows.min() < reach or rows.max() + reach >= len(glass.z_mm):
         return None
-    window = rows[None, :] + np.arange(-reach, reach + 1)[:, None]
-    straight = glass.log[window, columns[None, :]].astype(np.float64)
-    span = (-path.thick_mm / 2, path.thick_mm / 2)
-    weights = np.maximum(_depth_of(straight.mean(axis=1), span), 0.0)
+    window = rows[:, None] + np.arange(-reach, reach + 1)
+    sizes = np.full(count, len(rows) // count)
+    sizes[: len(rows) % count] += 1
+    starts = np.cumsum(sizes) - sizes
+    sums = np.add.reduceat(glass.log[window, columns[:, None]], starts, axis=0, dtype=np.float64)
+    span = np.array([[-path.thick_mm / 2, path.thick_mm / 2]])
+    weights = np.maximum(_depth_of(sums.sum(axis=0, keepdims=True) / len(rows), span)[0], 0.0)
     weights /= max(float(weights.sum()), 1e-6)
-    count = max(1, round(len(rows) * COLUMN_MM / _BIN_MM))
-    kept = []
-    for group in np.array_split(np.arange(len(rows)), count):
-        profile = straight[:, group].mean(axis=1)
-        edges = _edges(profile @ weights, span)
-        if edges is None:
-            continue
-        middle = float(glass.z_mm[rows[group]].mean())
-        arc = float(glass.arc_mm[columns[group]].mean())
-        below, above, inside = _levels(profile, edges)
-        beside = np.minimum(below, above)
-        kept.append((arc, middle + edges[0], middle + edges[1], *(beside - inside), *beside))
-    return binned(kept) if len(kept) > 2 else None
-
-
-def _heights(profile: Array) -> Array:
-    """Heights of a profile's rows above its middle [mm]."""
-    return np.asarray((np.arange(len(profile)) - len(profile) // 2) * ROW_MM, dtype=np.float64)
-
-
-def _levels(profile: Array, span: Span) -> tuple[Array, Array, Array]:
-    """Means of a profile (rows, ...) below, above and inside a line between two heights."""
-    at = _heights(profile)
-    half = max(0.3 * (span[1] - span[0]), 0.8 * ROW_MM)
-    rows = (
-        (at < span[0] - _GAP_MM) & (at > span[0] - _GAP_MM - _SIDE_MM),
-        (at > span[1] + _GAP_MM) & (at < span[1] + _GAP_MM + _SIDE_MM),
-        np.abs(at - (span[0] + span[1]) / 2) <= half,
+    profile = sums / sizes[:, None, None]
+    return _Pieces(
+        np.add.reduceat(glass.arc_mm[columns], starts) / sizes,
+        np.add.reduceat(glass.z_mm[rows], starts) / sizes,
+        profile,
+        profile @ weights,
+        np.repeat(span, count, axis=0),
     )
-    below, above, inside = (np.asarray(profile[r].mean(axis=0), dtype=np.float64) for r in rows)
+
+
+def _measured(lines: Sequence[_Pieces]) -> list[Bins]:
+    """Measure both edges of lines in pieces of their length; without lines that have none."""
+    if not lines:
+        return []
+    arc, z, profile, line, span = (
+        np.concatenate([getattr(p, name) for p in lines])
+        for name in ("arc_mm", "z_mm", "profile", "line", "span")
+    )
+    span, found = _edges(line, span)
+    below, above, inside = _levels(profile, span)
+    beside = np.minimum(below, above)
+    table = np.column_stack([arc, z[:, None] + span, beside - inside, beside])
+    owner = np.repeat(np.arange(len(lines)), [len(p.arc_mm) for p in lines])
+    each = (table[found & (owner == i)] for i in range(len(lines)))
+    return [binned(rows) for rows in each if len(rows) >= _LEAST_BINS]
+
+
+def _heights(count: int) -> Array:
+    """Heights of a profile's rows above its middle [mm]."""
+    return np.asarray((np.arange(count) - count // 2) * ROW_MM, dtype=np.float64)
+
+
+def _levels(profiles: Array, spans: Array) -> tuple[Array, Array, Array]:
+    """Means of profiles (n, rows, 3) below, above and inside a line between heights (n, 2)."""
+    at = _heights(profiles.shape[1])
+    low, high = spans[:, :1], spans[:, 1:]
+    half = np.maximum(0.3 * (high - low), 0.8 * ROW_MM)
+    rows = (
+        (at < low - _GAP_MM) & (at > low - _GAP_MM - _SIDE_MM),
+        (at > high + _GAP_MM) & (at < high + _GAP_MM + _SIDE_MM),
+        np.abs(at - (low + high) / 2) <= half,
+    )
+    part = np.stack(rows, axis=1) / np.stack([r.sum(axis=1) for r in rows], axis=1)[..., None]
+    below, above, inside = np.moveaxis(part @ profiles, 1, 0)
     return below, above, inside
 
 
-def _depth_of(profile: Array, span: Span) -> Array:
-    """Depth of a line in a profile (rows, 3) against the darker of its sides, (3,)."""
-    below, above, inside = _levels(profile, span)
+def _depth_of(profiles: Array, spans: Array) -> Array:
+    """Depth of lines in profiles (n, rows, 3) against the darker of their sides, (n, 3)."""
+    below, above, inside = _levels(profiles, spans)
     return np.asarray(np.minimum(below, above) - inside, dtype=np.float64)
 
 
-def _edges(line: Array, span: Span) -> Span | None:
-    """Find the heights of a line's lower and upper edge in a profile (rows,).
+def _edges(lines: Array, spans: Array) -> tuple[Array, Mask]:
+    """Find the heights of lines' lower and upper edges in profiles (n, rows).
 
     Each edge is where the line is half as dark as against its own side, so that a line on a
-    boundary is not drawn to either layer.
+    boundary is not drawn to either layer. The heights are (n, 2); the mask tells where they hold.
     """
-    at = _heights(line)
+    at = _heights(lines.shape[1])
+    found = np.ones(len(lines), dtype=np.bool_)
     for _ in range(3):
-        below, above, inside = _levels(line, span)
-        if min(below, above) - inside < LEAST_DEPTH / 4:
-            return None
-        centre = int(np.argmin(np.abs(at - (span[0] + span[1]) / 2)))
-        low = _crossing(line[centre::-1], float(below + inside) / 2)
-        high = _crossing(line[centre:], float(above + inside) / 2)
-        if low is None or high is None:
-            return None
-        span = (float(at[centre]) - low, float(at[centre]) + high)
-        if span[1] - span[0] > _THICKEST_MM or max(-span[0], span[1]) > _FARTHEST_MM:
-            return None
-    return span
+        below, above, inside = (v[:, 0] for v in _levels(lines[..., None], spans))
+        centre = np.abs(at - spans.mean(axis=1, keepdims=True)).argmin(axis=1)
+        low = at[centre] - _crossings(lines, centre, (below + inside) / 2, -1)
+        high = at[centre] + _crossings(lines, centre, (above + inside) / 2, 1)
+        # comparisons with NaN, where there is no edge, are false
+        found &= np.minimum(below, above) - inside >= LEAST_DEPTH / 4
+        found &= (high - low <= _THICKEST_MM) & (np.maximum(-low, high) <= _FARTHEST_MM)
+        spans = np.where(found[:, None], np.stack([low, high], axis=1), spans)
+    return spans, found
 
 
-def _crossing(side: Array, level: float) -> float | None:
-    """How far from its first row a side rises above a level for good [mm]; ink is streaky."""
-    most = round(_THICKEST_MM / ROW_MM)
-    dark = np.flatnonzero(side[:most] < level)
-    if not len(dark) or dark[-1] + 1 >= most:
-        return None
+def _crossings(lines: Array, centre: Places, levels: Array, step: int) -> Array:
+    """How far from a row, up or down, lines rise above levels for good [mm]; ink is streaky.
+
+    NaN where they do not.
+    """
+    most, parted = round(_THICKEST_MM / ROW_MM), round(0.5 / ROW_MM)
+    rows = centre[:, None] + step * np.arange(most + 1 + parted)
+    is_row = (rows >= 0) & (rows < lines.shape[1])
+    side = np.take_along_axis(lines, rows.clip(0, lines.shape[1] - 1), axis=1)
+    dark = (side < levels[:, None]) & is_row
+    dark[:, most:] = False
     # a dark grain beyond the line is parted from it
-    breaks = np.flatnonzero(np.diff(dark) > round(0.5 / ROW_MM))
-    i = int(dark[breaks[0]] if len(breaks) else dark[-1])
-    if i + 1 >= len(side):
-        return None
-    return float(i + (level - side[i]) / (side[i + 1] - side[i])) * ROW_MM
+    near = np.lib.stride_tricks.sliding_window_view(dark[:, 1:], parted, axis=1).any(axis=2)
+    last = dark[:, : most + 1] & ~near
+    i, n = last.argmax(axis=1), np.arange(len(lines))
+    ends = last[n, i] & ~dark[:, most - 1] & is_row[n, i + 1]
+    first, second = side[n, i], side[n, i + 1]
+    rise = np.where(ends, second - first, np.nan)
+    return np.asarray((i + (levels - first) / rise) * ROW_MM)
 
 
 # --- parts of one line ----------------------------------------------------------------------------
@@ -315,8 +369,8 @@ def _is_covered(block: Floats, row: int, thick_mm: float, strength: float) -> bo
         return False
     profile = block[row - reach : row + reach + 1].mean(axis=1).astype(np.float64)
     half = thick_mm / 2
-    below, above, _ = _levels(profile, (-half, half))
-    line = cv2.blur(profile, (1, 3))[np.abs(_heights(profile)) <= half + 0.2]
+    below, above, _ = _levels(profile[None], np.array([[-half, half]]))
+    line = cv2.blur(profile, (1, 3))[np.abs(_heights(len(profile))) <= half + 0.2]
     dark = (np.minimum(below, above) - line).max()
     light = (line - np.maximum(below, above)).max()
     return bool(dark > 0.4 * strength or light > _GLOSS)

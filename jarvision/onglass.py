@@ -58,7 +58,7 @@ def sides_of(wall: WallMap, view: View) -> Iterator[Glass]:
     for piece in pieces(wall):
         if len(piece) * COLUMN_MM < _LEAST_PIECE_MM:
             continue
-        log = _LOG[wall.bgr[:, piece]]
+        log: Floats = np.asarray(cv2.LUT(wall.bgr[:, piece[0] : piece[-1] + 1], _LOG))
         size = (len(piece) // TOGETHER, len(log))
         cells = cv2.resize(log[:, : size[0] * TOGETHER], size, interpolation=cv2.INTER_AREA)
         yield Glass(z, arc[piece], piece, log, np.asarray(cells, dtype=np.float32), slope)
@@ -94,7 +94,7 @@ class Bins:
         return np.asarray(depth / max(float(np.linalg.norm(depth)), 1e-6))
 
 
-def binned(rows: Sequence[Sequence[float]]) -> Bins:
+def binned(rows: Array | Sequence[Sequence[float]]) -> Bins:
     """Give bins of rows: arc, lower edge, upper edge, three depths, three colours beside."""
     table = np.array(rows)
     return Bins(table[:, 0], table[:, 1], table[:, 2], table[:, 3:6], table[:, 6:])

@@ -13,11 +13,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.onglass import CELL_MM, TOGETHER, Bins, Glass, binned, runs
+from jarvision.onglass import CELL_MM, TOGETHER, Bins, Glass, Mask, binned
 from jarvision.wallmap import ROW_MM
 
 Array: TypeAlias = NDArray[np.float64]
 Floats: TypeAlias = NDArray[np.float32]
+Places: TypeAlias = NDArray[np.intp]
 
 _BLOCK_ROWS = 4
 _BLOCK_MM = _BLOCK_ROWS * ROW_MM
@@ -25,6 +26,8 @@ _END_CELLS = 2  # cells on each side of an upright edge that are held against ea
 _END_STEP, _TAPE_STEP = 0.15, 0.15
 _TAPE_MM, _LEAST_TAPE_MM = (4.0, 23.0), 9.0  # width of tapes, and the shortest piece of one
 _TAPE_SPREAD = 0.12  # of the colours in a piece of tape
+_INNER_CELLS = 8  # near its end by which tape is known
+_CLEAR_BLOCKS = 4  # tape ends so far within the wall
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +47,7 @@ def tape_pieces(glass: Glass, top_mm: float) -> list[Bins]:
     whole = cv2.resize(glass.cells[: rows * _BLOCK_ROWS], size, interpolation=cv2.INTER_AREA)
     z = glass.z_mm[: rows * _BLOCK_ROWS : _BLOCK_ROWS]
     blocks: Floats = np.asarray(whole[z < top_mm], dtype=np.float32)
-    found: list[tuple[float, _Box]] = []
-    for end in _upright_edges(blocks):
-        for side in (-1, 1):
-            box = _box_at(blocks, end, side)
-            if box is not None:
-                found.append((_size_of(box), box))
+    found = [(_size_of(box), box) for box in _boxes(blocks)]
     kept: list[_Box] = []
     for _, box in sorted(found, key=lambda f: -f[0]):
         if not any(_overlap(box, other) for other in kept):
@@ -68,70 +66,104 @@ def _overlap(box: _Box, other: _Box) -> bool:
     return wide > 0 and min(box.high, other.high) > max(box.low, other.low)
 
 
-def _upright_edges(blocks: Floats) -> Iterator[tuple[int, int, int]]:
-    """Find upright edges as high as tape is wide: cell on their right, first and last + 1 block."""
+def _upright_edges(blocks: Floats) -> Places:
+    """Find upright edges as high as tape is wide.
+
+    Cell on their right, first and last + 1 block, (edges, 3).
+    """
     half = _END_CELLS
     run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1)
     at = np.arange(half, blocks.shape[1] - half + 1)
-    step = (run[:, at + half] - 2 * run[:, at] + run[:, at - half]) / half
+    step = (run[:, half * 2 :] - 2 * run[:, half:-half] + run[:, : -half * 2]) / half
+    found = []
     for smooth in (1, 3):  # as it is, for tapes near each other, and evened out
-        size = np.abs(cv2.blur(step, (1, smooth), borderType=cv2.BORDER_REPLICATE)).max(axis=2)
+        even = cv2.blur(step, (1, smooth), borderType=cv2.BORDER_REPLICATE) if smooth > 1 else step
+        size = _strongest(np.abs(even))
         wide = cv2.dilate(size, np.ones((1, 3), np.uint8))
         edge = ((wide > _END_STEP) & (size >= 0.5 * wide)).astype(np.uint8)
         edge = np.asarray(cv2.morphologyEx(edge, cv2.MORPH_CLOSE, np.ones((smooth, 1), np.uint8)))
-        for i in range(len(at)):
-            for low, high in runs(edge[:, i] > 0):
-                if _TAPE_MM[0] <= (high - low) * _BLOCK_MM <= _TAPE_MM[1]:
-                    yield int(at[i]), low, high
+        turn = np.diff(np.pad(edge.T.astype(np.int8), ((0, 0), (1, 1))), axis=1)
+        (i, low), (_, high) = np.nonzero(turn > 0), np.nonzero(turn < 0)
+        found.append(np.stack([at[i], low, high], axis=1)[_is_tape_high(low, high)])
+    return np.concatenate(found)
 
 
-def _box_at(blocks: Floats, end: tuple[int, int, int], side: int) -> _Box | None:
-    """Find the tape that begins at an upright edge and lies on a side of it; None if none does."""
-    start, low, high = end
-    cells = np.arange(start, blocks.shape[1]) if side > 0 else np.arange(start - 1, -1, -1)
-    inner = cells[1:9]
-    if len(inner) < 8:
-        return None
-    low = _level_edge(blocks[:, inner].mean(axis=1), low)
-    high = _level_edge(blocks[:, inner].mean(axis=1), high)
-    if not _TAPE_MM[0] <= (high - low) * _BLOCK_MM <= _TAPE_MM[1]:
-        return None
-    if low < 4 or high > len(blocks) - 4:
-        return None
-    steps = np.stack([_step_at(blocks[:, cells], low), -_step_at(blocks[:, cells], high)])
-    usual = np.median(steps[:, 1:9], axis=1, keepdims=True)
-    size = np.linalg.norm(usual, axis=2)
-    if size.min() < _TAPE_STEP:
-        return None
-    alike = (steps * usual).sum(axis=2) / size**2  # 1 where an edge is as strong as near the end
-    gone = np.flatnonzero((alike < 0.4).any(axis=0)[1:])
-    length = int(gone[0]) + 1 if len(gone) else len(cells)
-    if length * CELL_MM < _LEAST_TAPE_MM:
-        return None
-    area = blocks[low + 1 : high - 1, np.sort(cells[1 : length - 1])]
-    if float(area.std(axis=(0, 1)).max()) > _TAPE_SPREAD:
-        return None
-    left = start if side > 0 else start - length
-    return _Box(left, left + length, low, high)
-
-
-def _step_at(blocks: Floats, edge: int) -> Floats:
-    """Step in colour across a level edge, above less below, (cells, 3)."""
+def _strongest(colours: Floats) -> Floats:
+    """Greatest over colours of an array (..., 3); quicker than over a short axis."""
     return np.asarray(
-        blocks[edge + 1 : edge + 3].mean(axis=0) - blocks[edge - 3 : edge - 1].mean(axis=0)
+        np.maximum(np.maximum(colours[..., 0], colours[..., 1]), colours[..., 2]), np.float32
     )
 
 
-def _level_edge(column: Floats, near: int) -> int:
-    """Find the strongest level edge within a few blocks, in a column (blocks, 3)."""
-    places = np.arange(max(3, near - 3), min(len(column) - 3, near + 3) + 1)
-    if not len(places):
-        return near
-    size = [
-        float(np.abs(column[p : p + 2].mean(axis=0) - column[p - 2 : p].mean(axis=0)).max())
-        for p in places
-    ]
-    return int(places[int(np.argmax(size))])
+def _is_tape_high(low: Places, high: Places) -> Mask:
+    """Whether so many blocks are as high as tape is wide."""
+    size = (high - low) * _BLOCK_MM
+    return np.asarray((size >= _TAPE_MM[0]) & (size <= _TAPE_MM[1]))
+
+
+def _boxes(blocks: Floats) -> Iterator[_Box]:
+    """Find pieces of tape that begin at an upright edge and lie on either side of it."""
+    count, width = blocks.shape[:2]
+    if count < 2 * _CLEAR_BLOCKS or width < 2 * _INNER_CELLS:
+        return
+    ends = np.repeat(_upright_edges(blocks), 2, axis=0)
+    side = np.tile([-1, 1], len(ends) // 2)
+    start = ends[:, 0]
+    # cells by which tape is known, next but one to its end
+    first = start + np.where(side > 0, 1, -1 - _INNER_CELLS)
+    fits = (first >= 0) & (first + _INNER_CELLS <= width)
+    start, side, first = start[fits], side[fits], first[fits]
+    low, high = _level_edges(blocks, first, ends[fits, 1:])
+    fits = _is_tape_high(low, high) & (low >= _CLEAR_BLOCKS) & (high <= count - _CLEAR_BLOCKS)
+    start, side, first, low, high = (v[fits] for v in (start, side, first, low, high))
+    steps = _steps(blocks)
+    inner = first[:, None] + np.arange(_INNER_CELLS)
+    both = np.stack([steps[low[:, None], inner], -steps[high[:, None], inner]], axis=1)
+    ranked = np.sort(both, axis=2)
+    usual = (ranked[:, :, _INNER_CELLS // 2 - 1] + ranked[:, :, _INNER_CELLS // 2]) / 2
+    is_strong = np.linalg.norm(usual, axis=2).min(axis=1) >= _TAPE_STEP
+    for i in np.flatnonzero(is_strong):
+        edges = np.stack([steps[low[i]], -steps[high[i]]])
+        edges = edges[:, start[i] :] if side[i] > 0 else edges[:, : start[i]][:, ::-1]
+        length = _length_of(edges, usual[i])
+        left = int(start[i]) - (length if side[i] < 0 else 0)
+        box = _Box(left, left + length, int(low[i]), int(high[i]))
+        if length * CELL_MM >= _LEAST_TAPE_MM and _is_of_one_colour(blocks, box):
+            yield box
+
+
+def _length_of(edges: Floats, usual: Floats) -> int:
+    """For how many of the cells (2, cells, 3) both level edges are as strong as near the end."""
+    alike = (edges * usual[:, None]).sum(axis=2) / (usual**2).sum(axis=1)[:, None]
+    gone = np.flatnonzero((alike < 0.4).any(axis=0)[1:])
+    return int(gone[0]) + 1 if len(gone) else edges.shape[1]
+
+
+def _is_of_one_colour(blocks: Floats, box: _Box) -> bool:
+    area = blocks[box.low + 1 : box.high - 1, box.left + 1 : box.right - 1]
+    return float(area.std(axis=(0, 1)).max()) <= _TAPE_SPREAD
+
+
+def _steps(blocks: Floats) -> Floats:
+    """Step in colour across level edges, above less below, (blocks, cells, 3)."""
+    pairs = (blocks[1:] + blocks[:-1]) / 2
+    steps = np.zeros_like(blocks)
+    steps[3:-2] = pairs[4:] - pairs[:-4]
+    return steps
+
+
+def _level_edges(blocks: Floats, first: Places, near: Places) -> Places:
+    """Find the strongest level edges within a few blocks of ends (ends, 2) of tape, (2, ends)."""
+    count = len(blocks)
+    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1, dtype=np.float64)
+    inner = (run[:, _INNER_CELLS:] - run[:, :-_INNER_CELLS]) / _INNER_CELLS
+    pairs = inner[1:] + inner[:-1]
+    size = np.zeros(inner.shape[:2])
+    size[2:-1] = _strongest(np.abs(pairs[2:] - pairs[:-2]))
+    places = near.T[..., None] + np.arange(-3, 4)
+    fits = (places >= 3) & (places <= count - 3)
+    sizes = np.where(fits, size[places.clip(0, count - 1), first[:, None]], -1.0)
+    return np.asarray(near.T - 3 + sizes.argmax(axis=2))
 
 
 def _tape_bins(glass: Glass, box: _Box) -> Bins | None:
