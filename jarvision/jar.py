@@ -28,6 +28,7 @@ _REACH_MM = 105.0  # a preserving jar is not wider than this from its strip
 _EDGE_CAP = 12.0  # Lab distance beyond which a wall is no more a wall than before
 _EDGE_MIN = 2.5  # Lab distance under which no wall is believed
 _WALL_SD_MM = 1.0  # the glass edge is a band of lines about this wide
+_BAND_MM, _RIVAL_MM = 3.5, 16.0  # lines of one glass wall; edges that could be the wall instead
 _OWN_EDGE_MM = 1.0  # so far about the strip's own edges no wall is looked for
 _OWN_HALF_MM = (6.0, 9.0)  # and so far left and right of its tags' middle, in the strip's white
 _HIDDEN_WALL_SD_MM = 2.5  # a wall hidden by the strip is only bracketed
@@ -86,12 +87,15 @@ class Wall:
         How well it is placed [mm].
     strength : float
         Colour step across it (CIE Lab); 0 where it is only supposed.
+    rivalled : bool
+        Whether another edge as strong stands a little farther out.
     """
 
     side: int
     points_px: Array
     sd_mm: float
     strength: float = 0.0
+    rivalled: bool = False
 
 
 def _edge_strength(colours: Array) -> Array:
@@ -225,7 +229,9 @@ def _find_walls(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> lis
     for side, found in beyond.items():
         strong = [i for i in found if score[i] >= 0.6 * best]
         if strong:
-            walls.append(edges.wall(strong[0], side))
+            apart_mm = [abs(across[i] - across[strong[0]]) for i in strong]
+            rivalled = any(_BAND_MM < apart < _RIVAL_MM for apart in apart_mm)
+            walls.append(replace(edges.wall(strong[0], side), rivalled=rivalled))
         elif best > 0:
             # no wall apart from the strip's edge: it hides just behind that edge
             walls.append(edges.hidden_wall(side))

@@ -94,6 +94,8 @@ def _is_convincing(scene: Scene) -> bool:
     """
     if scene.strip.bent:
         return True
+    if any(wall.rivalled for wall in scene.walls):
+        return False
     fit = fit_view(scene, square=False)
     radius_mm = jar_of(fit, scene).view.outline.radius_mm
     usual = _LEAST_RADIUS_MM + 3.0 < radius_mm < 55.0 and len(scene.walls) == 2

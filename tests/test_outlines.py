@@ -163,3 +163,13 @@ def test_tags_that_run_round_a_side_are_where_they_were_drawn() -> None:
     look = pair.look(pair.right)
     assert np.mean(look.jar.strip_azimuths) == pytest.approx(1.0, abs=0.08)
     assert np.ptp(look.jar.strip_azimuths) == pytest.approx(STRIP_MM / 38.0, abs=0.03)
+
+
+@pytest.mark.parametrize("inset_mm", [4.0, 6.0])
+@pytest.mark.parametrize("side", [-1, 1], ids=["left", "right"])
+def test_a_window_s_shine_on_the_glass_is_not_its_wall(side: int, inset_mm: float) -> None:
+    """A bright band inside the jar's outline, from shoulder to foot, as strong as the wall."""
+    picture = banded(SMALL, side, -inset_mm - 4.0, 230, wide_mm=4.0)
+    one, strips = stand_up(replace(of_shot(SMALL), bgr=picture))
+    looks, _ = look_at_jar({1: one}, {1: strips[0]})
+    assert looks[1].jar.view.outline.radius_mm == pytest.approx(SMALL.radius, abs=1.5)
