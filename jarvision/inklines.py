@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.onglass import CELL_MM, TOGETHER, Bins, Glass, Mask, binned
+from jarvision.onglass import CELL_MM, TOGETHER, Bins, Glass, Mask, binned, median_of
 from jarvision.wallmap import COLUMN_MM, ROW_MM
 
 Array: TypeAlias = NDArray[np.float64]
@@ -50,7 +50,8 @@ class _Ridges:
 def _ridges(cells: Floats) -> _Ridges:
     """Find the strongest depth over thicknesses and colours."""
     depths = _depths(cells)
-    wides = np.stack([cv2.blur(d, (5, 1), borderType=cv2.BORDER_REPLICATE) for d in depths])
+    rows = depths.reshape(-1, depths.shape[2])
+    wides = cv2.blur(rows, (5, 1), borderType=cv2.BORDER_REPLICATE).reshape(depths.shape)
     for stack in (depths, wides):
         # grain makes small dark spots, more so in thin rows
         stack *= stack >= _LEAST_SDS * _usual(stack)[..., None]
@@ -58,23 +59,29 @@ def _ridges(cells: Floats) -> _Ridges:
 
 
 def _depths(cells: Floats) -> Floats:
-    """How much darker rows are than both sides of a line of each thickness, in any colour."""
+    """How much darker rows are than both sides of a line of each thickness, in any colour.
+
+    (thicknesses, rows, cells)
+    """
     smooth = cv2.blur(cells, (3, 1), borderType=cv2.BORDER_REPLICATE)
-    # a colour beside the other: long rows of numbers are quicker
-    beside = np.concatenate(cv2.split(smooth), axis=1)
-    beside -= beside.mean(axis=0)
-    run = np.concatenate([np.zeros_like(beside[:1]), np.cumsum(beside, axis=0)])
     gap, side = (round(mm / ROW_MM) for mm in (_GAP_MM, _SIDE_MM))
-    sides = _means(run, side)
     depths = np.zeros((len(_THICK_MM), *cells.shape[:2]), np.float32)
+    parts = []
     for depth, thick_mm in zip(depths, _THICK_MM, strict=True):
         n = round(thick_mm / ROW_MM)
-        first, count = side + gap + n // 2, len(beside) - 2 * (side + gap) - n
-        deep = np.minimum(sides[:count], sides[side + 2 * gap + n :][:count])
-        deep -= _means(run, n)[side + gap :][:count]
-        colours = np.split(deep, 3, axis=1)
-        np.maximum(colours[0], colours[1], out=colours[0])
-        np.maximum(colours[0], colours[2], out=depth[first : first + count])
+        first = side + gap + n // 2
+        part = depth[first : first + len(cells) - 2 * (side + gap) - n]
+        part[:] = -np.inf
+        parts.append((n, part))
+    for colour in cv2.split(smooth):  # one at a time stays in the processor's cache
+        colour -= colour.mean(axis=0)
+        run = np.concatenate([np.zeros_like(colour[:1]), np.cumsum(colour, axis=0)])
+        sides = _means(run, side)
+        for n, part in parts:
+            count = len(part)
+            deep = np.minimum(sides[:count], sides[side + 2 * gap + n :][:count])
+            deep -= _means(run, n)[side + gap :][:count]
+            np.maximum(part, deep, out=part)
     return depths
 
 
@@ -144,7 +151,7 @@ def _traced(ridges: _Ridges, row: int, cell: int, depth: float) -> _Path:
         rows.update(trail[: len(trail) - weak])
     cells = np.array(sorted(rows))
     path = np.array([rows[int(c)] for c in cells])
-    return _Path(cells, path, float(np.median(ridges.thick_mm(path, cells))))
+    return _Path(cells, path, float(median_of(ridges.thick_mm(path, cells))))
 
 
 def ink_lines(glass: Glass, low_mm: float, high_mm: float) -> list[Bins]:
@@ -345,7 +352,7 @@ def _united(parts: Sequence[Bins]) -> Bins:
 def reach_of(glass: Glass, bins: Bins) -> tuple[int, int]:
     """First and last column that a line covers, its glossy or faint ends included."""
     width = round(_BIN_MM / COLUMN_MM)
-    strength = float(np.median(bins.depth.max(axis=1)))
+    strength = float(median_of(bins.depth.max(axis=1)))
     ends = []
     for end, step in ((0, -1), (-1, 1)):
         column = int(np.argmin(np.abs(glass.arc_mm - bins.arc_mm[end]))) + step * width // 2

@@ -64,6 +64,13 @@ def sides_of(wall: WallMap, view: View) -> Iterator[Glass]:
         yield Glass(z, arc[piece], piece, log, np.asarray(cells, dtype=np.float32), slope)
 
 
+def median_of(values: Array | Floats) -> Array:
+    """Median along the first axis; for short arrays quicker than numpy's."""
+    ranked = np.sort(values, axis=0)
+    half = len(ranked) // 2
+    return np.asarray((ranked[half] + ranked[-half - 1]) / 2)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Bins:
     """What a mark is like in short pieces of its length: (bins,) each.
@@ -85,12 +92,12 @@ class Bins:
     @property
     def thick_mm(self) -> float:
         """Usual thickness."""
-        return float(np.median(self.high_mm - self.low_mm))
+        return float(median_of(self.high_mm - self.low_mm))
 
     @property
     def hue(self) -> Array:
         """Direction of the depth in blue, green, red, a unit vector."""
-        depth = np.maximum(np.median(self.depth, axis=0), 0.0)
+        depth = np.maximum(median_of(self.depth), 0.0)
         return np.asarray(depth / max(float(np.linalg.norm(depth)), 1e-6))
 
 

@@ -18,7 +18,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.inklines import LEAST_DEPTH, ink_lines, reach_of
-from jarvision.onglass import DARK_COUNTS, Array, Bins, Floats, Glass, Mask, Span, runs, sides_of
+from jarvision.onglass import (
+    DARK_COUNTS,
+    Array,
+    Bins,
+    Floats,
+    Glass,
+    Mask,
+    Span,
+    median_of,
+    runs,
+    sides_of,
+)
 from jarvision.optics import View
 from jarvision.tapes import tape_pieces
 from jarvision.wallmap import COLUMN_MM, ROW_MM, WallMap
@@ -140,8 +151,8 @@ def find_pen_marks(
 
 def _is_coloured(bins: Bins) -> bool:
     """Whether a mark is itself blue or green, and more so than what is beside it."""
-    depth = np.median(bins.depth, axis=0)
-    own = np.median(bins.beside, axis=0) - depth
+    depth = median_of(bins.depth)
+    own = median_of(bins.beside) - depth
     is_own = (own[:2] - own[2] > _COLOURED) & (depth[2] - depth[:2] > 2 * _COLOURED)
     return bool(depth[2] > _STRONG_DEPTH and is_own.any())
 
@@ -170,8 +181,8 @@ def _summed(photo: str, drawn: Drawn, glass: Glass, bins: Bins) -> PenMark:
     along = bins.arc_mm - bins.arc_mm.mean()
     tilt = float(along @ middle / max(float(along @ along), 1e-6))
     rest = middle - tilt * along
-    centre = float(np.median(rest))
-    wave = 1.4826 * float(np.median(np.abs(rest - centre)))
+    centre = float(median_of(rest))
+    wave = 1.4826 * float(median_of(np.abs(rest - centre)))
     if drawn is Drawn.PEN:
         first, last = reach_of(glass, bins)
     else:
@@ -179,7 +190,7 @@ def _summed(photo: str, drawn: Drawn, glass: Glass, bins: Bins) -> PenMark:
     arcs = (float(glass.arc_mm[first]), float(glass.arc_mm[last]))
     length = arcs[1] - arcs[0]
     margin = round(_MARGIN_MM / COLUMN_MM)
-    blue, green, red = (float(d) for d in np.median(bins.depth, axis=0))
+    blue, green, red = (float(d) for d in median_of(bins.depth))
     line = np.stack([bins.arc_mm, bins.low_mm, bins.high_mm], axis=1)
     return PenMark(
         photo=photo,

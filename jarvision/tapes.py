@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.onglass import CELL_MM, TOGETHER, Bins, Glass, Mask, binned
+from jarvision.onglass import CELL_MM, TOGETHER, Bins, Glass, Mask, binned, median_of
 from jarvision.wallmap import ROW_MM
 
 Array: TypeAlias = NDArray[np.float64]
@@ -172,7 +172,7 @@ def _tape_bins(glass: Glass, box: _Box) -> Bins | None:
     kept = []
     for cell in range(box.left, box.right - 1, 2):
         profile = glass.cells[:, cell : cell + 2].mean(axis=1).astype(np.float64)
-        own = np.median(profile[low + 6 : high - 6], axis=0)
+        own = median_of(profile[low + 6 : high - 6])
         above, over = _leaves(profile[high - 8 :], own)
         below, under = _leaves(profile[low + 7 :: -1], own)
         edges = np.array([low + 7 - below, high - 8 + above])
