@@ -179,7 +179,8 @@ def _choices(bgr: Picture, pairs: Sequence[Scene]) -> list[_Choice]:
     """Fit a round and a square view to each pair and weigh all that is known."""
     fits = [(s, fit_view(s, square=False)) for s in pairs]
     enough = pairs[0].strip.corners_px.size / 2
-    if min(fit.cost for _, fit in fits) > enough or pairs[0].strip.bent:
+    paired = [fit.cost for s, fit in fits if len(s.walls) == 2]  # one wall alone fits anything
+    if not paired or min(paired) > enough or pairs[0].strip.bent:
         fits += [(s, fit_view(s, square=True)) for s in pairs]
     # tags may be printed or focused a little off; that counts against all pairs alike
     usual = max(1.0, min(fit.cost for _, fit in fits) / enough)

@@ -436,16 +436,25 @@ def test_an_address_where_nobody_answers_is_said(address, monkeypatch):
 @pytest.mark.parametrize("answer", [b"", b"HTTP/1.0 400 Bad Request\r\n\r\n" + b"x" * 1000])
 def test_another_service_at_the_address_is_said(answer, monkeypatch):
     monkeypatch.setattr(cluster, "_CONNECT_S", 1.0)
+    over = threading.Event()
     with socket.create_server(("127.0.0.1", 0)) as server:
-        threading.Thread(target=greet, args=(server, answer), daemon=True).start()
-        refused(f"tcp://127.0.0.1:{server.getsockname()[1]}", "No Dask scheduler answers")
+        server.settimeout(0.1)
+        host = threading.Thread(target=greet, args=(server, answer, over))
+        host.start()
+        try:
+            refused(f"tcp://127.0.0.1:{server.getsockname()[1]}", "No Dask scheduler answers")
+        finally:
+            over.set()
+            host.join()
 
 
-def greet(server, answer):
-    with contextlib.suppress(OSError):
-        while True:
-            visitor, _ = server.accept()
-            visitor.sendall(answer)
+def greet(server, answer, over):
+    """Answer all who come, until it is over."""
+    with contextlib.ExitStack() as visitors:
+        while not over.is_set():
+            with contextlib.suppress(OSError):
+                visitor = visitors.enter_context(server.accept()[0])
+                visitor.sendall(answer)
 
 
 def test_a_worker_s_address_is_not_the_scheduler_s(two):

@@ -179,7 +179,7 @@ def test_a_blurred_picture_is_refused() -> None:
 def test_a_strip_across_the_front_hides_the_layers() -> None:
     error = refusal(of_shot(Shot(strip_at=0.0, radius=19.0, distance=200.0)))
     assert isinstance(error, HiddenError)
-    assert "hides the layers in pot.jpg; move the strip" in str(error)
+    assert "hides the layers in pot.jpg; move it aside" in str(error)
 
 
 def test_an_empty_table_is_no_jar() -> None:
