@@ -47,15 +47,38 @@ class _Ridges:
         return np.asarray(np.asarray(_THICK_MM, np.float32)[last])
 
 
-def _ridges(cells: Floats) -> _Ridges:
-    """Find the strongest depth over thicknesses and colours."""
+def _ridges(cells: Floats) -> _Ridges | None:
+    """Find the strongest depth over thicknesses and colours; None where no line can begin."""
     depths = _depths(cells)
-    rows = depths.reshape(-1, depths.shape[2])
-    wides = cv2.blur(rows, (5, 1), borderType=cv2.BORDER_REPLICATE).reshape(depths.shape)
-    for stack in (depths, wides):
-        # grain makes small dark spots, more so in thin rows
-        stack *= stack >= _LEAST_SDS * _usual(stack)[..., None]
-    return _Ridges(depths, depths.max(axis=0), wides.max(axis=0))
+    wide = _wide(depths)
+    if wide is None:
+        return None
+    # grain makes small dark spots, more so in thin rows
+    depths *= depths >= _LEAST_SDS * _usual(depths[:, ::4], len(cells))[..., None]
+    return _Ridges(depths, depths.max(axis=0), wide)
+
+
+def _wide(depths: Floats) -> Floats | None:
+    """Find the strongest depth of wider stretches, (rows, cells), 0 where no line can begin."""
+    places = np.flatnonzero(depths > LEAST_DEPTH)
+    if not len(places):
+        return None
+    strong = np.zeros(depths.shape[:2], dtype=np.bool_)
+    strong.flat[places // depths.shape[2]] = True
+    usual = _usual(_widened(depths[:, ::4]), depths.shape[1])
+    wide = np.zeros(depths.shape[1:], np.float32)
+    for depth, on, grain in zip(depths, strong, usual, strict=True):
+        if on.any():
+            each = _widened(depth[on])
+            wide[on] = np.maximum(wide[on], each * (each >= _LEAST_SDS * grain[on, None]))
+    return wide
+
+
+def _widened(depths: Floats) -> Floats:
+    """Means of a few neighbouring cells, of depths (..., cells)."""
+    rows = depths.reshape(-1, depths.shape[-1])
+    wide = cv2.blur(rows, (5, 1), borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(wide.reshape(depths.shape), dtype=np.float32)
 
 
 def _depths(cells: Floats) -> Floats:
@@ -92,9 +115,12 @@ def _means(run: Floats, size: int) -> Floats:
     return means
 
 
-def _usual(depths: Floats) -> Floats:
-    """Spread of depths near each row, (..., rows); a line's own rows are too few to count."""
-    ranked = np.sort(np.abs(depths[:, ::4]), axis=2)
+def _usual(fourth: Floats, count: int) -> Floats:
+    """Spread of depths near each row, (..., rows), from every fourth row.
+
+    A line's own rows are too few to count.
+    """
+    ranked = np.sort(np.abs(fourth), axis=2)
     half = ranked.shape[2] // 2
     each = 1.4826 * ((ranked[..., half] + ranked[..., -half - 1]) / 2)
     reach = round(_USUAL_MM / ROW_MM / 4)
@@ -102,7 +128,7 @@ def _usual(depths: Floats) -> Floats:
         np.pad(each, ((0, 0), (reach, reach)), mode="reflect"), 2 * reach + 1, axis=1
     )
     usual = np.sort(windows[:, ::2], axis=2)[..., round(0.35 * 2 * reach)]
-    rows = np.arange(depths.shape[1])
+    rows = np.arange(count)
     return np.stack([np.interp(rows, rows[::8], u) for u in usual]).astype(np.float32)
 
 
@@ -118,6 +144,8 @@ class _Path:
 def _paths(glass: Glass, low_mm: float, high_mm: float) -> Iterator[_Path]:
     """Trace dark lines from their strongest place to both ends."""
     ridges = _ridges(glass.cells)
+    if ridges is None:
+        return
     seeds = ridges.wide * ((glass.z_mm > low_mm) & (glass.z_mm < high_mm))[:, None]
     for _ in range(_MOST_PATHS):
         row, cell = (int(i) for i in np.unravel_index(int(seeds.argmax()), seeds.shape))
@@ -142,8 +170,9 @@ def _traced(ridges: _Ridges, row: int, cell: int, depth: float) -> _Path:
         trail: list[tuple[int, int]] = []
         while 0 <= at < ridges.depth.shape[1] and weak <= patience:
             near = ridges.depth[max(0, r - climb) : r + climb + 1, at]
-            if near.max() > _HOLD * depth:
-                r, weak = max(0, r - climb) + int(near.argmax()), 0
+            darkest = int(near.argmax())
+            if near[darkest] > _HOLD * depth:
+                r, weak = max(0, r - climb) + darkest, 0
             else:
                 weak += 1
             trail.append((at, r))
@@ -171,6 +200,7 @@ def ink_lines(glass: Glass, low_mm: float, high_mm: float) -> list[Bins]:
 _BIN_MM = 1.2
 _LEAST_BINS = 3
 _PROFILE_MM, _THICKEST_MM = 5.5, 3.8
+_PROFILE_ROWS = 2 * round(_PROFILE_MM / ROW_MM) + 1
 _FARTHEST_MM = _PROFILE_MM - _GAP_MM - _SIDE_MM  # of an edge from the middle of a profile
 
 
@@ -194,7 +224,7 @@ def _pieces(glass: Glass, path: _Path) -> _Pieces | None:
     smooth = cv2.blur(path.rows.astype(np.float32)[:, None], (1, 5))[:, 0]
     along = (columns - (TOGETHER - 1) / 2) / TOGETHER
     rows = np.round(np.interp(along, path.cells, smooth)).astype(int)
-    reach = round(_PROFILE_MM / ROW_MM)
+    reach = _PROFILE_ROWS // 2
     if rows.min() < reach or rows.max() + reach >= len(glass.z_mm):
         return None
     window = rows[:, None] + np.arange(-reach, reach + 1)
@@ -239,7 +269,13 @@ def _heights(count: int) -> Array:
 
 def _levels(profiles: Array, spans: Array) -> tuple[Array, Array, Array]:
     """Means of profiles (n, rows, 3) below, above and inside a line between heights (n, 2)."""
-    at = _heights(profiles.shape[1])
+    below, above, inside = np.moveaxis(_parts(profiles.shape[1], spans) @ profiles, 1, 0)
+    return below, above, inside
+
+
+def _parts(count: int, spans: Array) -> Array:
+    """Weights of a profile's rows in the means below, above and inside lines, (n, 3, rows)."""
+    at = _heights(count)
     low, high = spans[:, :1], spans[:, 1:]
     half = np.maximum(0.3 * (high - low), 0.8 * ROW_MM)
     rows = (
@@ -247,9 +283,8 @@ def _levels(profiles: Array, spans: Array) -> tuple[Array, Array, Array]:
         (at > high + _GAP_MM) & (at < high + _GAP_MM + _SIDE_MM),
         np.abs(at - (low + high) / 2) <= half,
     )
-    part = np.stack(rows, axis=1) / np.stack([r.sum(axis=1) for r in rows], axis=1)[..., None]
-    below, above, inside = np.moveaxis(part @ profiles, 1, 0)
-    return below, above, inside
+    part = np.stack(rows, axis=1)
+    return np.asarray(part / part.sum(axis=2, keepdims=True))
 
 
 def _depth_of(profiles: Array, spans: Array) -> Array:
@@ -353,6 +388,8 @@ def reach_of(glass: Glass, bins: Bins) -> tuple[int, int]:
     """First and last column that a line covers, its glossy or faint ends included."""
     width = round(_BIN_MM / COLUMN_MM)
     strength = float(median_of(bins.depth.max(axis=1)))
+    half = bins.thick_mm / 2
+    parts = _parts(_PROFILE_ROWS, np.array([[-half, half]]))[0, :2]
     ends = []
     for end, step in ((0, -1), (-1, 1)):
         column = int(np.argmin(np.abs(glass.arc_mm - bins.arc_mm[end]))) + step * width // 2
@@ -360,7 +397,7 @@ def reach_of(glass: Glass, bins: Bins) -> tuple[int, int]:
         row = int(np.argmin(np.abs(glass.z_mm - near.mean())))
         while 0 <= column + step * width < len(glass.arc_mm):
             block = sorted((column, column + step * width))
-            if not _is_covered(glass.log[:, slice(*block)], row, bins.thick_mm, strength):
+            if not _is_covered(glass.log[:, slice(*block)], row, parts, half, strength):
                 break
             column += step * width
         else:
@@ -369,15 +406,17 @@ def reach_of(glass: Glass, bins: Bins) -> tuple[int, int]:
     return ends[0], ends[1]
 
 
-def _is_covered(block: Floats, row: int, thick_mm: float, strength: float) -> bool:
-    """Whether a line, dark or glossy, goes on through a few columns of a wall."""
-    reach = round(_PROFILE_MM / ROW_MM)
+def _is_covered(block: Floats, row: int, parts: Array, half_mm: float, strength: float) -> bool:
+    """Whether a line, dark or glossy, goes on through a few columns of a wall.
+
+    `parts` are the weights of a profile's rows in the means below and above the line.
+    """
+    reach = _PROFILE_ROWS // 2
     if row < reach or row + reach >= len(block):
         return False
     profile = block[row - reach : row + reach + 1].mean(axis=1).astype(np.float64)
-    half = thick_mm / 2
-    below, above, _ = _levels(profile[None], np.array([[-half, half]]))
-    line = cv2.blur(profile, (1, 3))[np.abs(_heights(len(profile))) <= half + 0.2]
+    below, above = parts @ profile
+    line = cv2.blur(profile, (1, 3))[np.abs(_heights(_PROFILE_ROWS)) <= half_mm + 0.2]
     dark = (np.minimum(below, above) - line).max()
     light = (line - np.maximum(below, above)).max()
     return bool(dark > 0.4 * strength or light > _GLOSS)

@@ -66,14 +66,13 @@ def _overlap(box: _Box, other: _Box) -> bool:
     return wide > 0 and min(box.high, other.high) > max(box.low, other.low)
 
 
-def _upright_edges(blocks: Floats) -> Places:
-    """Find upright edges as high as tape is wide.
+def _upright_edges(run: Floats) -> Places:
+    """Find upright edges as high as tape is wide, from sums along rows (blocks, cells + 1, 3).
 
     Cell on their right, first and last + 1 block, (edges, 3).
     """
     half = _END_CELLS
-    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1)
-    at = np.arange(half, blocks.shape[1] - half + 1)
+    at = np.arange(half, run.shape[1] - half)
     step = (run[:, half * 2 :] - 2 * run[:, half:-half] + run[:, : -half * 2]) / half
     found = []
     for smooth in (1, 3):  # as it is, for tapes near each other, and evened out
@@ -103,33 +102,49 @@ def _is_tape_high(low: Places, high: Places) -> Mask:
 
 def _boxes(blocks: Floats) -> Iterator[_Box]:
     """Find pieces of tape that begin at an upright edge and lie on either side of it."""
-    count, width = blocks.shape[:2]
-    if count < 2 * _CLEAR_BLOCKS or width < 2 * _INNER_CELLS:
+    if len(blocks) < 2 * _CLEAR_BLOCKS or blocks.shape[1] < 2 * _INNER_CELLS:
         return
-    ends = np.repeat(_upright_edges(blocks), 2, axis=0)
-    side = np.tile([-1, 1], len(ends) // 2)
-    start = ends[:, 0]
-    # cells by which tape is known, next but one to its end
-    first = start + np.where(side > 0, 1, -1 - _INNER_CELLS)
-    fits = (first >= 0) & (first + _INNER_CELLS <= width)
-    start, side, first = start[fits], side[fits], first[fits]
-    low, high = _level_edges(blocks, first, ends[fits, 1:])
-    fits = _is_tape_high(low, high) & (low >= _CLEAR_BLOCKS) & (high <= count - _CLEAR_BLOCKS)
-    start, side, first, low, high = (v[fits] for v in (start, side, first, low, high))
+    ends = _ends(blocks)
     steps = _steps(blocks)
-    inner = first[:, None] + np.arange(_INNER_CELLS)
-    both = np.stack([steps[low[:, None], inner], -steps[high[:, None], inner]], axis=1)
-    ranked = np.sort(both, axis=2)
-    usual = (ranked[:, :, _INNER_CELLS // 2 - 1] + ranked[:, :, _INNER_CELLS // 2]) / 2
+    inner = ends.first[:, None] + np.arange(_INNER_CELLS)
+    both = (steps[ends.low[:, None], inner], -steps[ends.high[:, None], inner])
+    usual = median_of(np.moveaxis(np.stack(both, axis=1), 2, 0))
     is_strong = np.linalg.norm(usual, axis=2).min(axis=1) >= _TAPE_STEP
     for i in np.flatnonzero(is_strong):
-        edges = np.stack([steps[low[i]], -steps[high[i]]])
-        edges = edges[:, start[i] :] if side[i] > 0 else edges[:, : start[i]][:, ::-1]
+        start, low, high = int(ends.start[i]), int(ends.low[i]), int(ends.high[i])
+        edges = np.stack([steps[low], -steps[high]])
+        is_right = ends.side[i] > 0
+        edges = edges[:, start:] if is_right else edges[:, :start][:, ::-1]
         length = _length_of(edges, usual[i])
-        left = int(start[i]) - (length if side[i] < 0 else 0)
-        box = _Box(left, left + length, int(low[i]), int(high[i]))
+        left = start if is_right else start - length
+        box = _Box(left, left + length, low, high)
         if length * CELL_MM >= _LEAST_TAPE_MM and _is_of_one_colour(blocks, box):
             yield box
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ends:
+    """Ends where tape may begin, (ends,) each."""
+
+    start: Places  # cell on the right of the upright edge
+    side: Places  # 1 where the tape would lie on its right, -1 on its left
+    first: Places  # leftmost of the cells by which it is known
+    low: Places  # first and last + 1 block
+    high: Places
+
+
+def _ends(blocks: Floats) -> _Ends:
+    """Find upright edges, either side of them, between level edges as far apart as tape's."""
+    count, width = blocks.shape[:2]
+    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1)
+    found = np.repeat(_upright_edges(run), 2, axis=0)
+    start, side = found[:, 0], np.tile([-1, 1], len(found) // 2)
+    first = start + np.where(side > 0, 1, -1 - _INNER_CELLS)  # next but one to the edge
+    fits = (first >= 0) & (first + _INNER_CELLS <= width)
+    start, side, first = start[fits], side[fits], first[fits]
+    low, high = _level_edges(run, first, found[fits, 1:])
+    fits = _is_tape_high(low, high) & (low >= _CLEAR_BLOCKS) & (high <= count - _CLEAR_BLOCKS)
+    return _Ends(start[fits], side[fits], first[fits], low[fits], high[fits])
 
 
 def _length_of(edges: Floats, usual: Floats) -> int:
@@ -152,18 +167,16 @@ def _steps(blocks: Floats) -> Floats:
     return steps
 
 
-def _level_edges(blocks: Floats, first: Places, near: Places) -> Places:
+def _level_edges(run: Floats, first: Places, near: Places) -> Places:
     """Find the strongest level edges within a few blocks of ends (ends, 2) of tape, (2, ends)."""
-    count = len(blocks)
-    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1, dtype=np.float64)
-    inner = (run[:, _INNER_CELLS:] - run[:, :-_INNER_CELLS]) / _INNER_CELLS
-    pairs = inner[1:] + inner[:-1]
-    size = np.zeros(inner.shape[:2])
-    size[2:-1] = _strongest(np.abs(pairs[2:] - pairs[:-2]))
+    count = len(run)
+    rows = (near.T[..., None] + np.arange(-5, 5)).clip(0, count - 1)
+    inner = run[rows, first[:, None] + _INNER_CELLS] - run[rows, first[:, None]]
+    pairs = inner[:, :, 1:] + inner[:, :, :-1]
+    size = _strongest(np.abs(pairs[:, :, 2:] - pairs[:, :, :-2]))
     places = near.T[..., None] + np.arange(-3, 4)
     fits = (places >= 3) & (places <= count - 3)
-    sizes = np.where(fits, size[places.clip(0, count - 1), first[:, None]], -1.0)
-    return np.asarray(near.T - 3 + sizes.argmax(axis=2))
+    return np.asarray(near.T - 3 + np.where(fits, size, -1.0).argmax(axis=2))
 
 
 def _tape_bins(glass: Glass, box: _Box) -> Bins | None:
