@@ -245,9 +245,10 @@ def without_marks(wall: WallMap, view: View, marks: Sequence[PenMark]) -> WallMa
     for glass in sides_of(wall, view):
         hidden = _hidden(glass, marks)
         if hidden.any():
-            log = _filled(glass.log, hidden)
+            log = _filled(glass.log, hidden)[hidden]
             values = np.clip(np.exp(log) - DARK_COUNTS + 0.5, 0, 255).astype(np.uint8)
-            bgr[:, glass.columns] = np.where(hidden[..., None], values, bgr[:, glass.columns])
+            rows, columns = np.nonzero(hidden)
+            bgr[rows, glass.columns[columns]] = values
     return replace(wall, bgr=bgr)
 
 
@@ -290,7 +291,7 @@ def _outer_edges(arc: Array, low: Array, high: Array) -> tuple[Array, Array]:
     """
     near = np.abs(arc[:, None] - arc[None, :]) < _WIDER_MM
     reach = float(np.median(high - low)) / 2 + _WAVE_MM
-    middles = np.array([np.median((low + high)[n] / 2) for n in near])
+    middles = np.array([median_of((low + high)[n] / 2) for n in near])
     lowest = np.where(near, low[None, :], np.inf).min(axis=1)
     highest = np.where(near, high[None, :], -np.inf).max(axis=1)
     bottom, top = np.maximum(lowest, middles - reach), np.minimum(highest, middles + reach)
