@@ -48,30 +48,45 @@ class Place:
         """Height of what is seen of it."""
         return self.foot_px - self.top_px
 
+    def holds(self, strip: Strip) -> bool:
+        """Whether a strip is on it."""
+        x, y = strip.corners_px.reshape(-1, 2).mean(axis=0)
+        return bool(self.left_px < x < self.right_px and self.top_px < y < self.foot_px)
 
-def count_bare(found: Sequence[Place], strips: Sequence[Strip], sides_px: Sequence[Array]) -> int:
-    """Count jars that carry none of the strips.
+
+def on_table(found: Sequence[Place], strips: Sequence[Strip]) -> list[Place]:
+    """Keep places that carry no strip and whose foot and size are those of a jar beside the others.
 
     Parameters
     ----------
     found : sequence of Place
         From `places`.
     strips : sequence of Strip
-        The strips in it.
-    sides_px : sequence of (2, 2, 2) array
-        Sides of their jars, from `jarvision.jar.sides_px`.
+        The strips in the picture; without any, the largest place stands on the table.
     """
-    bare = [
-        place
-        for place in found
-        if not any(_overlaps(place, sides) for sides in sides_px) and not _is_gap(place, sides_px)
-    ]
+    bare = [place for place in found if not any(map(place.holds, strips))]
     feet = [float(strip.axis_px()[0][1]) for strip in strips]
     heights = [120.0 * strip.px_per_mm for strip in strips]
-    if not strips and bare:  # the largest stands on the table; what stands elsewhere is no jar
+    if not strips and bare:
         largest = max(bare, key=lambda p: p.height_px)
         feet, heights = [largest.foot_px], [largest.height_px]
-    return sum(_on_table(place, feet, heights) for place in bare)
+    return [place for place in bare if _is_beside(place, feet, heights)]
+
+
+def count_bare(found: Sequence[Place], sides_px: Sequence[Array]) -> int:
+    """Count the places that are no part of a jar with a strip, nor the gap between two.
+
+    Parameters
+    ----------
+    found : sequence of Place
+        From `on_table`.
+    sides_px : sequence of (2, 2, 2) array
+        Sides of the jars with strips, from `jarvision.jar.sides_px`.
+    """
+    return sum(
+        not any(_overlaps(place, sides) for sides in sides_px) and not _is_gap(place, sides_px)
+        for place in found
+    )
 
 
 def _overlaps(place: Place, sides_px: Array) -> bool:
@@ -88,8 +103,7 @@ def _is_gap(place: Place, sides_px: Sequence[Array]) -> bool:
     return after and any(abs(place.right_px - left) < near for left, _ in ends)
 
 
-def _on_table(place: Place, feet: Sequence[float], heights: Sequence[float]) -> bool:
-    """Whether a place's foot and size are those of a jar beside the others."""
+def _is_beside(place: Place, feet: Sequence[float], heights: Sequence[float]) -> bool:
     return any(
         abs(place.foot_px - foot) < _FOOT_APART * height
         and 1.0 / _SIZES_APART < place.height_px / height < _SIZES_APART

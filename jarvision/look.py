@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.bare import NOMINAL_RADIUS_MM, find_bare_jar
-from jarvision.census import count_bare, places
+from jarvision.census import count_bare, on_table, places
 from jarvision.errors import BlurredError, HiddenError, JarError, TooDarkError
 from jarvision.jar import Jar, Scene, find_jars, scene_of, sides_px
 from jarvision.measured import Doubt, DoubtName, doubt
@@ -212,11 +212,11 @@ def look_at_jar(
 
 def bare_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
     """Count jars in a photo that carry none of its strips."""
-    found = places(photo.bgr)
+    found = on_table(places(photo.bgr), strips)
     if not found:
         return 0
     sides = [s for s in (_sides_of(photo, strip, strips) for strip in strips) if s is not None]
-    return count_bare(found, strips, sides)
+    return count_bare(found, sides)
 
 
 _NEARER = 1.06  # a strip that looks so much larger stands on a jar before this one
@@ -245,8 +245,9 @@ def _sides_of(photo: Photo, strip: Strip, strips: Sequence[Strip]) -> Array | No
         scene = scene_of(photo.bgr, strip, focal, focal_known=not unknown, others=others)
     except JarError:
         return None
-    chosen = choose_walls({0: photo.bgr}, {0: scene}, {0: others}, {})
-    return sides_px(find_jars([chosen[0]])[0])
+    if others:
+        scene = choose_walls({0: photo.bgr}, {0: scene}, {0: others}, {})[0]
+    return sides_px(find_jars([scene])[0])
 
 
 def _covered(jar: Jar, before: Sequence[Array]) -> Jar:
