@@ -21,7 +21,7 @@ Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
 _Stack: TypeAlias = tuple[float, float, float, float]  # left, right, top, foot [px, small picture]
 
-_SMALL_PX = 560  # long side of the picture in which jars are counted
+_SMALL_PX = 640  # long side of the picture in which jars are counted
 _LEAST_STEP = 1.6  # CIE Lab over four rows
 _LEAST_WIDTH = 0.035  # of the picture's long side
 _BRIDGES_PX = (3, 7, 11)  # gaps in an edge, as from shine, that are bridged
