@@ -290,16 +290,10 @@ def _at_or_past(sides_px: Array, strip: Strip, grid: Array) -> NDArray[np.bool_]
     return np.asarray(off > -margin if is_right else off < margin)
 
 
-def sides_px(jar: Jar, radius_mm: float | None = None) -> Array:
+def sides_px(jar: Jar) -> Array:
     """Give a jar's left and right side in the picture, each its foot and its shoulder (2, 2, 2)."""
-    outline = jar.view.outline
-    view = (
-        jar.view
-        if radius_mm is None
-        else replace(jar.view, outline=replace(outline, radius_mm=radius_mm))
-    )
     z = np.array([0.0, 120.0])
-    return np.stack([view.wall_px(np.full(2, view.edge_azimuth(s)), z) for s in (-1, 1)])
+    return np.stack([jar.view.wall_px(np.full(2, jar.view.edge_azimuth(s)), z) for s in (-1, 1)])
 
 
 def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) -> Wall:

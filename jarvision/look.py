@@ -204,7 +204,8 @@ def look_at_jar(
             continue
         try:
             look = _look(photo, strips.get(key), jars[key], scales[key])
-            looks[key] = replace(look, doubts=(*look.doubts, *prints.get(key, ())))
+            hidden = _hidden_doubts(photo.name, jars[key], before.get(key, ()))
+            looks[key] = replace(look, doubts=(*look.doubts, *prints.get(key, ()), *hidden))
         except JarError as error:
             refused[key] = error
     return looks, refused
@@ -262,6 +263,12 @@ def _covered(jar: Jar, before: Sequence[Array]) -> Jar:
         if hidden.any():
             covered.append((float(azimuth[hidden].min()), float(azimuth[hidden].max())))
     return replace(jar, covered=tuple(covered))
+
+
+def _hidden_doubts(name: str, jar: Jar, before: Sequence[Array]) -> list[Doubt]:
+    """Name it where a nearer jar hides a wall of this one or part of its front."""
+    is_hidden = bool(before) and (bool(jar.covered) or jar.walls_seen < 2)
+    return [doubt(DoubtName.PARTLY_HIDDEN, photo=name)] if is_hidden else []
 
 
 _COVER_MM = 3.0  # kept clear of a nearer jar's sides

@@ -66,6 +66,7 @@ class DoubtName(StrEnum):
     SCALE_FROM_RULER = "scale_from_ruler"
     LINES_BOWED = "lines_bowed"
     MARK_ON_BOUNDARY = "mark_on_boundary"
+    PARTLY_HIDDEN = "partly_hidden"
 
 
 _SENTENCES: dict[DoubtName, str] = {
@@ -169,6 +170,10 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.SCALE_FROM_RULER: (
         "No strip was seen, so the millimetres come from a ruler beside the jar, good to about "
         "{sd} %; percentages hardly depend on it; a printed strip would measure better."
+    ),
+    DoubtName.PARTLY_HIDDEN: (
+        "Another jar stands before part of this one in {photo}, so its shape and its floor are "
+        "less sure; move the jars apart and take the photo again."
     ),
     DoubtName.MARK_ON_BOUNDARY: (
         "A dark line or tape runs over the top of the {layer} on all of the glass that is seen in "
