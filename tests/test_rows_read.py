@@ -25,6 +25,9 @@ from test_outlines import beside
 from test_rows import strip_corners
 
 from jarvision.batch import Batch, Settings, read_photos
+from jarvision.look import look_at_jar, stand_up
+from jarvision.measured import DoubtName
+from jarvision.photo import open_photo
 from jarvision.reading import JarReading
 from jarvision.scale import find_strips
 
@@ -199,3 +202,23 @@ def test_tags_of_a_traced_row_are_placed_to_a_fraction_of_a_pixel(traced: list[P
             out = drawn - drawn.mean(axis=1, keepdims=True)
             inward.append(-np.mean((off * np.sign(out)), axis=(0, 1, 2)))
     assert abs(np.mean(inward)) < 0.15
+
+
+# --- one jar half behind another ------------------------------------------------------------------
+def test_a_jar_half_behind_another_is_doubted_or_refused(tmp_path: Path) -> None:
+    """The nearer jar is read as if it stood alone; the other never without a word."""
+    behind = replace(MIDDLE, x=2.0, y=95.0, strip=Strip(9, azimuth=0.35))
+    front = replace(LEFT, x=-62.0)
+    camera = replace(CAMERA, y=-380.0, focal_35mm=38.0)
+    scene = RowScene((front, behind), camera=camera, samples=1)
+    photo, strips = stand_up(open_photo(write_traced(scene, tmp_path, "half")))
+    for strip in strips:
+        others = [other for other in strips if other is not strip]
+        looks, refused = look_at_jar({1: photo}, {1: strip}, others={1: others})
+        names = {doubt.name for look in looks.values() for doubt in look.doubts}
+        if strip.jar == front.strip.number:
+            assert looks
+            assert DoubtName.PARTLY_HIDDEN not in names
+        else:
+            assert refused or DoubtName.PARTLY_HIDDEN in names
+    assert {strip.jar for strip in strips} == {front.strip.number, behind.strip.number}
