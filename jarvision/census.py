@@ -31,6 +31,7 @@ _SAME_ENDS = 0.09  # of the width: how well the ends of a jar's level edges agre
 _LEAN = 0.06  # of the width: how far walls lean in perspective, and lids stand out
 _WALL_STEP, _WALL_PART = 2.0, 0.7  # CIE Lab across a wall, and over how much of its length
 _FOOT_APART = 0.35  # of their height: how far apart the feet of jars on one table may show
+_LEAST_RISE = 0.65  # of their height: what rises less is a pattern that lies on the table
 _SIZES_APART = 2.2
 
 
@@ -106,6 +107,7 @@ def _is_gap(place: Place, sides_px: Sequence[Array]) -> bool:
 def _is_beside(place: Place, feet: Sequence[float], heights: Sequence[float]) -> bool:
     return any(
         abs(place.foot_px - foot) < _FOOT_APART * height
+        and foot - place.top_px > _LEAST_RISE * height
         and 1.0 / _SIZES_APART < place.height_px / height < _SIZES_APART
         for foot, height in zip(feet, heights, strict=True)
     )
