@@ -1,5 +1,5 @@
 """Run `python -m jarvision`."""
 
-from jarvision.cli import main
+from jarvision.cli.app import main
 
 main()

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from jarvision.batch import Outcome, Settings, read_photos
-from jarvision.reading import ORDER, JarReading
-from jarvision.texture import classify
+from jarvision.estimate.reading import ORDER, JarReading
+from jarvision.estimate.texture import classify
+from jarvision.run.batch import Outcome, Settings, read_photos
 
 LAYERS = ("sand", "silt", "clay")
 

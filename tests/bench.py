@@ -21,11 +21,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from jarvision.batch import Settings, read_photos
-from jarvision.grouping import Reading
-from jarvision.look import look_at_jar, strips_in
-from jarvision.photo import Photo, open_photo
-from jarvision.reading import read_jar
+from jarvision.core.series import Reading
+from jarvision.estimate.reading import read_jar
+from jarvision.photo.decode import Photo, open_photo
+from jarvision.run.batch import Settings, read_photos
+from jarvision.wall.locate import look_at_jar, strips_in
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 SIZE = (3024, 4032)  # 12 megapixels, upright

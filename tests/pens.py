@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from scenes import SAMPLES, Shot, outline_xy, seen_at
 
-from jarvision.jar import Jar
+from jarvision.jar.view_fit import Jar
 
 Place = Callable[[np.ndarray, np.ndarray], np.ndarray]
 """From distances round the jar's outside and heights (n,) [mm] to picture positions (n, 2)."""

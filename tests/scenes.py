@@ -20,7 +20,7 @@ import numpy as np
 import pillow_heif
 from PIL import ExifTags, Image, ImageOps
 
-from jarvision.wallmap import WallMap
+from jarvision.jar.unwrap import WallMap
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"

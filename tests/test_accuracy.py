@@ -13,7 +13,7 @@ import pytest
 from accuracy import Tally, find_outcome, measure, true_tops, truth_of
 from scenes import ROOT, SAMPLES
 
-from jarvision.batch import read_photos
+from jarvision.run.batch import read_photos
 
 # More photos of the same kind may lie beside the project.
 DEVELOPMENT = ROOT.parent / "shared" / "photos"

@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.amendments import (
+from jarvision.core.errors import ValueRefusedError
+from jarvision.core.units import Span
+from jarvision.garden.amendments import (
     AMENDMENTS,
     COMPOST_KG_M3,
     DENSE_COMPOST,
@@ -22,8 +24,6 @@ from jarvision.amendments import (
     sand_plan,
     ties_up_nitrogen,
 )
-from jarvision.errors import ValueRefusedError
-from jarvision.units import Span
 
 Q = pint.UnitRegistry().Quantity
 BED_M2 = Q(100, "foot**2").to("m**2").magnitude

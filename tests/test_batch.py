@@ -18,11 +18,19 @@ from PIL import ExifTags, Image
 from scenes import READINGS, camera_of, edited, exif_of, sample, save, upright
 from test_reading import tops_of
 
-from jarvision.batch import Batch, Outcome, Settings, overlay_name, read_photos, row_of, write_table
-from jarvision.errors import MixedJarsError, TimesError
-from jarvision.grouping import Reading
-from jarvision.measured import DoubtName
-from jarvision.reading import Failure, JarReading
+from jarvision.core.errors import MixedJarsError, TimesError
+from jarvision.core.measured import DoubtName
+from jarvision.core.series import Reading
+from jarvision.estimate.reading import Failure, JarReading
+from jarvision.run.batch import (
+    Batch,
+    Outcome,
+    Settings,
+    overlay_name,
+    read_photos,
+    row_of,
+    write_table,
+)
 
 HEADER = [
     *("jar", "photos", "sand_top_mm", "silt_top_mm", "clay_top_mm"),
@@ -140,7 +148,7 @@ def test_the_json_holds_everything(run: Run) -> None:
     assert draws.shape == (500, 3)
     np.testing.assert_allclose(draws.sum(axis=1), 100, atol=0.05)
     # the odds must be those of the draws that are stored with them
-    from jarvision.texture import classify
+    from jarvision.estimate.texture import classify
 
     counted = np.mean(
         [str(classify(*d)) == "clay" for d in draws / draws.sum(axis=1)[:, None] * 100]

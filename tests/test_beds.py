@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_samples import composition_draws, jar_dict, shares_dict, write_jar
 
-from jarvision.beds import (
+from jarvision.core.units import UnitSystem
+from jarvision.pages.beds import (
     BedList,
     BedNote,
     BedsError,
@@ -18,8 +19,7 @@ from jarvision.beds import (
     parse_toml,
     read_beds,
 )
-from jarvision.jarfile import read_jar_file
-from jarvision.units import UnitSystem
+from jarvision.results.jarfile import read_jar_file
 
 WHOLE = """\
 jar,bed,depth,date dug,area,organic matter,notes

@@ -2,7 +2,7 @@
 
 import pytest
 
-from jarvision.cautions import CAUTIONS, CautionName, Place, cautions_for
+from jarvision.garden.cautions import CAUTIONS, CautionName, Place, cautions_for
 
 
 def text_of(name):

@@ -13,11 +13,11 @@ import pytest
 from composed import Row, write
 from scenes import READINGS, sample
 
-from jarvision.batch import Settings, not_placed, plan_photos, read_photos
-from jarvision.census import places
-from jarvision.look import bare_jars_in, stand_up
-from jarvision.photo import open_photo
-from jarvision.reading import Failure, JarReading
+from jarvision.estimate.reading import Failure, JarReading
+from jarvision.jar.count_unmarked import places
+from jarvision.photo.decode import open_photo
+from jarvision.run.batch import Settings, not_placed, plan_photos, read_photos
+from jarvision.wall.locate import bare_jars_in, stand_up
 
 pytestmark = pytest.mark.photo
 

@@ -12,17 +12,18 @@ from pathlib import Path
 
 import pytest
 
-from jarvision import batch, kept
-from jarvision.batch import Settings, not_placed, plan_photos, read_photos, use_of, write_table
-from jarvision.errors import JarError
-from jarvision.evidence import JarFacts
-from jarvision.files import WriteError
-from jarvision.manifest import read_manifest
-from jarvision.measured import Doubt, DoubtName
-from jarvision.reading import Failure, JarReading
-from jarvision.report import ReadingRow, WeightRow
-from jarvision.texture import TextureClass
-from jarvision.workers import Crew
+from jarvision.core.errors import JarError
+from jarvision.core.files import WriteError
+from jarvision.core.measured import Doubt, DoubtName
+from jarvision.estimate.known import JarFacts
+from jarvision.estimate.reading import Failure, JarReading
+from jarvision.estimate.texture import TextureClass
+from jarvision.results import cache as kept
+from jarvision.results.report import ReadingRow, WeightRow
+from jarvision.run import batch
+from jarvision.run.batch import Settings, not_placed, plan_photos, read_photos, use_of, write_table
+from jarvision.run.jars_table import read_manifest
+from jarvision.run.pool import Crew
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 NAN = float("nan")
@@ -132,7 +133,7 @@ def test_an_error_that_concerns_all_ends_all(workers):
 
 def test_without_any_process_the_work_is_done_here(monkeypatch):
     """As in a script that may not be imported, or where the system allows no more processes."""
-    monkeypatch.setattr("jarvision.workers._serve", die)
+    monkeypatch.setattr("jarvision.run.pool._serve", die)
     with Crew(2) as crew:
         assert crew.each(double, range(5), lost=lost) == [0, 2, 4, 6, 8]
         assert crew.workers == 1

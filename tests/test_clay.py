@@ -15,11 +15,11 @@ import numpy as np
 import pytest
 from scenes import GLASS, WATER, Layering, cylinder_hit, refracted, wall
 
-from jarvision.clay import clay_places, mirrored_edge_mm
-from jarvision.jar import Jar
-from jarvision.layers import Evidence, gather
-from jarvision.optics import Camera, Outline, View
-from jarvision.wallmap import WallMap
+from jarvision.jar.geometry import Camera, Outline, View
+from jarvision.jar.unwrap import WallMap
+from jarvision.jar.view_fit import Jar
+from jarvision.jar.wall_features import Evidence, gather
+from jarvision.wall.clay import clay_places, mirrored_edge_mm
 
 WALL_MM = 2.7
 SILT, TOP, WATER_LINE = 37.0, 47.0, 105.0

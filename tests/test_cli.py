@@ -13,8 +13,8 @@ from hostile import Expect, Hostile, write_hostile
 from scenes import READINGS, ROOT, sample
 from typer.testing import CliRunner
 
-from jarvision.cli import app, main
-from jarvision.errors import ExitCode
+from jarvision.cli.app import app, main
+from jarvision.core.errors import ExitCode
 
 ODD_WORDS = re.compile(r"Traceback|Error:|\.py|Exception|NoneType|numpy|0x[0-9a-f]{6}")
 
@@ -170,7 +170,7 @@ def test_a_plan_without_a_list_has_no_column_for_names(say, tmp_path: Path) -> N
 
 
 def test_results_of_jars_that_are_gone_are_named_once_for_all(say, tmp_path: Path) -> None:
-    from jarvision.kept import PHOTOS_FILE
+    from jarvision.results.cache import PHOTOS_FILE
 
     out_of = tmp_path / "out"
     out_of.mkdir()
@@ -241,7 +241,7 @@ def test_help_tells_the_exit_codes() -> None:
 
 # --- what should never happen ---------------------------------------------------------------------
 def test_a_mistake_of_ours_is_one_sentence_too(say, monkeypatch: pytest.MonkeyPatch) -> None:
-    from jarvision import batch
+    from jarvision.run import batch
 
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError
@@ -254,7 +254,7 @@ def test_a_mistake_of_ours_is_one_sentence_too(say, monkeypatch: pytest.MonkeyPa
 
 
 def test_a_stop_by_hand_is_no_traceback(say, monkeypatch: pytest.MonkeyPatch) -> None:
-    from jarvision import batch
+    from jarvision.run import batch
 
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt

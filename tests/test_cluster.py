@@ -19,13 +19,13 @@ pytest.importorskip("distributed")
 
 from distributed import Client
 
-from jarvision import cluster
-from jarvision.batch import Settings, plan_photos, read_photos, write_table
-from jarvision.cluster import ClusterError, ClusterLostError, crew_for
-from jarvision.errors import UsageError
-from jarvision.files import WriteError
-from jarvision.reading import JarReading
-from jarvision.workers import Errand
+from jarvision.core.errors import UsageError
+from jarvision.core.files import WriteError
+from jarvision.estimate.reading import JarReading
+from jarvision.run import dask as cluster
+from jarvision.run.batch import Settings, plan_photos, read_photos, write_table
+from jarvision.run.dask import ClusterError, ClusterLostError, crew_for
+from jarvision.run.pool import Errand
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"
@@ -468,7 +468,7 @@ def other_version(tmp_path_factory):
     """A copy of the program of which one letter is another."""
     folder = tmp_path_factory.mktemp("other")
     shutil.copytree(ROOT / "jarvision", folder / "jarvision")
-    with (folder / "jarvision" / "errors.py").open("a") as file:
+    with (folder / "jarvision" / "core" / "errors.py").open("a") as file:
         file.write("# x\n")
     return folder
 

@@ -14,14 +14,14 @@ from report_samples import jar_dict, unread_dict, write_jar
 from typer import Typer
 from typer.testing import CliRunner
 
-from jarvision import cli_class
-from jarvision.agreement import agreement_of, kappa_of, wilson_95
-from jarvision.compare import compare_marks, compared_csv, compared_text, shares_of, signed
-from jarvision.comparehtml import ComparedPage, render_compared
-from jarvision.jarfile import read_jar_folder
-from jarvision.marks import parse_marks
-from jarvision.slips import SlipName
-from jarvision.texture import TextureClass
+from jarvision.cli import compare as cli_class
+from jarvision.compare.agreement import agreement_of, kappa_of, wilson_95
+from jarvision.compare.compare import compare_marks, compared_csv, compared_text, shares_of, signed
+from jarvision.compare.marks_table import parse_marks
+from jarvision.compare.slips import SlipName
+from jarvision.estimate.texture import TextureClass
+from jarvision.pages.compare_page import ComparedPage, render_compared
+from jarvision.results.jarfile import read_jar_folder
 
 NAN = math.nan
 

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from jarvision.composition import MIN_DRAWS, Candidate, compose, draw_tops
-from jarvision.errors import NoDepositError
-from jarvision.texture import texture_of
+from jarvision.core.errors import NoDepositError
+from jarvision.estimate.composition import MIN_DRAWS, Candidate, compose, draw_tops
+from jarvision.estimate.texture import texture_of
 
 MANY = 200_000
 

@@ -4,7 +4,11 @@ import math
 
 import pytest
 
-from jarvision.crops import (
+from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.sources import Quality
+from jarvision.core.units import Span
+from jarvision.estimate.texture import CLASSES, texture_of
+from jarvision.garden.crops import (
     CROP_HINTS,
     CROPS,
     GROUPS,
@@ -19,10 +23,6 @@ from jarvision.crops import (
     mulch_saving,
     watering,
 )
-from jarvision.errors import UsageError, ValueRefusedError
-from jarvision.sources import Quality
-from jarvision.texture import CLASSES, texture_of
-from jarvision.units import Span
 
 # Allen et al. 1998, FAO-56, Table 22: greatest rooting depth [m], depletion fraction. A second
 # typing of the rows, from a copy that prints the range's middle and half-width.

@@ -14,10 +14,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from jarvision import batch, files
-from jarvision.batch import Settings, read_photos, write_table
-from jarvision.files import WriteError
-from jarvision.manifest import find_manifest, read_manifest
+from jarvision.core import files
+from jarvision.core.files import WriteError
+from jarvision.run import batch
+from jarvision.run.batch import Settings, read_photos, write_table
+from jarvision.run.jars_table import find_manifest, read_manifest
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 ROOT = Path(__file__).parent.parent
@@ -71,8 +72,8 @@ def command(*arguments, **options):
 KILLER = """
 import os, signal, sys, time
 from pathlib import Path
-from jarvision.batch import Settings, read_photos, write_table
-from jarvision.manifest import read_manifest
+from jarvision.run.batch import Settings, read_photos, write_table
+from jarvision.run.jars_table import read_manifest
 
 def run(photos, out):
     settings = Settings(manifest=read_manifest(Path(photos) / "jars.csv"))

@@ -10,9 +10,13 @@ import pytest
 from report_samples import composition_draws, jar_dict, weight_dict, write_jar
 from shapely.geometry import Point, Polygon
 
-from jarvision import canvas
-from jarvision.drawings import drawing
-from jarvision.figures import (
+from jarvision.core.units import UnitSystem
+from jarvision.estimate.texture import CLASS_POLYGONS, Texture, TextureClass, texture_of
+from jarvision.garden.guide import GuideRequest, guide_from_request
+from jarvision.garden.howto import howto_steps
+from jarvision.garden.soil_water import IDEAL_PORES, Pores
+from jarvision.pages import palette as canvas
+from jarvision.pages.figures import (
     duration_text,
     layer_bar,
     layer_column,
@@ -23,13 +27,9 @@ from jarvision.figures import (
     share_strip,
     water_bar,
 )
-from jarvision.guide import GuideRequest, guide_from_request
-from jarvision.howto import howto_steps
-from jarvision.jarfile import read_jar_file
-from jarvision.soilwater import IDEAL_PORES, Pores
-from jarvision.texture import CLASS_POLYGONS, Texture, TextureClass, texture_of
-from jarvision.triangle import _NAME_PLACES, Mark, place_on_triangle, triangle
-from jarvision.units import UnitSystem
+from jarvision.pages.howto_art import drawing
+from jarvision.pages.triangle import _NAME_PLACES, Mark, place_on_triangle, triangle
+from jarvision.results.jarfile import read_jar_file
 
 SVG = "{http://www.w3.org/2000/svg}"
 

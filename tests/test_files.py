@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.errors import ExitCode
-from jarvision.files import WriteError, find_photos, natural_key, safe_name, shown, write_whole
+from jarvision.core.errors import ExitCode
+from jarvision.core.files import WriteError, find_photos, natural_key, safe_name, shown, write_whole
 
 posix_only = pytest.mark.skipif(os.name != "posix", reason="links and pipes of POSIX systems")
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scenes import Layering, wall
 
-from jarvision.floor import (
+from jarvision.jar.wall_features import gather
+from jarvision.wall.floor import (
     HEEL_MM,
     STRIP_ZERO_SD_MM,
     Floor,
@@ -18,7 +19,6 @@ from jarvision.floor import (
     water_line,
     water_structure,
 )
-from jarvision.layers import gather
 
 SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0, 10.0))
 

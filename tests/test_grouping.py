@@ -11,18 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.errors import MixedJarsError, TimesError
-from jarvision.grouping import (
-    JarPhotos,
-    Reading,
-    Sighting,
-    TimeSource,
-    group,
-    name_parts,
-    same_time,
-    spoken_time,
-)
-from jarvision.measured import DoubtName
+from jarvision.core.errors import MixedJarsError, TimesError
+from jarvision.core.measured import DoubtName
+from jarvision.core.series import JarPhotos, Reading, Sighting, TimeSource, spoken_time
+from jarvision.run.grouping import group, name_parts, same_time
 
 SHAKEN = datetime(2026, 5, 4, 10, 8, 4)
 MINUTE = timedelta(minutes=1)

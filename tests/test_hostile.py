@@ -18,8 +18,8 @@ import hostile
 import pytest
 from PIL import Image
 
-from jarvision.batch import Settings, read_photos, write_table
-from jarvision.files import find_photos, shown
+from jarvision.core.files import find_photos, shown
+from jarvision.run.batch import Settings, read_photos, write_table
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"
@@ -29,7 +29,7 @@ LONGEST_S = 10
 WATCHED = f"""
 import faulthandler, sys
 from contextlib import contextmanager
-from jarvision import cli
+from jarvision.cli import app as cli
 
 @contextmanager
 def fed():

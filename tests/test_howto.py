@@ -4,8 +4,8 @@ import re
 
 import pytest
 
-from jarvision.howto import howto_steps, howto_text
-from jarvision.units import UnitSystem
+from jarvision.core.units import UnitSystem
+from jarvision.garden.howto import howto_steps, howto_text
 
 
 def step_text(key, system=UnitSystem.METRIC):

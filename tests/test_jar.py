@@ -25,10 +25,10 @@ from scenes import (
 )
 from test_scale import homography, laid, table
 
-from jarvision.bare import find_bare_jar
-from jarvision.errors import NoJarError
-from jarvision.jar import Jar, Scene, Wall, find_jars, least_squares, scene_of
-from jarvision.scale import CORNER_SD_PX, Strip, find_strips
+from jarvision.core.errors import NoJarError
+from jarvision.jar.strip_detect import CORNER_SD_PX, Strip, find_strips
+from jarvision.jar.unmarked import find_bare_jar
+from jarvision.jar.view_fit import Jar, Scene, Wall, find_jars, least_squares, scene_of
 
 HEIGHTS_MM = np.arange(0.0, 101.0, 10.0)
 

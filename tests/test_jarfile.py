@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from report_samples import jar_dict, unread_dict, weight_dict, write_jar
 
-from jarvision.errors import UsageError
-from jarvision.jarfile import (
+from jarvision.core.errors import UsageError
+from jarvision.estimate.texture import TextureClass
+from jarvision.results.jarfile import (
     LARGEST_BYTES,
     JarFileError,
     find_jar,
@@ -19,7 +20,6 @@ from jarvision.jarfile import (
     read_jar_file,
     read_jar_folder,
 )
-from jarvision.texture import TextureClass
 
 
 def read(folder, data, **options):
@@ -129,7 +129,7 @@ def test_utf8_mark_of_an_editor_does_no_harm(tmp_path):
 @pytest.mark.photo
 def test_what_the_reader_writes_is_what_is_read(tmp_path):
     """The sample jar, read from its photos and back from its file: the numbers are the same."""
-    batch = pytest.importorskip("jarvision.batch")
+    batch = pytest.importorskip("jarvision.run.batch")
     samples = Path(__file__).parent.parent / "sample_images"
     paths = [samples / f"jar-02-{when}.jpg" for when in ("1min", "2h", "48h")]
     done = batch.read_photos(paths, batch.Settings(), out=tmp_path)

@@ -13,16 +13,9 @@ import numpy as np
 import pytest
 from scenes import Layering, wall
 
-from jarvision.layers import (
-    Boundary,
-    Evidence,
-    coarse_tops,
-    edge_peaks,
-    gather,
-    pieces,
-    place,
-)
-from jarvision.reading import _LEAST_GAIN
+from jarvision.estimate.reading import _LEAST_GAIN
+from jarvision.jar.wall_features import Evidence, edge_peaks, gather, pieces
+from jarvision.wall.layers import Boundary, coarse_tops, place
 
 SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0, 10.0))
 SILT = Layering(

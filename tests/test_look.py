@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from scenes import Shot, draw, sample
 
-from jarvision.errors import BlurredError, HiddenError, JarError, NoJarError
-from jarvision.look import Look, focal_px, look_at_jar, stand_up, strips_in
-from jarvision.measured import DoubtName
-from jarvision.photo import Photo, open_photo
+from jarvision.core.errors import BlurredError, HiddenError, JarError, NoJarError
+from jarvision.core.measured import DoubtName
+from jarvision.photo.decode import Photo, open_photo
+from jarvision.wall.locate import Look, focal_px, look_at_jar, stand_up, strips_in
 
 NAN = math.nan
 

@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.errors import UsageError
-from jarvision.evidence import JarFacts, WaterState
-from jarvision.manifest import (
+from jarvision.core.errors import UsageError
+from jarvision.core.tables import TableError
+from jarvision.estimate.known import JarFacts, WaterState
+from jarvision.run.jars_table import (
     Manifest,
     ManifestRow,
     find_manifest,
@@ -18,7 +19,6 @@ from jarvision.manifest import (
     parse_manifest,
     read_manifest,
 )
-from jarvision.tables import TableError
 
 WHOLE = """\
 jar,name,bed,shaken_at,photos,water_temp_c,soil_mm,dispersant,water_state

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.errors import UsageError
-from jarvision.marks import Mark, MarkKind, MarkUnit, parse_marks, read_marks
-from jarvision.slips import SlipName, find_slips
-from jarvision.tables import TableError, safe_cell
+from jarvision.compare.marks_table import Mark, MarkKind, MarkUnit, parse_marks, read_marks
+from jarvision.compare.slips import SlipName, find_slips
+from jarvision.core.errors import UsageError
+from jarvision.core.tables import TableError, safe_cell
 
 NAN = math.nan
 WHOLE = """\

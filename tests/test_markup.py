@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.markup import join, number, raw, tag, text
+from jarvision.pages.markup import join, number, raw, tag, text
 
 PRINTABLE = st.text(st.characters(exclude_categories=("Cc", "Cf", "Cs", "Cn", "Co")))
 

@@ -4,7 +4,10 @@ import math
 
 import pytest
 
-from jarvision.nutrients import (
+from jarvision.core.sources import Quality
+from jarvision.core.units import Span
+from jarvision.estimate.texture import CLASSES, TextureClass
+from jarvision.garden.nutrients import (
     CEC_CMOL_PER_KG,
     NUTRIENTS,
     Feeding,
@@ -12,9 +15,6 @@ from jarvision.nutrients import (
     cec_from_parts,
     feeding_of,
 )
-from jarvision.sources import Quality
-from jarvision.texture import CLASSES, TextureClass
-from jarvision.units import Span
 
 T = TextureClass
 

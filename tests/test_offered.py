@@ -8,8 +8,9 @@ from dataclasses import replace
 
 import pytest
 
-from jarvision.marks import MarkKind, parse_marks
-from jarvision.offered import (
+from jarvision.compare.marks_table import MarkKind, parse_marks
+from jarvision.wall.marks_on_glass import Drawn, PenMark
+from jarvision.wall.suggest_marks import (
     NEAR_MM,
     READER,
     MarkedPhoto,
@@ -20,7 +21,6 @@ from jarvision.offered import (
     offered_marks,
     offers_csv,
 )
-from jarvision.penmarks import Drawn, PenMark
 
 TOPS = (20.0, 42.0, 54.0)
 FLOOR, FLOOR_SD = 0.4, 0.3

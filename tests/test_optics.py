@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from scenes import cylinder_hit, refracted
 from scipy.spatial.transform import Rotation
 
-from jarvision.optics import GLASS_INDEX, WALL_MM, Camera, Outline, View, rotation_of
+from jarvision.jar.geometry import GLASS_INDEX, WALL_MM, Camera, Outline, View, rotation_of
 
 angles = st.floats(-0.5, 0.5)
 

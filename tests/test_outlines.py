@@ -16,9 +16,9 @@ from scenes import STRIP_MM, Shot, draw, edge_points, seen_at
 from test_jar import height_errors
 from test_look import of_shot, photo
 
-from jarvision.look import Look, look_at_jar, stand_up
-from jarvision.photo import Photo
-from jarvision.scale import Strip
+from jarvision.jar.strip_detect import Strip
+from jarvision.photo.decode import Photo
+from jarvision.wall.locate import Look, look_at_jar, stand_up
 
 RADIUS_OFF_MM, HEIGHT_OFF_MM = 1.6, 0.4
 SMALL = Shot(size_px=(1230, 885), focal_px=1425.0)

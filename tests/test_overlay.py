@@ -19,19 +19,19 @@ from hypothesis import strategies as st
 from PIL import Image, ImageFont
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from jarvision import overlay
-from jarvision.composition import compose
-from jarvision.floor import Floor
-from jarvision.grouping import Reading
-from jarvision.jar import Jar
-from jarvision.layers import Boundary
-from jarvision.look import Look
-from jarvision.measured import DoubtName, Measured, doubt
-from jarvision.optics import Camera, Outline, View
-from jarvision.overlay import boundary_label, draw_overlay, drawable, jpeg_of, marks_of
-from jarvision.reading import JarReading, PhotoReading
-from jarvision.texture import texture_of
-from jarvision.wallmap import WallMap
+from jarvision.core.measured import DoubtName, Measured, doubt
+from jarvision.core.series import Reading
+from jarvision.estimate.composition import compose
+from jarvision.estimate.reading import JarReading, PhotoReading
+from jarvision.estimate.texture import texture_of
+from jarvision.jar.geometry import Camera, Outline, View
+from jarvision.jar.unwrap import WallMap
+from jarvision.jar.view_fit import Jar
+from jarvision.pages import overlay
+from jarvision.pages.overlay import boundary_label, draw_overlay, drawable, jpeg_of, marks_of
+from jarvision.wall.floor import Floor
+from jarvision.wall.layers import Boundary
+from jarvision.wall.locate import Look
 
 WIDE, HIGH = 1000, 1300
 MARK = 140  # red of every pixel of the photo

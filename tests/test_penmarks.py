@@ -17,13 +17,13 @@ import pytest
 from pens import Ridge, Stroke, Tape
 from scenes import SAMPLE_JARS, Layering, Shot, draw, sample, wall
 
-from jarvision.grouping import Reading
-from jarvision.look import look_at_jar, stand_up
-from jarvision.optics import Camera, Outline, View
-from jarvision.penmarks import Drawn, PenMark, covered_mm, find_pen_marks, without_marks
-from jarvision.photo import Photo, open_photo
-from jarvision.reading import ORDER, read_jar
-from jarvision.wallmap import WallMap, unroll
+from jarvision.core.series import Reading
+from jarvision.estimate.reading import ORDER, read_jar
+from jarvision.jar.geometry import Camera, Outline, View
+from jarvision.jar.unwrap import WallMap, unroll
+from jarvision.photo.decode import Photo, open_photo
+from jarvision.wall.locate import look_at_jar, stand_up
+from jarvision.wall.marks_on_glass import Drawn, PenMark, covered_mm, find_pen_marks, without_marks
 
 TOP_MM = 150.0
 FOOT_MM = 5.0  # lower lines are not looked for

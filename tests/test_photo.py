@@ -26,8 +26,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageCms, ImageOps
 
-from jarvision.errors import PhotoError, ValueRefusedError
-from jarvision.photo import (
+from jarvision.core.errors import PhotoError, ValueRefusedError
+from jarvision.photo.decode import (
     EmptyPhotoError,
     NoSuchPhotoError,
     NotAPhotoError,
@@ -244,7 +244,7 @@ PEAK = textwrap.dedent(
     """
     import sys
     from pathlib import Path
-    from jarvision.photo import open_photo
+    from jarvision.photo.decode import open_photo
     photo = open_photo(sys.argv[1])
     status = Path("/proc/self/status").read_text()
     peak_kb = status.split("VmHWM:")[1].split()[0]
@@ -452,7 +452,7 @@ def test_without_the_heic_package_it_is_asked_for(
 def test_the_heic_package_is_loaded_only_for_heic(tmp_path: Path) -> None:
     path = save(tmp_path, "a.jpg", encoded(picture(), "jpg"))
     code = (
-        "import sys; from jarvision.photo import open_photo; open_photo(sys.argv[1]);"
+        "import sys; from jarvision.photo.decode import open_photo; open_photo(sys.argv[1]);"
         "print('pillow_heif' in sys.modules)"
     )
     environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from jarvision.errors import UsageError, ValueRefusedError
-from jarvision.profiles import (
+from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.jar.profile import (
     Floor,
     JarProfile,
     OutsideSize,

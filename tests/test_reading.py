@@ -31,12 +31,12 @@ from scenes import (
     upright,
 )
 
-from jarvision.batch import Batch, Settings, read_photos
-from jarvision.errors import TimesError
-from jarvision.grouping import Reading
-from jarvision.measured import DoubtName
-from jarvision.reading import JarReading, read_jar
-from jarvision.texture import classify
+from jarvision.core.errors import TimesError
+from jarvision.core.measured import DoubtName
+from jarvision.core.series import Reading
+from jarvision.estimate.reading import JarReading, read_jar
+from jarvision.estimate.texture import classify
+from jarvision.run.batch import Batch, Settings, read_photos
 
 FAR_MM, FAR_POINTS = 2.0, 5.0
 """A reading that is further off than this must carry a doubt."""

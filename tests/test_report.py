@@ -11,19 +11,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.measured import DoubtName, doubt
-from jarvision.report import (
+from jarvision.core.measured import DoubtName, doubt
+from jarvision.core.text import plain_text
+from jarvision.estimate.texture import TextureClass
+from jarvision.results.report import (
     ReadingRow,
     WeightRow,
     card,
     odds_in_words,
-    plain_text,
     readings_csv,
     texture_in_words,
     title,
     unread_card,
 )
-from jarvision.texture import TextureClass
 
 NAN = math.nan
 UNKNOWN = (NAN, NAN, NAN)

@@ -4,9 +4,9 @@ import pytest
 from browser import browser_session, find_browser
 from report_samples import jar_dict, unread_dict, weight_dict, write_jar
 
-from jarvision.kept import keep_run
-from jarvision.reportfolder import write_report
-from jarvision.units import UnitSystem
+from jarvision.core.units import UnitSystem
+from jarvision.pages.write import write_report
+from jarvision.results.cache import keep_run
 
 _, _, MISSING = find_browser()
 pytestmark = [

@@ -10,13 +10,13 @@ import pytest
 from PIL import Image
 from report_samples import jar_dict, picture, unread_dict, weight_dict, write_jar
 
-from jarvision.beds import BedsError
-from jarvision.errors import UsageError
-from jarvision.files import WriteError
-from jarvision.kept import keep_run
-from jarvision.pictures import load_pictures
-from jarvision.reportfolder import write_report
-from jarvision.units import UnitSystem
+from jarvision.core.errors import UsageError
+from jarvision.core.files import WriteError
+from jarvision.core.units import UnitSystem
+from jarvision.pages.beds import BedsError
+from jarvision.pages.pictures import load_pictures
+from jarvision.pages.write import write_report
+from jarvision.results.cache import keep_run
 
 HOSTILE = (
     "<script>alert(1)</script>",

@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from jarvision.errors import UsageError, ValueRefusedError
-from jarvision.ribbon import (
+from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.units import UnitSystem
+from jarvision.estimate.texture import CLASS_POLYGONS, CLASSES, Texture, TextureClass
+from jarvision.garden.ribbon import (
     Agreement,
     Feel,
     Strength,
@@ -16,9 +18,7 @@ from jarvision.ribbon import (
     ribbon_text,
     strength_odds,
 )
-from jarvision.soil import likely_classes, odds_text
-from jarvision.texture import CLASS_POLYGONS, CLASSES, Texture, TextureClass
-from jarvision.units import UnitSystem
+from jarvision.garden.soil import likely_classes, odds_text
 
 
 def certain(name):

@@ -24,12 +24,12 @@ from scenes import READINGS, Shot, exif_of, sample, save
 from test_outlines import beside
 from test_rows import strip_corners
 
-from jarvision.batch import Batch, Settings, read_photos
-from jarvision.look import look_at_jar, stand_up
-from jarvision.measured import DoubtName
-from jarvision.photo import open_photo
-from jarvision.reading import JarReading
-from jarvision.scale import find_strips
+from jarvision.core.measured import DoubtName
+from jarvision.estimate.reading import JarReading
+from jarvision.jar.strip_detect import find_strips
+from jarvision.photo.decode import open_photo
+from jarvision.run.batch import Batch, Settings, read_photos
+from jarvision.wall.locate import look_at_jar, stand_up
 
 pytestmark = pytest.mark.photo
 STRIPED = ("02", "09", "21")

@@ -7,8 +7,8 @@ import cv2
 import numpy as np
 import pytest
 
-from jarvision.errors import ExitCode, JarError
-from jarvision.ruler import RulerUnit, RulerUnreadError, read_ruler
+from jarvision.core.errors import ExitCode, JarError
+from jarvision.jar.ruler import RulerUnit, RulerUnreadError, read_ruler
 
 INCH_MM = 25.4  # Exactly, by the international yard and pound agreement of 1959.
 

@@ -14,7 +14,7 @@ import pytest
 import scenes
 from scenes import Shot, draw, seen_at, strip_picture, strip_points, tag_corners_mm, tag_picture
 
-from jarvision.scale import CORNER_SD_PX, Strip, find_bent_strip, find_strips
+from jarvision.jar.strip_detect import CORNER_SD_PX, Strip, find_bent_strip, find_strips
 
 PX_PER_MM = 12
 SIZE = (1500, 1100)

@@ -17,16 +17,13 @@ import pytest
 from test_ruler import Drawing
 from test_ruler import draw as draw_ruler
 
-from jarvision.errors import UsageError
-from jarvision.grouping import Reading
-from jarvision.jar import Jar
-from jarvision.look import look_at_jar, stand_up, strips_in
-from jarvision.measured import DoubtName
-from jarvision.photo import Photo, open_photo
-from jarvision.profiles import JarProfile, OutsideSize, profile_from_pours
-from jarvision.reading import JarReading, read_jar
-from jarvision.ruler import RulerUnit
-from jarvision.scaleaids import (
+from jarvision.core.errors import UsageError
+from jarvision.core.measured import DoubtName
+from jarvision.core.series import Reading
+from jarvision.estimate.reading import JarReading, read_jar
+from jarvision.jar.profile import JarProfile, OutsideSize, profile_from_pours
+from jarvision.jar.ruler import RulerUnit
+from jarvision.jar.scale_sources import (
     RulerFound,
     ScaleAids,
     ScaleSource,
@@ -39,6 +36,9 @@ from jarvision.scaleaids import (
     volumes_of,
     width_ratio,
 )
+from jarvision.jar.view_fit import Jar
+from jarvision.photo.decode import Photo, open_photo
+from jarvision.wall.locate import look_at_jar, stand_up, strips_in
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 READINGS = tuple(Reading)

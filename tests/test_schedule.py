@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from jarvision.errors import TimesError, ValueRefusedError
-from jarvision.schedule import calendar_text, duration_text, parse_start, plan, table_text
+from jarvision.core.errors import TimesError, ValueRefusedError
+from jarvision.estimate.schedule import calendar_text, duration_text, parse_start, plan, table_text
 
 START = datetime(2026, 5, 4, 9, 0)
 MADE = datetime(2026, 5, 3, 20, 30, 15, 123456, tzinfo=UTC)

@@ -8,8 +8,8 @@ import pytest
 from fluids.drag import v_terminal
 from iapws import IAPWS95
 
-from jarvision.errors import ValueRefusedError
-from jarvision.settling import (
+from jarvision.core.errors import ValueRefusedError
+from jarvision.estimate.settling import (
     Charge,
     Moment,
     Shape,

@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon
 
-from jarvision.errors import UsageError, ValueRefusedError
-from jarvision.soil import (
+from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.sources import COMMON_PRACTICE, say
+from jarvision.estimate.texture import CLASS_POLYGONS, CLASSES, Texture, TextureClass
+from jarvision.garden.soil import (
     DRAWS,
     draws_of_class,
     find_class,
@@ -16,8 +18,6 @@ from jarvision.soil import (
     soil_from_draws,
     soil_from_percentages,
 )
-from jarvision.sources import COMMON_PRACTICE, say
-from jarvision.texture import CLASS_POLYGONS, CLASSES, Texture, TextureClass
 
 ORIGIN = say("From a test.", COMMON_PRACTICE)
 

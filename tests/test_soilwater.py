@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.errors import ValueRefusedError
-from jarvision.soilwater import (
+from jarvision.core.errors import ValueRefusedError
+from jarvision.estimate.texture import CLASSES, TextureClass, classify
+from jarvision.garden.soil_water import (
     AVAILABLE_IN_PER_FT,
     IDEAL_PORES,
     INTAKE_MM_PER_H,
@@ -19,7 +20,6 @@ from jarvision.soilwater import (
     summarize_water,
     with_fit_error,
 )
-from jarvision.texture import CLASSES, TextureClass, classify
 
 # Saxton & Rawls 2006, Table 3 (2.5 % organic matter): sand, clay | wilting point, field capacity,
 # saturation [% by volume], saturated conductivity [mm/h]. The last two rows are from memory.

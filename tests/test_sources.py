@@ -2,7 +2,7 @@
 
 import pytest
 
-from jarvision.sources import (
+from jarvision.core.sources import (
     COMMON_PRACTICE,
     FAO56,
     Quality,

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.errors import ValueRefusedError
-from jarvision.stripdata import strip_spec
+from jarvision.core.errors import ValueRefusedError
+from jarvision.jar.strip_spec import strip_spec
 
 SPEC = strip_spec()
 

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from jarvision import strips
-from jarvision.errors import JarError, UsageError
+from jarvision.core.errors import JarError, UsageError
+from jarvision.jar import strip_sheet as strips
 
 DPI = 600
 PX_PER_MM = DPI / 25.4
@@ -200,7 +200,7 @@ def test_names_are_printed_or_left_to_be_written():
 
 def test_same_sheet_same_bytes():
     code = (
-        "import sys; from jarvision.strips import make_strips_pdf as m; "
+        "import sys; from jarvision.jar.strip_sheet import make_strips_pdf as m; "
         "sys.stdout.buffer.write(m([1, 3, 14, 117], paper='a4', length_mm=120.0, "
         "names={1: 'Rosa', 3: '花子', 14: 'Λουκάς'}))"
     )

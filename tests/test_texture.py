@@ -15,8 +15,8 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.errors import ExitCode, ValueRefusedError
-from jarvision.texture import (
+from jarvision.core.errors import ExitCode, ValueRefusedError
+from jarvision.estimate.texture import (
     CLASS_POLYGONS,
     CLASSES,
     Texture,

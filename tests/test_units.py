@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.errors import UsageError, ValueRefusedError
-from jarvision.units import (
+from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.units import (
     Quantity,
     Span,
     UnitSystem,

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from iapws import IAPWS95
 
-from jarvision.errors import ValueRefusedError
-from jarvision.water import check_temperature, density_kg_m3, viscosity_pa_s
+from jarvision.core.errors import ValueRefusedError
+from jarvision.estimate.water import check_temperature, density_kg_m3, viscosity_pa_s
 
 TEMPS_C = np.arange(5.0, 35.1, 2.5)
 TOLERANCE = 5e-4  # ten times tighter than the 0.5 % that settling needs

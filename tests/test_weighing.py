@@ -13,10 +13,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from jarvision.errors import JarError, TimesError, ValueRefusedError
-from jarvision.evidence import crowded, gather, water_state
-from jarvision.priors import PRIORS, draw_values
-from jarvision.weighing import (
+from jarvision.core.errors import JarError, TimesError, ValueRefusedError
+from jarvision.estimate.known import crowded, gather, water_state
+from jarvision.estimate.posterior import (
     Horizon,
     JarFacts,
     Top,
@@ -24,6 +23,7 @@ from jarvision.weighing import (
     WeighingDoubtName,
     weigh,
 )
+from jarvision.estimate.priors import PRIORS, draw_values
 
 MARKS_S = (60.0, 7200.0, 172800.0)
 FACTS = JarFacts(water_mm=140.0, temp_c=20.0, water_state=WaterState.CLOUDY)

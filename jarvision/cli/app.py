@@ -1,0 +1,450 @@
+"""The command line: options in, text and files out; the only place where errors become text."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from jarvision.cli import compare as cli_class
+from jarvision.cli import soil as cli_soil
+from jarvision.cli import strip as cli_jar
+from jarvision.core.errors import ExitCode, JarError, UsageError
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from jarvision.estimate.known import WaterState
+    from jarvision.run.batch import Batch, Plan, Progress
+    from jarvision.run.jars_table import Manifest
+    from jarvision.wall.suggest_marks import Offer, TapeEdge
+
+app = typer.Typer(
+    name="jarvision",
+    help="Read soil settling jars from photos: heights, shares, texture class, and every doubt.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+
+
+@app.callback()
+def _top() -> None:
+    """Read soil settling jars from photos: heights, shares, texture class, and every doubt."""
+
+
+@app.command()
+def read(
+    paths: Annotated[
+        list[Path],
+        typer.Argument(help="Photos, or folders of photos.", metavar="PHOTO-OR-FOLDER..."),
+    ],
+    out: Annotated[
+        Path, typer.Option(help="Folder for readings.csv, jar-*.json and overlay pictures.")
+    ] = Path("readings"),
+    shaken_at: Annotated[
+        str, typer.Option(help='When the jars were shaken, e.g. "2026-05-04 09:00".')
+    ] = "",
+    one_jar: Annotated[bool, typer.Option("--one-jar", help="All photos show one jar.")] = False,
+    strip_mm: Annotated[
+        float, typer.Option(help="What the sheet's 100 mm line measures with a ruler, in mm.")
+    ] = 100.0,
+    temp: Annotated[float | None, typer.Option(help="Water temperature, in degrees C.")] = None,
+    water: Annotated[
+        str, typer.Option(help="The water at the last photo: clear, hazy or cloudy.")
+    ] = "unknown",
+    water_mm: Annotated[
+        float | None, typer.Option(help="Height of the water above the inside floor, in mm.")
+    ] = None,
+    soil_mm: Annotated[
+        float | None, typer.Option(help="Height of the dry soil before water, in mm.")
+    ] = None,
+    soil_g: Annotated[float | None, typer.Option(help="Dry soil put in, in g.")] = None,
+    dispersant: Annotated[
+        bool | None, typer.Option(help="Whether dish soap or softener went in.")
+    ] = None,
+    om: Annotated[float | None, typer.Option(help="Organic matter of the soil, in %.")] = None,
+    jar_profile: Annotated[
+        str, typer.Option(help="Inside shape of the jars: a profile's name or your own .toml file.")
+    ] = "",
+    jar_mm: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Outside of the jars, in mm, for photos without a strip.",
+            metavar="outside_diameter=86",
+        ),
+    ] = None,
+    ruler: Annotated[
+        str, typer.Option(help="What a ruler in photos without a strip shows: mm or inch.")
+    ] = "",
+    jars: Annotated[
+        Path | None,
+        typer.Option(help="List of the jars; else jars.csv in a folder of photos is used."),
+    ] = None,
+    marks_from_photo: Annotated[
+        bool,
+        typer.Option(
+            "--marks-from-photo",
+            help="Also write marks-from-photos.csv: what pen lines on the glass mark, for compare.",
+        ),
+    ] = False,
+    tape_edge: Annotated[
+        str, typer.Option(help="Which edge of tape on the glass marks a layer: upper or lower.")
+    ] = "",
+    workers: Annotated[
+        int | None, typer.Option(help="Processes that share the work; all cores by default.", min=1)
+    ] = None,
+    cluster: Annotated[
+        str,
+        typer.Option(
+            help="Let the machines of a Dask cluster do the work, also of --dry-run; photos are "
+            "sent to them.",
+            metavar="tcp://HOST:PORT",
+        ),
+    ] = "",
+    again: Annotated[
+        bool, typer.Option("--again", help="Read everything anew, also what has not changed.")
+    ] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only show which photo goes to which jar.")
+    ] = False,
+) -> None:
+    """Read every jar in photos; a folder holds any number of jars.
+
+    Jars whose photos and settings have not changed since the last run are not read again.
+
+    Exit codes: 0 all read, 1 some jars or files could not be read, 2 wrong usage.
+    """
+    from jarvision.run.pool import one_thread_each
+
+    one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
+    from jarvision.estimate.known import JarFacts
+    from jarvision.jar.scale_sources import stated_aids
+    from jarvision.run.batch import Settings, plan_photos, read_photos, write_marks, write_table
+
+    facts = JarFacts(
+        water_mm=water_mm,
+        temp_c=temp,
+        soil_mm=soil_mm,
+        soil_g=soil_g,
+        dispersant=dispersant,
+        organic_matter_pct=om,
+        water_state=_water_state(water),
+    )
+    measures, paths = _measures_apart(paths, jar_mm or [])
+    settings = Settings(
+        _moment(shaken_at),
+        one_jar,
+        _true_mm(strip_mm),
+        facts,
+        manifest=_manifest(jars, paths),
+        aids=stated_aids(jar_profile=jar_profile, jar_mm=measures, ruler=ruler),
+        tape_edge=_tape_edge(tape_edge),
+    )
+    _refuse_file(out)
+    count = _processes(workers, cluster)
+    if dry_run:
+        with _progress() as progress:
+            plan = plan_photos(
+                paths, settings, out=out, workers=count, cluster=cluster, progress=progress
+            )
+        _refuse_nothing(plan)
+        all_placed = _say_plan(plan, settings.manifest)
+        raise typer.Exit(ExitCode.ALL_READ if all_placed else ExitCode.SOME_UNREAD)
+    with _progress() as progress:
+        batch = read_photos(
+            paths,
+            settings,
+            out=out,
+            workers=count,
+            cluster=cluster,
+            again=again,
+            progress=progress,
+        )
+    _refuse_nothing(batch)
+    write_table(batch, out)
+    _say_results(batch, out)
+    if marks_from_photo:
+        _say_marks(write_marks(batch, out))
+    raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
+
+
+def _manifest(path: Path | None, folders: Sequence[Path]) -> Manifest:
+    """Read the list of jars that was named, or that lies in a folder of photos."""
+    from jarvision.run.jars_table import Manifest, find_manifest, read_manifest
+
+    found = path or next(filter(None, map(find_manifest, folders)), None)
+    return read_manifest(found) if found else Manifest()
+
+
+def _measures_apart(paths: list[Path], jar_mm: list[str]) -> tuple[list[str], list[Path]]:
+    """Take measures of the jar that follow the first one out of the list of photos."""
+    keys = ("height=", "outside_diameter=")
+    measures = [str(p) for p in paths if jar_mm and str(p).startswith(keys)]
+    return [*jar_mm, *measures], [p for p in paths if str(p) not in measures]
+
+
+def _moment(text: str) -> datetime | None:
+    """Read a date and time typed by the user."""
+    if not text.strip():
+        return None
+    try:
+        return datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        msg = f'"{text[:40]}" is not a date and time; write it like 2026-05-04 09:00.'
+        raise UsageError(msg) from error
+
+
+def _water_state(text: str) -> WaterState:
+    """Read a word for the water's state."""
+    from jarvision.estimate.known import WaterState
+
+    try:
+        return WaterState(text.strip().casefold())
+    except ValueError as error:
+        msg = "Say --water clear, --water hazy or --water cloudy."
+        raise UsageError(msg) from error
+
+
+def _tape_edge(text: str) -> TapeEdge | None:
+    """Read which edge of tape is meant."""
+    from jarvision.wall.suggest_marks import TapeEdge
+
+    try:
+        return TapeEdge(text.strip().casefold()) if text.strip() else None
+    except ValueError as error:
+        msg = "Say --tape-edge upper or --tape-edge lower."
+        raise UsageError(msg) from error
+
+
+def _say_marks(offers: Sequence[Offer]) -> None:
+    """Print what lines on the glass mark, a jar a line, and what was left out."""
+    from jarvision.core.files import shown
+
+    for offer in offers:
+        typer.echo(f"Jar {shown(offer.jar)}: {' '.join([offer.sentence(), *offer.sentences])}")
+    if any(offer.any for offer in offers):
+        typer.echo("The lines' heights are in marks-from-photos.csv; compare reads it as it is.")
+    elif not offers:
+        typer.echo("No lines were found on the glass of any jar.")
+
+
+def _true_mm(strip_mm: float) -> float:
+    """Check the length of the sheet's check line."""
+    if not 80.0 <= strip_mm <= 125.0:
+        msg = "The sheet's 100 mm line should measure between 80 and 125 mm; measure it once more."
+        raise UsageError(msg)
+    return strip_mm
+
+
+def _processes(workers: int | None, cluster: str) -> int:
+    """Tell how many processes of this machine share the work."""
+    from jarvision.run.pool import cores
+
+    if cluster and workers:
+        msg = "--workers is for this machine and --cluster for others; give only one of them."
+        raise UsageError(msg)
+    return workers or cores()
+
+
+def _refuse_file(out: Path) -> None:
+    """Raise where the folder for the results is a file."""
+    if out.exists() and not out.is_dir():
+        msg = f"{out.name} is a file; name a folder with --out."
+        raise UsageError(msg)
+
+
+def _refuse_nothing(found: Batch | Plan) -> None:
+    """Raise where there is no photo at all."""
+    from jarvision.core.files import shown
+
+    if not found.photos_found:
+        msg = " ".join(
+            ["No photos were found; name photos or a folder that holds some."]
+            + [f"{shown(name)}: {sentence}" for name, sentence in found.refused]
+        )
+        raise UsageError(msg)
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """Show what is being done, on a terminal only."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed}/{task.total}"),
+        TimeRemainingColumn(),
+    )
+    console = Console(stderr=True)
+    with Progress(
+        *columns, console=console, transient=True, disable=not console.is_terminal
+    ) as bar:
+        task = bar.add_task("", total=None)
+        last = ""
+
+        def tell(what: str, done: int, of: int) -> None:
+            nonlocal last
+            if what != last:  # each kind of work has its own pace
+                bar.reset(task)
+                last = what
+            bar.update(task, description=what, completed=done, total=of)
+
+        try:
+            yield tell
+        except KeyboardInterrupt:  # the option parser would end without a word
+            msg = "Stopped; what was read so far is kept, and the next run goes on from there."
+            raise JarError(msg) from None
+
+
+def _say_plan(plan: Plan, manifest: Manifest) -> bool:
+    """Print which photo goes to which jar, then what could not be placed -> whether all could."""
+    from rich.console import Console
+
+    from jarvision.core.files import shown
+    from jarvision.run.batch import not_placed
+
+    if plan.jars:
+        console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
+        console.print(_plan_table(plan, manifest))
+    rest = list(not_placed(plan))
+    for name, sentence in rest:
+        typer.echo(f"Not placed: {shown(name)}. {sentence}")
+    for note in plan.notes:
+        typer.echo(note)
+    typer.echo(f"Jars: {len(plan.jars)}. Photos: {plan.photos_found}. Nothing was read or written.")
+    return not rest
+
+
+def _plan_table(plan: Plan, manifest: Manifest) -> Table:
+    """Set out which photo goes to which jar; a jar's name stands at its first photo."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from jarvision.core.files import shown
+    from jarvision.core.series import spoken_time
+    from jarvision.run.batch import use_of
+
+    calls = {jar.jar: _called(jar.jar, manifest) for jar in plan.jars}
+    heads = ["jar", *(["name"] if any(calls.values()) else [])]
+    heads += ["used for", "photo", "after shaking", "known by"]
+    table = Table(*heads, box=None, pad_edge=False)
+    for jar in plan.jars:
+        for i, photo in enumerate(jar.timed):
+            when = "unknown" if math.isnan(photo.elapsed_s) else spoken_time(photo.elapsed_s)
+            by = str(photo.source).replace("shaken_at", "--shaken-at")
+            name = ("" if i else calls[jar.jar],) if "name" in heads else ()
+            cells = [shown(jar.jar), *name, use_of(jar, photo), photo.name, when, by]
+            table.add_row(*(Text(cell, overflow="fold") for cell in cells))
+    return table
+
+
+def _called(jar: str, manifest: Manifest) -> str:
+    """Say what the list of jars calls a jar."""
+    from jarvision.results.report import called
+
+    row = manifest.row_of(jar)
+    return called(jar, name=row.name, bed=row.bed) if row else ""
+
+
+def _say_results(batch: Batch, out: Path) -> None:
+    """Print a card a jar, then what could not be read."""
+    from jarvision.core.files import shown
+    from jarvision.estimate.reading import Failure
+    from jarvision.results.report import card, unread_card
+    from jarvision.run.batch import row_of
+
+    for outcome in batch.outcomes:
+        if isinstance(outcome.result, Failure):
+            why = str(outcome.result.error)
+            typer.echo(unread_card(outcome.jar, why, name=outcome.name, bed=outcome.bed))
+        else:
+            typer.echo(card(row_of(outcome)))
+            if outcome.not_weighed:
+                typer.echo(f"  {outcome.not_weighed}\n")
+        for name, sentence in outcome.left_out:
+            typer.echo(f"  Left out {shown(name)}: {sentence}\n")
+    for name, sentence in batch.refused:
+        typer.echo(f"Not read: {shown(name)}. {sentence}")
+    for note in batch.notes:
+        typer.echo(note)
+    earlier = sum(outcome.is_earlier for outcome in batch.outcomes)
+    if earlier:
+        typer.echo(
+            f"{earlier} of {len(batch.outcomes)} jars have not changed since the last run and were "
+            "not read again; --again reads all."
+        )
+    _say_others(out)
+    typer.echo(f"Results are in {shown(str(out), longest=200)}.")
+
+
+_MOST_NAMED = 6
+
+
+def _say_others(out: Path) -> None:
+    """Say which files in the folder are not this run's, so that nobody takes them for it."""
+    from jarvision.results.cache import others_in
+
+    others = others_in(out)
+    if others.results:
+        jars = [name.removeprefix("jar-").removesuffix(".json") for name in others.results]
+        many = len(jars) > 1
+        typer.echo(
+            f"From an earlier run and not in these photos: jar{'s' * many} {_listed(jars)}; "
+            f"{'they stay' if many else 'it stays'} in the report, marked, and "
+            f"{'are' if many else 'is'} not in readings.csv. Delete {_listed(others.results)} to "
+            f"drop {'them' if many else 'it'}."
+        )
+    if others.pictures:
+        typer.echo(
+            f"No result uses {_listed(others.pictures)} any more; delete what shows old readings."
+        )
+
+
+def _listed(names: Sequence[str]) -> str:
+    """List names, the first few of many."""
+    from jarvision.core.files import shown
+
+    listed = ", ".join(map(shown, names[:_MOST_NAMED]))
+    rest = len(names) - _MOST_NAMED
+    return f"{listed} and {rest} more" if rest > 0 else listed
+
+
+cli_class.add_to(app)
+cli_jar.add_to(app)
+cli_soil.add_to(app)
+
+
+def main() -> None:
+    """Run the command line; every error becomes one sentence and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        app()
+    except JarError as error:
+        typer.echo(str(error), err=True)
+        raise SystemExit(int(error.exit_code)) from None
+    except KeyboardInterrupt:
+        typer.echo("Stopped; what was read so far is kept.", err=True)
+        raise SystemExit(int(ExitCode.SOME_UNREAD)) from None
+    except Exception as error:  # no traceback reaches a user
+        kind = type(error).__name__
+        typer.echo(
+            f"Something went wrong that should not ({kind}); run it again with fewer photos to "
+            "find the one that causes it.",
+            err=True,
+        )
+        raise SystemExit(int(ExitCode.SOME_UNREAD)) from None
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,68 @@
+"""Commands about a class of jars: hand marks compared with the photos."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from jarvision.results.jarfile import JarFolder
+
+_TABLE, _PAGE = "compared.csv", "compared.html"
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add these commands to the command line."""
+    app.command()(compare)
+
+
+def compare(
+    readings: Annotated[Path, typer.Argument(help="Folder that `read` wrote.", metavar="DIR")],
+    marks: Annotated[
+        Path,
+        typer.Argument(
+            help="Table with the columns jar, reader, and sand_mm, silt_mm, clay_mm for heights "
+            "above the inside floor (or cm, in), or sand_thickness_mm and so on.",
+            metavar="MARKS.csv",
+        ),
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for compared.csv and compared.html; else DIR.")
+    ] = None,
+) -> None:
+    """Compare hand marks with the photos: differences, likely slips, each reader's limits."""
+    from jarvision.compare.compare import compare_marks, compared_csv, compared_text
+    from jarvision.compare.marks_table import read_marks
+    from jarvision.core.files import shown, write_whole
+    from jarvision.pages.compare_page import ComparedPage, render_compared
+    from jarvision.results.jarfile import read_jar_folder
+    from jarvision.run.batch import make_folder
+
+    table = read_marks(marks)
+    found = read_jar_folder(readings)
+    compared = compare_marks(found, table)
+    target = out or readings
+    make_folder(target)
+    given = ComparedPage(
+        readings.resolve().name,
+        marks.name,
+        compared,
+        _pages(found, target),
+        "report.html" if (target / "report.html").is_file() else "",
+    )
+    write_whole(target / _TABLE, compared_csv(compared))
+    write_whole(target / _PAGE, render_compared(given))
+    typer.echo(compared_text(compared))
+    for name, sentence in found.refused:
+        typer.echo(f"Not used: {shown(name)}. {sentence}")
+    typer.echo(f"Open {shown(str(target / _PAGE), longest=200)} for the plots.")
+
+
+def _pages(found: JarFolder, folder: Path) -> dict[str, str]:
+    """Find the jars' own pages, where a report was written already."""
+    from jarvision.pages.write import page_name
+
+    names = {jar.jar: page_name(jar) for jar in found.jars}
+    return {jar: name for jar, name in names.items() if (folder / name).is_file()}

@@ -1,0 +1,178 @@
+"""Commands about the soil: ribbon test, guide, report, and the test taught."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from jarvision.core.errors import ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from jarvision.core.units import UnitSystem
+    from jarvision.results.jarfile import Shares
+
+_READINGS = Annotated[Path, typer.Option(help="Folder that `read` wrote, for --jar.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add these commands to the command line."""
+    for command in (ribbon, guide, report, howto):
+        app.command()(command)
+
+
+def ribbon(
+    lengths: Annotated[
+        list[str] | None,
+        typer.Argument(help='Ribbon lengths, e.g. "3 cm" "3.5 cm" "1 1/4 in"; three or more.'),
+    ] = None,
+    feel: Annotated[str | None, typer.Option(help="gritty, smooth or neither.")] = None,
+    ball: Annotated[str | None, typer.Option(help="yes or no: does it hold as a ball?")] = None,
+    unit: Annotated[str | None, typer.Option(help="Unit of bare numbers: cm or in.")] = None,
+    units: Annotated[str | None, typer.Option(help="metric or us.")] = None,
+    jar: Annotated[str | None, typer.Option(help="Compare with this jar's reading.")] = None,
+    readings: _READINGS = Path("readings"),
+) -> None:
+    """Name the texture by feel, from ribbons pressed between thumb and finger."""
+    from jarvision.garden.ribbon import lacks_unit, ribbon_text
+
+    given = lengths or []
+    if unit is None and lacks_unit(given) and sys.stdin.isatty():
+        unit = typer.prompt("Are the lengths in cm or in")
+    texture = _shares(readings, jar)[1].texture if jar else None
+    typer.echo(
+        ribbon_text(
+            given, feel=feel, ball=_yes_no(ball), unit=unit, system=_system(units), jar=texture
+        )
+    )
+
+
+def guide(
+    sand: Annotated[float | None, typer.Option(help="Sand, in %.")] = None,
+    silt: Annotated[float | None, typer.Option(help="Silt, in %.")] = None,
+    clay: Annotated[float | None, typer.Option(help="Clay, in %.")] = None,
+    sd: Annotated[float | None, typer.Option(help="Their standard deviation, in points.")] = None,
+    texture_class: Annotated[
+        str | None, typer.Option("--class", help="A texture class instead of percentages.")
+    ] = None,
+    jar: Annotated[str | None, typer.Option(help="A jar that was read.")] = None,
+    readings: _READINGS = Path("readings"),
+    om: Annotated[float | None, typer.Option(help="Organic matter, in %.")] = None,
+    bed: Annotated[str | None, typer.Option(help="Name of the bed.")] = None,
+    area: Annotated[str | None, typer.Option(help='Area, e.g. "100 sqft" or "9 m2".')] = None,
+    crop: Annotated[list[str] | None, typer.Option(help="A crop; may be given again.")] = None,
+    daily_use: Annotated[
+        str | None, typer.Option(help='Water used a day, e.g. "5 mm" or "0.2 in".')
+    ] = None,
+    units: Annotated[str | None, typer.Option(help="metric or us.")] = None,
+) -> None:
+    """Say what a soil means for the garden: water, air, nutrients, amendments, crops."""
+    import numpy as np
+
+    from jarvision.garden.guide import GuideRequest, guide_from_request, guide_text
+
+    name, shares = _shares(readings, jar) if jar else ("", None)
+    request = GuideRequest(
+        sand=sand,
+        silt=silt,
+        clay=clay,
+        sd=sd,
+        texture_class=texture_class,
+        om=om,
+        bed=bed,
+        area=area,
+        crops=tuple(crop or ()),
+        daily_use=daily_use,
+        units=_system(units),
+    )
+    made = guide_from_request(
+        request,
+        rng=np.random.default_rng(0),
+        jar_draws_pct=shares.draws_pct if shares else None,
+        jar_name=name,
+    )
+    typer.echo(guide_text(made))
+
+
+def report(
+    readings: Annotated[Path, typer.Argument(help="Folder that `read` wrote.")] = Path("readings"),
+    beds: Annotated[
+        Path | None, typer.Option(help="List of beds, CSV or TOML; else beds.csv in the folder.")
+    ] = None,
+    crop: Annotated[list[str] | None, typer.Option(help="A crop; may be given again.")] = None,
+    units: Annotated[
+        str | None, typer.Option(help="metric or us; else as the list of beds has them.")
+    ] = None,
+) -> None:
+    """Write a page for each jar and one for all, to read on a phone or print."""
+    from jarvision.core.files import shown
+    from jarvision.pages.write import write_report
+
+    not_used: list[str] = []
+
+    def refused(name: str, sentence: str) -> None:
+        not_used.append(f"Not used: {shown(name)}. {sentence}")
+
+    pages = write_report(
+        readings,
+        units=_system(units),
+        beds_path=beds,
+        crops=tuple(crop or ()),
+        on_refused=refused,
+    )
+    for line in not_used:
+        typer.echo(line)
+    typer.echo(f"Open {shown(str(pages[-1]), longest=200)}; it links to each jar's page.")
+    if not_used:
+        raise typer.Exit(ExitCode.SOME_UNREAD)
+
+
+def howto(
+    units: Annotated[str, typer.Option(help="metric or us.")] = "metric",
+) -> None:
+    """Teach the jar test, step by step."""
+    from jarvision.core.units import UnitSystem
+    from jarvision.garden.howto import howto_text
+
+    typer.echo(howto_text(_system(units) or UnitSystem.METRIC))
+
+
+def _yes_no(text: str | None) -> bool | None:
+    if text is None:
+        return None
+    words = {"yes": True, "y": True, "no": False, "n": False}
+    if text.strip().casefold() not in words:
+        msg = "Say --ball yes or --ball no."
+        raise UsageError(msg)
+    return words[text.strip().casefold()]
+
+
+def _system(text: str | None) -> UnitSystem | None:
+    from jarvision.core.units import UnitSystem
+
+    if text is None:
+        return None
+    try:
+        return UnitSystem(text.strip().casefold())
+    except ValueError as error:
+        msg = "Say --units metric or --units us."
+        raise UsageError(msg) from error
+
+
+def _shares(folder: Path, jar: str) -> tuple[str, Shares]:
+    """Find a jar that was read: its name and shares, by weight where there are such."""
+    from jarvision.core.files import shown
+    from jarvision.results.jarfile import read_jar_folder
+
+    found = read_jar_folder(folder).jars
+    for record in found:
+        if record.jar.casefold() == jar.strip().casefold():
+            if record.best is None:
+                msg = f"Jar {shown(jar)} was not read, so it has no soil yet."
+                raise UsageError(msg)
+            return record.jar, record.best
+    names = ", ".join(shown(r.jar) for r in found[:12]) or "none"
+    msg = f"There is no jar {shown(jar)} in {shown(folder.name)}; there are: {names}."
+    raise UsageError(msg)

@@ -1,0 +1,67 @@
+"""Commands about the jar itself: printed strips, and when to take the photos."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add these commands to the command line."""
+    app.command()(strips)
+    app.command()(times)
+
+
+def strips(
+    jars: Annotated[str, typer.Option(help='Jar numbers, e.g. "1-30" or "1,3,5-8".')] = "1-12",
+    paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
+    length: Annotated[float, typer.Option(help="Length of a strip: 120 or 150, in mm.")] = 150.0,
+    names: Annotated[
+        Path | None, typer.Option(help="CSV with the columns jar and name, printed on the strips.")
+    ] = None,
+    out: Annotated[Path, typer.Option(help="The PDF to write.")] = Path("strips.pdf"),
+) -> None:
+    """Print scale strips at true size, one for each jar."""
+    from jarvision.core.files import shown
+    from jarvision.jar.strip_sheet import write_strips
+
+    made = write_strips(out, jars=jars, paper=paper, length_mm=length, names_csv=names)
+    typer.echo(
+        f"{len(made.jars)} strips on {made.pages} page(s) are in {shown(str(out), longest=200)}. "
+        "Print at 100 %, then hold the 100 mm line against a ruler."
+    )
+    for name in made.by_hand:
+        typer.echo(f"Write by hand, since the font lacks its letters: {shown(name)}")
+
+
+def times(
+    water_mm: Annotated[
+        float, typer.Option(help="Height of the water above the jar's inside floor, in mm.")
+    ],
+    temp: Annotated[float, typer.Option(help="Water temperature, in degrees C.")] = 20.0,
+    soil_mm: Annotated[
+        float | None, typer.Option(help="Height of the dry soil before water, in mm.")
+    ] = None,
+    start: Annotated[str, typer.Option(help='When shaking ends, e.g. "2026-05-04 09:00".')] = "",
+    ics: Annotated[
+        Path | None, typer.Option(help="Calendar file with reminders; needs --start.")
+    ] = None,
+) -> None:
+    """Tell when to take the photos of a jar, and what has settled by then."""
+    from jarvision.core.errors import UsageError
+    from jarvision.core.files import write_whole
+    from jarvision.estimate.schedule import calendar_text, parse_start, plan, table_text
+
+    schedule = plan(water_mm, temp_c=temp, soil_mm=soil_mm)
+    begin = parse_start(start) if start else None
+    typer.echo(table_text(schedule, start=begin))
+    if ics is None:
+        return
+    if begin is None:
+        msg = "Reminders need the time when shaking ends; give it with --start."
+        raise UsageError(msg)
+    write_whole(ics, calendar_text(schedule, start=begin, made_at=datetime.now(UTC)))
+    typer.echo(f"Reminders are in {ics.name}; open it on the phone.")

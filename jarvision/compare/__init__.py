@@ -1,0 +1,1 @@
+"""Hand marks set against what the photos show."""

@@ -1,0 +1,26 @@
+"""Text from strangers made safe to print."""
+
+from __future__ import annotations
+
+import unicodedata
+
+
+def plain_text(text: str) -> str:
+    """Make text from a file's name safe to print: one line, no control or direction marks.
+
+    White space of any kind becomes a single space, bytes that are not text become ``?``, and
+    characters that steer a terminal or turn the direction of writing are dropped. Joiners that
+    some scripts and emoji need stay.
+    """
+    return " ".join("".join(map(_plain_character, text)).split())
+
+
+def _plain_character(character: str) -> str:
+    category = unicodedata.category(character)
+    if character.isspace() or category in {"Zl", "Zp"}:
+        return " "
+    if category == "Cs":
+        return "?"
+    if category in {"Cc", "Cf"} and character not in "\u200c\u200d":
+        return ""
+    return character

@@ -1,0 +1,1 @@
+"""Numbers only: shares, texture class, settling, and the soil by weight."""

@@ -1,0 +1,94 @@
+"""From a jar that was read to a soil by weight: which heights, times and facts go into it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from jarvision.core.series import READING_TIMES
+from jarvision.estimate.known import Horizon, JarFacts, Top
+from jarvision.estimate.posterior import Weighed, weigh
+from jarvision.estimate.reading import ORDER, JarReading, PhotoReading
+
+_CLOUDINESS = {"clear": 0.05, "cloudy": 0.9}
+_HORIZONS = (Horizon.SAND, Horizon.SILT, Horizon.DEPOSIT)
+
+
+def weigh_reading(
+    reading: JarReading, elapsed_s: Mapping[str, float], facts: JarFacts, *, seed: int = 0
+) -> Weighed | None:
+    """Estimate a jar's soil by weight from its reading.
+
+    Parameters
+    ----------
+    reading : JarReading
+        The reading; without a scale there is no fall height, and nothing is estimated.
+    elapsed_s : mapping of photo name to float
+        Time since shaking of each photo [s]; NaN counts as the usual time of its reading.
+    facts : JarFacts
+        What the user said of the jar; the water line and the water's state are filled in from
+        the photos where they were not given.
+    seed : int
+        Seed of the draws.
+
+    Returns
+    -------
+    Weighed or None
+        None where the jar has no millimetres.
+
+    Raises
+    ------
+    JarError
+        A value cannot be, as `weighing.weigh` says.
+    """
+    if not reading.scaled:
+        return None
+    times = [_elapsed(p, elapsed_s) for p in reading.photos]
+    tops = [
+        _own_top(reading, i, t) for i, (p, t) in enumerate(zip(reading.photos, times, strict=True))
+    ]
+    own = {ORDER.index(p.reading) for p in reading.photos}
+    later = [
+        top
+        for p, t in zip(reading.photos, times, strict=True)
+        for top in _older_tops(p, t, seen=own)
+    ]
+    in_time = sorted([*tops, *later], key=lambda top: top.elapsed_s)
+    return weigh(in_time, facts=_filled(facts, reading), rng=np.random.default_rng(seed))
+
+
+def _elapsed(photo: PhotoReading, elapsed_s: Mapping[str, float]) -> float:
+    known = elapsed_s.get(photo.name, math.nan)
+    return READING_TIMES[photo.reading].nominal_s if math.isnan(known) else known
+
+
+def _own_top(reading: JarReading, index: int, elapsed_s: float) -> Top:
+    """Give the top of all that was down in a photo, at the time it was taken."""
+    photo = reading.photos[index]
+    top = reading.tops[ORDER.index(photo.reading)]
+    is_last = index == len(reading.photos) - 1
+    cloudiness = _CLOUDINESS.get(reading.water_state) if is_last else None
+    return Top(elapsed_s, top.value, max(top.sd, 0.1), Horizon.DEPOSIT, cloudiness)
+
+
+def _older_tops(photo: PhotoReading, elapsed_s: float, *, seen: set[int]) -> list[Top]:
+    """Give the tops seen in a photo that no photo of their own shows."""
+    return [
+        Top(elapsed_s, b.top_mm, max(math.hypot(b.sd_mm, photo.floor.sd_mm), 0.1), horizon)
+        for i, (b, horizon) in enumerate(zip(photo.boundaries[:-1], _HORIZONS, strict=False))
+        if b.top_mm > 0 and i not in seen
+    ]
+
+
+def _filled(facts: JarFacts, reading: JarReading) -> JarFacts:
+    """Fill in what the photos show and the user did not say."""
+    if facts.water_mm is None and not math.isnan(reading.water_mm):
+        facts = replace(facts, water_mm=reading.water_mm, water_sd_mm=3.0)
+    if facts.inside_diameter_mm is None:
+        wall_mm = 2.7
+        radius = reading.photos[-1].look.jar.view.outline.radius_mm - wall_mm
+        facts = replace(facts, inside_diameter_mm=2 * radius)
+    return facts

@@ -1,0 +1,296 @@
+"""Percentages of sand, silt and clay -> USDA texture class, with odds from draws."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from jarvision.core.errors import ValueRefusedError
+
+SOURCE = (
+    "Soil Science Division Staff, Soil Survey Manual, USDA Agriculture Handbook 18 (2017), "
+    "chapter 3; points on a line: Benham, Ahrens and Nettleton, Clarification of Soil Texture "
+    "Class Boundaries, USDA-NRCS."
+)
+"""Where the limits come from, as a report prints it.
+
+The limits of sand, loamy sand, loam, clay loam and clay were checked against a copy of the Soil
+Science Society of America's glossary. Those of the other seven, and which side of a line is meant
+where the printed definitions leave it open, are from memory; they are checked by the published
+example points, by the corner points of the triangle, and because the twelve leave no gap and no
+overlap.
+"""
+
+SUM_TOLERANCE_PCT = 0.5
+"""How far from 100 the three may add up (rounded to whole percent, three shares can miss by 0.5
+each way); within it they are scaled to 100, beyond it they are refused."""
+
+_POINT = 1_000_000_000
+"""Shares are compared as whole billionths of a point: on a line means exactly on it."""
+
+
+class TextureClass(StrEnum):
+    """The 12 USDA texture classes, coarse to fine."""
+
+    SAND = "sand"
+    LOAMY_SAND = "loamy sand"
+    SANDY_LOAM = "sandy loam"
+    LOAM = "loam"
+    SILT_LOAM = "silt loam"
+    SILT = "silt"
+    SANDY_CLAY_LOAM = "sandy clay loam"
+    CLAY_LOAM = "clay loam"
+    SILTY_CLAY_LOAM = "silty clay loam"
+    SANDY_CLAY = "sandy clay"
+    SILTY_CLAY = "silty clay"
+    CLAY = "clay"
+
+
+CLASSES: tuple[TextureClass, ...] = tuple(TextureClass)
+"""The classes in the order of the indices that `classify_many` returns."""
+
+Corner = tuple[int, int, int]
+"""Sand, silt and clay [%] of a corner on the triangle."""
+
+# The corners follow from where the lines of `_class_masks` meet; typed from memory of the printed
+# triangle. Checked by the tests: they tile the whole triangle and agree with `classify_many`.
+CLASS_POLYGONS: Mapping[TextureClass, tuple[Corner, ...]] = MappingProxyType(
+    {
+        TextureClass.SAND: ((100, 0, 0), (90, 0, 10), (85, 15, 0)),
+        TextureClass.LOAMY_SAND: ((90, 0, 10), (85, 0, 15), (70, 30, 0), (85, 15, 0)),
+        TextureClass.SANDY_LOAM: (
+            (85, 0, 15),
+            (80, 0, 20),
+            (52, 28, 20),
+            (52, 41, 7),
+            (43, 50, 7),
+            (50, 50, 0),
+            (70, 30, 0),
+        ),
+        TextureClass.LOAM: ((52, 28, 20), (45, 28, 27), (23, 50, 27), (43, 50, 7), (52, 41, 7)),
+        TextureClass.SILT_LOAM: (
+            (23, 50, 27),
+            (0, 73, 27),
+            (0, 88, 12),
+            (8, 80, 12),
+            (20, 80, 0),
+            (50, 50, 0),
+        ),
+        TextureClass.SILT: ((8, 80, 12), (0, 88, 12), (0, 100, 0), (20, 80, 0)),
+        TextureClass.SANDY_CLAY_LOAM: (
+            (80, 0, 20),
+            (65, 0, 35),
+            (45, 20, 35),
+            (45, 28, 27),
+            (52, 28, 20),
+        ),
+        TextureClass.CLAY_LOAM: ((45, 15, 40), (20, 40, 40), (20, 53, 27), (45, 28, 27)),
+        TextureClass.SILTY_CLAY_LOAM: ((20, 40, 40), (0, 60, 40), (0, 73, 27), (20, 53, 27)),
+        TextureClass.SANDY_CLAY: ((65, 0, 35), (45, 0, 55), (45, 20, 35)),
+        TextureClass.SILTY_CLAY: ((20, 40, 40), (0, 40, 60), (0, 60, 40)),
+        TextureClass.CLAY: ((45, 0, 55), (0, 0, 100), (0, 40, 60), (20, 40, 40), (45, 15, 40)),
+    }
+)
+"""Corners of each class on the triangle, for drawing it; source as in `SOURCE`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Texture:
+    """Which classes the soil may be in, and how likely each is.
+
+    Attributes
+    ----------
+    class_odds : tuple of float
+        Share of the draws in each class, 0 to 1, in the order of `CLASSES`.
+    """
+
+    class_odds: tuple[float, ...]
+
+    @property
+    def likeliest(self) -> TextureClass:
+        """The class with most draws; the coarser one of two that are level."""
+        return CLASSES[self._ranked()[0]]
+
+    @property
+    def odds(self) -> float:
+        """Share of the draws in the likeliest class, 0 to 1."""
+        return self.class_odds[self._ranked()[0]]
+
+    @property
+    def next_class(self) -> TextureClass | None:
+        """The class with the next most draws; None when every draw fell in one class."""
+        second = self._ranked()[1]
+        return CLASSES[second] if self.class_odds[second] > 0 else None
+
+    @property
+    def next_odds(self) -> float:
+        """Share of the draws in the next class, 0 to 1; NaN when there is none."""
+        share = self.class_odds[self._ranked()[1]]
+        return share if share > 0 else math.nan
+
+    def odds_of(self, texture_class: TextureClass) -> float:
+        """Share of the draws in the given class, 0 to 1."""
+        return self.class_odds[CLASSES.index(texture_class)]
+
+    def _ranked(self) -> list[int]:
+        return sorted(range(len(CLASSES)), key=lambda index: -self.class_odds[index])
+
+
+def classify(sand_pct: float, silt_pct: float, clay_pct: float) -> TextureClass:
+    """Name the USDA texture class of one composition.
+
+    Parameters
+    ----------
+    sand_pct, silt_pct, clay_pct : float
+        Shares [% by mass of the fine earth, under 2 mm]: sand 2 to 0.05 mm, silt 0.05 to
+        0.002 mm, clay under 0.002 mm. They may add up to 100 ± 0.5.
+
+    Returns
+    -------
+    TextureClass
+        The one class; a point on a line belongs to the finer side, above or to the right of
+        the line on the triangle.
+
+    Raises
+    ------
+    ValueRefusedError
+        A share is missing or negative, or the three do not add up to 100.
+    """
+    return CLASSES[int(classify_many(np.array([[sand_pct, silt_pct, clay_pct]]))[0])]
+
+
+def classify_many(pcts: ArrayLike) -> NDArray[np.intp]:
+    """Find the class of many compositions at once, by the rules of `classify`.
+
+    Parameters
+    ----------
+    pcts : array_like, shape (n, 3)
+        Sand, silt and clay [%] in each row.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Indices into `CLASSES`.
+
+    Raises
+    ------
+    ValueRefusedError
+        A share is missing or negative, or a row does not add up to 100 ± 0.5.
+    """
+    shares = _checked(np.asarray(pcts, dtype=np.float64))
+    classes: NDArray[np.intp] = np.argmax(_class_masks(*_billionths(shares)), axis=0)
+    return classes
+
+
+def texture_of(draws: ArrayLike) -> Texture:
+    """Count in which classes the draws of a composition fall.
+
+    Parameters
+    ----------
+    draws : array_like, shape (n, 3)
+        Draws of sand, silt and clay [%], n at least 1.
+
+    Returns
+    -------
+    Texture
+        Share of the draws in each class.
+
+    Raises
+    ------
+    ValueRefusedError
+        There are no draws, or one of them is not a composition (see `classify_many`).
+    """
+    classes = classify_many(draws)
+    if classes.size == 0:
+        msg = "There is no composition to name; give the percentages of sand, silt and clay."
+        raise ValueRefusedError(msg)
+    counts = np.bincount(classes, minlength=len(CLASSES))
+    return Texture(tuple((counts / classes.size).tolist()))
+
+
+def _checked(pcts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return rows that add up to 100, or say which row cannot be used and why."""
+    if pcts.ndim != 2 or pcts.shape[1] != 3:
+        msg = f"a composition is a row of sand, silt, clay: expected shape (n, 3), got {pcts.shape}"
+        raise ValueError(msg)
+    with np.errstate(invalid="ignore", over="ignore"):
+        totals: NDArray[np.float64] = pcts.sum(axis=1)
+    _refuse(~np.isfinite(totals), pcts, _MISSING)
+    _refuse(pcts.min(axis=1, initial=0) < 0, pcts, _NEGATIVE)
+    _refuse(np.abs(totals - 100) > SUM_TOLERANCE_PCT + 1e-9, pcts, _WRONG_SUM)
+    scaled: NDArray[np.float64] = pcts * (100 / totals)[:, np.newaxis]
+    return scaled
+
+
+_MISSING = (
+    "Sand {sand:g}, silt {silt:g}, clay {clay:g}: one of them is not a number; "
+    "give all three percentages."
+)
+_NEGATIVE = (
+    "Sand {sand:g}, silt {silt:g}, clay {clay:g}: a share cannot be below zero; "
+    "check the three percentages."
+)
+_WRONG_SUM = (
+    "Sand {sand:g}, silt {silt:g} and clay {clay:g} add up to {total:.4g}, not 100; "
+    "check the three percentages."
+)
+
+
+def _refuse(bad: NDArray[np.bool_], pcts: NDArray[np.float64], sentence: str) -> None:
+    """Raise the sentence about the first bad row, if there is one."""
+    if not bad.any():
+        return
+    row = int(np.argmax(bad))
+    sand, silt, clay = pcts[row].tolist()
+    place = f"Row {row + 1}: " if len(pcts) > 1 else ""
+    total = sand + silt + clay
+    raise ValueRefusedError(place + sentence.format(sand=sand, silt=silt, clay=clay, total=total))
+
+
+def _billionths(pcts: NDArray[np.float64]) -> tuple[NDArray[np.int64], ...]:
+    """Turn shares into whole billionths of a point that add up exactly.
+
+    Sand is what silt and clay leave, so that no rounding can open a gap between classes.
+    """
+    silt, clay = np.rint(pcts[:, 1:].T * _POINT).astype(np.int64)
+    return 100 * _POINT - silt - clay, silt, clay
+
+
+def _class_masks(
+    sand: NDArray[np.int64], silt: NDArray[np.int64], clay: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Apply the definitions, one row a class in the order of `CLASSES`; exactly one holds."""
+    p = _POINT
+    sandy = 2 * silt + 3 * clay < 30 * p  # silt + 1.5 clay < 15
+    loamy = silt + 2 * clay < 30 * p
+    under_7 = clay < 7 * p
+    from_7_to_20 = (7 * p <= clay) & (clay < 20 * p)
+    from_7_to_27 = (7 * p <= clay) & (clay < 27 * p)
+    from_12_to_27 = (12 * p <= clay) & (clay < 27 * p)
+    from_20_to_35 = (20 * p <= clay) & (clay < 35 * p)
+    from_27_to_40 = (27 * p <= clay) & (clay < 40 * p)
+    silt_28_to_50 = (28 * p <= silt) & (silt < 50 * p)
+    silt_50_to_80 = (50 * p <= silt) & (silt < 80 * p)
+    definitions = {
+        TextureClass.SAND: sandy,
+        TextureClass.LOAMY_SAND: ~sandy & loamy,
+        TextureClass.SANDY_LOAM: ~loamy
+        & ((from_7_to_20 & (sand > 52 * p)) | (under_7 & (silt < 50 * p))),
+        TextureClass.LOAM: from_7_to_27 & silt_28_to_50 & (sand <= 52 * p),
+        TextureClass.SILT_LOAM: (from_12_to_27 & (silt >= 50 * p))
+        | ((clay < 12 * p) & silt_50_to_80),
+        TextureClass.SILT: (clay < 12 * p) & (silt >= 80 * p),
+        TextureClass.SANDY_CLAY_LOAM: from_20_to_35 & (silt < 28 * p) & (sand > 45 * p),
+        TextureClass.CLAY_LOAM: from_27_to_40 & (20 * p < sand) & (sand <= 45 * p),
+        TextureClass.SILTY_CLAY_LOAM: from_27_to_40 & (sand <= 20 * p),
+        TextureClass.SANDY_CLAY: (clay >= 35 * p) & (sand > 45 * p),
+        TextureClass.SILTY_CLAY: (clay >= 40 * p) & (silt >= 40 * p),
+        TextureClass.CLAY: (clay >= 40 * p) & (sand <= 45 * p) & (silt < 40 * p),
+    }
+    return np.array([definitions[name] for name in CLASSES])

@@ -1,0 +1,1 @@
+"""What the soil means for the garden."""

@@ -1,0 +1,323 @@
+"""What can be dug into a bed: compost, manure, sand; volumes, weights and mass balances."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from jarvision.core.errors import ValueRefusedError
+from jarvision.core.sources import COMMON_PRACTICE, Quality, Source
+from jarvision.core.units import Span
+
+SOIL_G_CM3 = 1.3
+"""Dry bulk density of a worked garden bed (common practice)."""
+
+SAND_G_CM3 = 1.55
+"""Dry bulk density of builder's sand (from memory)."""
+
+DIG_DEPTH_MM = 152.4
+"""Depth that compost is mixed into where nothing else is said: 6 inches."""
+
+YEARLY_COMPOST_MM = 25.4
+"""Most compost a year without a soil test: 1 inch (from memory)."""
+
+WHY_LIMITED = (
+    "compost brings more phosphorus and salts than plants take away, and they build up year by year"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CompostKind:
+    """A compost as dry matter.
+
+    Attributes
+    ----------
+    density_g_cm3 : float
+        Dry bulk density [g/cm³].
+    om_pct : float
+        Organic matter [% of dry mass].
+    """
+
+    density_g_cm3: float
+    om_pct: float
+    source: Source
+
+
+LIGHT_COMPOST = CompostKind(
+    0.30, 50.0, Source(Quality.PRACTICE, "A light, well-rotted garden compost, typical figures")
+)
+DENSE_COMPOST = CompostKind(
+    0.48, 37.0, Source(Quality.PUBLISHED, "A tested compost lot: 808 lb dry a cubic yard, 37 % OM")
+)
+
+COMPOST_KG_M3 = Span(475.0, 590.0, 712.0)
+"""Weight of compost as it is delivered [kg/m³]: 800 to 1,200 lb a cubic yard."""
+COMPOST_WEIGHT = Source(
+    Quality.PUBLISHED, "Compost as received, 1,000–1,200 lb a cubic yard; a dry lot 808 lb"
+)
+
+BAG_L = 40.0
+"""A common bag of compost in metric countries [litres]."""
+
+BAG_M3_US = 0.028316846592
+"""A common bag of compost in the United States: 1 cubic foot [m³]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """An amount of something spread on a bed."""
+
+    depth_mm: float
+    area_m2: float
+    mass_kg: Span
+
+    @property
+    def volume_m3(self) -> float:
+        """Volume [m³]."""
+        return self.depth_mm / 1000 * self.area_m2
+
+    @property
+    def bags_40l(self) -> int:
+        """Bags of 40 litres, whole."""
+        return math.ceil(self.volume_m3 * 1000 / BAG_L - 1e-9)
+
+    @property
+    def bags_1ft3(self) -> int:
+        """Bags of 1 cubic foot, whole."""
+        return math.ceil(self.volume_m3 / BAG_M3_US - 1e-9)
+
+
+def _positive(value: float, what: str) -> None:
+    if not 0 < value < math.inf:
+        msg = f"The {what} must be more than 0; {value:g} was given."
+        raise ValueRefusedError(msg)
+
+
+def compost_load(area_m2: float, depth_mm: float) -> Load:
+    """Work out volume and weight of compost for a bed.
+
+    Parameters
+    ----------
+    area_m2 : float
+        Area of the bed [m²], more than 0.
+    depth_mm : float
+        Depth of the layer [mm], more than 0.
+
+    Raises
+    ------
+    ValueRefusedError
+        Area or depth is not more than 0.
+    """
+    _positive(area_m2, "area")
+    _positive(depth_mm, "depth")
+    volume_m3 = depth_mm / 1000 * area_m2
+    return Load(depth_mm, area_m2, COMPOST_KG_M3.times(volume_m3))
+
+
+def om_after(
+    om_pct: float,
+    compost_mm: float,
+    compost: CompostKind,
+    *,
+    into_mm: float = DIG_DEPTH_MM,
+    soil_g_cm3: float = SOIL_G_CM3,
+) -> float:
+    """Organic matter of the mixed layer on the day that compost is dug in [% by mass].
+
+    Parameters
+    ----------
+    om_pct : float
+        Organic matter now [% by mass].
+    compost_mm : float
+        Depth of compost spread [mm].
+    into_mm : float
+        Depth of soil it is mixed into [mm].
+    soil_g_cm3 : float
+        Dry bulk density of that soil.
+
+    Notes
+    -----
+    Mass balance of dry matter. Much of what is added rots away within one to three years.
+    """
+    _positive(into_mm, "digging depth")
+    soil, added = into_mm * soil_g_cm3, compost_mm * compost.density_g_cm3
+    return (soil * om_pct + added * compost.om_pct) / (soil + added)
+
+
+def om_after_span(om_pct: Span, compost_mm: float, *, into_mm: float = DIG_DEPTH_MM) -> Span:
+    """Range of organic matter after compost, over what is there and two unlike composts."""
+    light, dense = (
+        [om_after(now, compost_mm, kind, into_mm=into_mm) for now in (om_pct.low, om_pct.high)]
+        for kind in (LIGHT_COMPOST, DENSE_COMPOST)
+    )
+    ends = (min(light[0], dense[0]), max(light[1], dense[1]))
+    mids = [
+        om_after(om_pct.mid, compost_mm, k, into_mm=into_mm) for k in (LIGHT_COMPOST, DENSE_COMPOST)
+    ]
+    return Span(ends[0], math.fsum(mids) / 2, ends[1])
+
+
+@dataclass(frozen=True, slots=True)
+class SandPlan:
+    """Sand that it would take to reach a target, by mass balance.
+
+    Attributes
+    ----------
+    share : float
+        Mass of sand for each mass of soil.
+    load : Load
+        The sand itself.
+    after_pct : tuple of float
+        Sand, silt and clay of the mixture [%].
+    """
+
+    share: float
+    load: Load
+    after_pct: tuple[float, float, float]
+
+
+def sand_plan(
+    soil_pct: Sequence[float],
+    *,
+    sand_target_pct: float | None = None,
+    clay_target_pct: float | None = None,
+    area_m2: float,
+    depth_mm: float = DIG_DEPTH_MM,
+    soil_g_cm3: float = SOIL_G_CM3,
+) -> SandPlan:
+    """Work out how much sand would bring a soil to a target share of sand, or down to one of clay.
+
+    Parameters
+    ----------
+    soil_pct : sequence of float
+        Sand, silt and clay of the soil [%].
+    sand_target_pct, clay_target_pct : float, optional
+        One of the two: the share of sand or of clay wanted [%].
+    area_m2, depth_mm : float
+        Bed and depth of digging.
+    soil_g_cm3 : float
+        Dry bulk density of the soil.
+
+    Raises
+    ------
+    ValueRefusedError
+        The target is already met, cannot be reached, or is not one target; the area or the depth
+        is not more than 0.
+
+    Notes
+    -----
+    The sand added enlarges the whole: x = (target − now) / (100 − target) of the soil's mass.
+    """
+    _positive(area_m2, "area")
+    _positive(depth_mm, "digging depth")
+    sand, silt, clay = soil_pct
+    if (sand_target_pct is None) == (clay_target_pct is None):
+        msg = "Give one target for the sand: a share of sand or a share of clay."
+        raise ValueRefusedError(msg)
+    if sand_target_pct is not None:
+        share = _share_to_sand(sand, sand_target_pct)
+    else:
+        share = _share_to_clay(clay, clay_target_pct or 0.0)
+    mass_kg = share * soil_g_cm3 * depth_mm * area_m2  # 1 g/cm³ over 1 mm and 1 m² is 1 kg
+    after = tuple(part / (1 + share) for part in (sand + 100 * share, silt, clay))
+    load = Load(mass_kg / SAND_G_CM3 / area_m2, area_m2, Span(mass_kg, mass_kg, mass_kg))
+    return SandPlan(share, load, (after[0], after[1], after[2]))
+
+
+def _share_to_sand(sand_pct: float, target_pct: float) -> float:
+    if not sand_pct < target_pct < 100:
+        msg = (
+            f"Sand cannot be added to go from {sand_pct:g} % sand to {target_pct:g} %; "
+            "give a target above what is there and below 100."
+        )
+        raise ValueRefusedError(msg)
+    return (target_pct - sand_pct) / (100 - target_pct)
+
+
+def _share_to_clay(clay_pct: float, target_pct: float) -> float:
+    if not 0 < target_pct < clay_pct:
+        msg = (
+            f"Sand cannot be added to go from {clay_pct:g} % clay to {target_pct:g} %; "
+            "give a target below what is there and above 0."
+        )
+        raise ValueRefusedError(msg)
+    return clay_pct / target_pct - 1
+
+
+RULE_OF_THUMB_LB = 465.0
+"""Sand for ten points more of it, lb on 100 ft² (common practice, no source): ten in a hundred of
+six inches of soil at 93 lb/ft³, which forgets that the sand added enlarges the whole."""
+
+ORGANIC_RULE = Source(Quality.PUBLISHED, "US National Organic Program, 7 CFR 205.203(c)")
+
+MANURE_DAYS_TOUCHING = 120
+"""Raw manure dug in to harvest where the edible part touches the soil [days]: 7 CFR 205.203(c)."""
+
+MANURE_DAYS_CLEAR = 90
+"""The same where it does not touch the soil [days]."""
+
+
+def manure_wait_days(*, edible_touches_soil: bool) -> int:
+    """Days that must pass between digging in raw manure and harvest: 7 CFR 205.203(c)(1)."""
+    return MANURE_DAYS_TOUCHING if edible_touches_soil else MANURE_DAYS_CLEAR
+
+
+def earliest_harvest(dug_in: date, *, edible_touches_soil: bool) -> date:
+    """First day of harvest after raw manure was dug in, by the same rule."""
+    return dug_in + timedelta(days=manure_wait_days(edible_touches_soil=edible_touches_soil))
+
+
+@dataclass(frozen=True, slots=True)
+class Amendment:
+    """Something to spread or dig in.
+
+    Attributes
+    ----------
+    cn_low, cn_high : float
+        Mass of carbon to nitrogen; NaN where it means nothing.
+    does : str
+        What it does for a bed.
+    """
+
+    name: str
+    cn_low: float
+    cn_high: float
+    does: str
+    source: Source
+
+
+CN_TABLE = Source(
+    Quality.PUBLISHED, "Extension tables of C:N and available nitrogen, collated in an open dataset"
+)
+_CN_MEMORY = Source(Quality.MEMORY, "Extension tables of C:N")
+_NONE = math.nan
+
+AMENDMENTS: tuple[Amendment, ...] = (
+    Amendment("poultry manure", 10, 10, "feeds fast and strongly; easily too much", CN_TABLE),
+    Amendment("vegetable waste", 10, 20, "feeds once composted", CN_TABLE),
+    Amendment("cow manure", 20, 25, "builds structure; hardly any nitrogen at first", CN_TABLE),
+    Amendment("grass clippings", 15, 25, "feed as a thin mulch; mat if thick", _CN_MEMORY),
+    Amendment("legume cover crop", 10, 20, "feeds when cut young", _CN_MEMORY),
+    Amendment("cereal cover crop", 25, 60, "builds structure; cut before it flowers", _CN_MEMORY),
+    Amendment("leaves", 30, 80, "as leaf mould, after a year or two, builds structure", CN_TABLE),
+    Amendment("straw", 40, 100, "mulch; ties up nitrogen if dug in", CN_TABLE),
+    Amendment("sawdust and wood chips", 100, 500, "mulch for paths and shrubs only", CN_TABLE),
+    Amendment("peat", _NONE, _NONE, "holds water, feeds nothing, acid", COMMON_PRACTICE),
+    Amendment("vermiculite", _NONE, _NONE, "holds water, feeds nothing; for pots", COMMON_PRACTICE),
+)
+"""Amendments from quick to slow; the last two feed nothing."""
+
+TIES_UP_CN = 30.0
+"""C:N above which rotting takes nitrogen from the soil (common practice: 25 to 30)."""
+
+
+def ties_up_nitrogen(amendment: Amendment) -> bool:
+    """Whether digging it in takes nitrogen from the plants for a season."""
+    return amendment.cn_low >= TIES_UP_CN
+
+
+def rule_of_thumb_kg(area_m2: float) -> float:
+    """Sand for ten points more of it by the rule of thumb, for a bed of any area [kg]."""
+    return RULE_OF_THUMB_LB * 0.45359237 * area_m2 / 9.290304

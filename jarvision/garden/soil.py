@@ -1,0 +1,269 @@
+"""The soil that a guide is about: draws of its composition, from a jar, percentages or a class."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
+from jarvision.core.units import Span, plain
+from jarvision.estimate.texture import (
+    CLASS_POLYGONS,
+    CLASSES,
+    Texture,
+    TextureClass,
+    classify,
+    classify_many,
+    texture_of,
+)
+
+Floats = NDArray[np.float64]
+
+DRAWS = 2000
+"""How many draws stand for a soil: the odds are then good to about 1 point."""
+
+TYPED_SD_PCT = 4.0
+"""Standard deviation given to typed percentages [points]: routine hydrometer laboratories call
+themselves reproducible within ±8."""
+
+OM_UNKNOWN = Span(1.0, 2.5, 4.0)
+"""Organic matter taken where it is not given [% by mass] (common practice)."""
+
+LIKELY = 0.2
+"""A class counts as possible from these odds on (ours)."""
+
+_LAB_SPREAD = Source(
+    Quality.PUBLISHED, "A commercial laboratory's method sheet: hydrometer within ±8 %"
+)
+CLASS_LIMITS = Source(
+    Quality.PUBLISHED,
+    "USDA Soil Survey Manual (Agriculture Handbook 18), texture classes; the limits of five of the "
+    "twelve checked against a copy, the others from memory",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Soil:
+    """A soil as draws, so that everything said of it carries its uncertainty.
+
+    Attributes
+    ----------
+    draws_pct : ndarray, shape (n, 3)
+        Draws of sand, silt and clay [% by mass of the fine earth].
+    texture : Texture
+        Class odds of the draws.
+    om_pct : ndarray, shape (n,)
+        Draws of organic matter [% by mass].
+    om_known : bool
+        Whether organic matter was given; if not, `om_pct` is an assumption.
+    origin : Statement
+        Where the composition comes from, for the reader.
+    """
+
+    draws_pct: Floats
+    texture: Texture
+    om_pct: Floats
+    om_known: bool
+    origin: Statement
+
+    @property
+    def mean_pct(self) -> tuple[float, float, float]:
+        """Mean sand, silt and clay [%]; they add up to 100."""
+        sand, silt, clay = self.draws_pct.mean(axis=0).tolist()
+        return sand, silt, clay
+
+    @property
+    def om_span(self) -> Span:
+        """Range of organic matter [%]."""
+        given = float(self.om_pct[0])
+        return Span(given, given, given) if self.om_known else OM_UNKNOWN
+
+
+def soil_from_draws(
+    draws_pct: ArrayLike,
+    *,
+    origin: Statement,
+    rng: np.random.Generator,
+    om_pct: float | None = None,
+) -> Soil:
+    """Make a soil from draws of its composition, as a jar's reading has them.
+
+    Parameters
+    ----------
+    draws_pct : array_like, shape (n, 3)
+        Sand, silt and clay [%], n at least 1.
+    origin : Statement
+        Where they come from.
+    rng : numpy.random.Generator
+        Draws organic matter where it is not given.
+    om_pct : float, optional
+        Organic matter [% by mass], 0 to 100.
+
+    Raises
+    ------
+    ValueRefusedError
+        A draw is not a composition, or organic matter is outside 0 to 100.
+    """
+    draws = np.asarray(draws_pct, dtype=np.float64)
+    texture = texture_of(draws)
+    if om_pct is None:
+        om = rng.uniform(OM_UNKNOWN.low, OM_UNKNOWN.high, len(draws))
+    else:
+        om = np.full(len(draws), _checked_om(om_pct))
+    return Soil(draws, texture, om, om_pct is not None, origin)
+
+
+def _checked_om(om_pct: float) -> float:
+    if not 0 <= om_pct <= 100:
+        msg = f"Organic matter of {om_pct:g} % is not possible; give 0 to 100 % of the dry mass."
+        raise ValueRefusedError(msg)
+    return float(om_pct)
+
+
+def soil_from_percentages(
+    sand_pct: float | None,
+    silt_pct: float | None,
+    clay_pct: float | None,
+    *,
+    rng: np.random.Generator,
+    sd_pct: float = TYPED_SD_PCT,
+    om_pct: float | None = None,
+) -> Soil:
+    """Make a soil from typed percentages; one of the three may be left out.
+
+    Parameters
+    ----------
+    sand_pct, silt_pct, clay_pct : float or None
+        Shares [% by mass].
+    sd_pct : float
+        Standard deviation of sand and of clay [points], 0 for exact, at most 20.
+
+    Raises
+    ------
+    ValueRefusedError
+        They are not a composition, or the standard deviation is outside its range.
+    UsageError
+        Fewer than two were given.
+    """
+    given = _completed([sand_pct, silt_pct, clay_pct])
+    classify(*given)  # refuses what is not a composition, in its own words
+    if not 0 <= sd_pct <= 20:
+        msg = f"An uncertainty of {sd_pct:g} points is not usable; give 0 to 20."
+        raise ValueRefusedError(msg)
+    centre = np.array(given) * 100 / math.fsum(given)
+    return soil_from_draws(
+        _spread(centre, sd_pct, rng), origin=_typed(sd_pct), rng=rng, om_pct=om_pct
+    )
+
+
+def _typed(sd_pct: float) -> Statement:
+    if sd_pct == 0:
+        return say("The percentages were typed in and are taken as exact.", CLASS_LIMITS)
+    return say(
+        f"The percentages were typed in and are taken to be good to about ±{2 * sd_pct:g} points.",
+        _LAB_SPREAD,
+    )
+
+
+def _completed(parts: list[float | None]) -> tuple[float, float, float]:
+    known = [part for part in parts if part is not None]
+    if len(known) < 2:
+        msg = "Give at least two of sand, silt and clay, in percent."
+        raise UsageError(msg)
+    # Rounded, so that 100 − 33.3 − 33.3 does not print with a tail of digits.
+    rest = round(100 - math.fsum(known), 6)
+    sand, silt, clay = (rest if part is None else float(part) for part in parts)
+    return sand, silt, clay
+
+
+def _spread(centre: Floats, sd_pct: float, rng: np.random.Generator) -> Floats:
+    """Draw around a composition, inside the triangle: sand and clay err, silt is what is left."""
+    if sd_pct == 0:
+        return np.tile(centre, (DRAWS, 1))
+    kept = np.empty((0, 3))
+    while len(kept) < DRAWS:
+        sand, clay = (part + sd_pct * rng.standard_normal(DRAWS) for part in centre[[0, 2]])
+        drawn = np.column_stack([sand, 100 - sand - clay, clay])
+        kept = np.concatenate([kept, drawn[(drawn >= 0).all(axis=1)]])
+    return kept[:DRAWS]
+
+
+def find_class(name: str) -> TextureClass:
+    """Look up a texture class by its name.
+
+    Raises
+    ------
+    UsageError
+        There is no such class; the message suggests the nearest.
+    """
+    asked = " ".join(name.casefold().replace("-", " ").replace("_", " ").split())
+    if asked in set(CLASSES):
+        return TextureClass(asked)
+    near = get_close_matches(asked[:40], [str(c) for c in CLASSES], n=2, cutoff=0.6)
+    advice = f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(CLASSES)}."
+    msg = f"'{plain(name, limit=30)}' is not a texture class; {advice}"
+    raise UsageError(msg)
+
+
+def soil_from_class(
+    texture_class: TextureClass, *, rng: np.random.Generator, om_pct: float | None = None
+) -> Soil:
+    """Make a soil of which only the class is known: draws uniform over the class's polygon."""
+    origin = say(
+        f"Only the class was given, so the ranges cover every {texture_class} there is.",
+        CLASS_LIMITS,
+    )
+    draws = draws_of_class(texture_class, DRAWS, rng=rng)
+    return soil_from_draws(draws, origin=origin, rng=rng, om_pct=om_pct)
+
+
+def draws_of_class(texture_class: TextureClass, count: int, *, rng: np.random.Generator) -> Floats:
+    """Draw compositions uniformly over a class's polygon on the triangle, shape (count, 3) [%]."""
+    corners = np.array(CLASS_POLYGONS[texture_class], dtype=np.float64)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    kept = np.empty((0, 3))
+    while len(kept) < count:
+        sand, clay = (rng.uniform(low[i], high[i], 2 * count) for i in (0, 2))
+        drawn = np.column_stack([sand, 100 - sand - clay, clay])
+        drawn = drawn[drawn[:, 1] >= 0]
+        kept = np.concatenate([kept, drawn[classify_many(drawn) == CLASSES.index(texture_class)]])
+    return kept[:count]
+
+
+def likely_classes(texture: Texture) -> tuple[TextureClass, ...]:
+    """Classes with odds of at least 1 in 5, likeliest first; the likeliest always counts."""
+    ranked = sorted(CLASSES, key=lambda name: -texture.odds_of(name))
+    return tuple(n for n in ranked if texture.odds_of(n) >= LIKELY or n is texture.likeliest)
+
+
+def odds_text(texture: Texture) -> str:
+    """Print the classes that matter with their odds: ``loam (odds 71 %) or clay loam (29 %)``."""
+    # Anything under 1 in 20 is noise to a gardener, unless nothing is left.
+    ranked = sorted(CLASSES, key=lambda name: -texture.odds_of(name))
+    named = [n for n in ranked if texture.odds_of(n) >= 0.05 or n is texture.likeliest]
+    parts = [f"{name} ({100 * texture.odds_of(name):.0f} %)" for name in named]
+    parts[0] = parts[0].replace("(", "(odds ", 1)
+    return " or ".join(parts)
+
+
+def assumed_om() -> Statement:
+    """Say what was taken for organic matter where it is not known."""
+    return say(
+        f"Organic matter is not known; {OM_UNKNOWN.low:g} to {OM_UNKNOWN.high:g} % is assumed, "
+        "and a laboratory's figure would narrow what follows.",
+        COMMON_PRACTICE,
+    )
+
+
+def joined(words: Iterable[str], last: str = "or") -> str:
+    """Join words as prose does: ``a, b or c``."""
+    parts = list(words)
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} {last} {parts[-1]}"

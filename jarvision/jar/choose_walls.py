@@ -1,0 +1,215 @@
+"""Of several edges beside a strip, choose the two that are the jar's walls.
+
+A row of jars, a window's shine and things behind a jar make edges as long and strong as its own
+walls. What sets the true ones apart: the tags' own perspective fits them, the jar's foot is a line
+that is level from one to the other, and the jar is as wide in all its photos.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import TypeAlias, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.strip_detect import Strip
+from jarvision.jar.unmarked import foot_lines
+from jarvision.jar.unwrap import columns_of
+from jarvision.jar.view_fit import Array, Fit, Scene, Wall, fit_view, jar_of, rival_walls
+
+Picture: TypeAlias = NDArray[np.uint8]
+Key = TypeVar("Key")
+
+_USUAL_RADIUS_MM, _RADIUS_SPREAD = 40.0, 0.22  # log scatter of jars' radii; common practice
+_LEAST_RADIUS_MM, _GREATEST_RADIUS_MM = 24.0, 75.0
+_BAND_MM = 2.5  # the lines of one glass wall lie within this
+_MOST_PAIRS, _MOST_ALONE = 8, 4
+_FOOT_WEIGHT = 8.0
+_SQUARE_COST, _UNSEEN_COST = 4.0, 6.0
+_NARROWING_SD = 0.08  # how well a tag's width over its height tells how far it is turned away
+_LEAST_COLUMNS = 40  # of the unrolled wall, to see a foot in
+_SAME_MM = 1.0  # how well one photo tells the radius
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Choice:
+    """A pair of walls, the view that fits it, and what speaks against it (log units)."""
+
+    scene: Scene
+    fit: Fit
+    cost: float
+
+    @property
+    def radius_mm(self) -> float:
+        return jar_of(self.fit, self.scene).view.outline.radius_mm
+
+
+def choose_walls(
+    pictures: Mapping[Key, Picture],
+    scenes: Mapping[Key, Scene],
+    others: Mapping[Key, Sequence[Strip]],
+    before_px: Mapping[Key, Sequence[Array]],
+) -> dict[Key, Scene]:
+    """Choose the walls in all photos of one jar together.
+
+    Parameters
+    ----------
+    pictures : mapping to (h, w, 3) uint8 array
+        The upright working pictures.
+    scenes : mapping to Scene
+        From `jarvision.jar.view_fit.scene_of`.
+    others : mapping to sequence of Strip
+        Strips of other jars in the same photos.
+    before_px : mapping to sequence of (2, 2, 2) array
+        Sides of the jars that stand nearer to the camera, from `jarvision.jar.view_fit.sides_px`.
+
+    Returns
+    -------
+    dict of Scene
+        The same with the chosen walls; unchanged where there is nothing to choose.
+    """
+    alone = not any(others.values())
+    if alone and all(_is_convincing(scene) for scene in scenes.values()):
+        return dict(scenes)
+    pairs = {
+        key: _pairs(
+            scene,
+            rival_walls(pictures[key], scene, others.get(key, ()), before_px.get(key, ())),
+        )
+        for key, scene in scenes.items()
+    }
+    pairs = {key: found or [scenes[key]] for key, found in pairs.items()}
+    choices = {key: _choices(pictures[key], found) for key, found in pairs.items()}
+    best = min((_together(choices, square=square) for square in (False, True)), key=lambda c: c[0])
+    return {key: choice.scene for key, choice in best[1].items()}
+
+
+def _is_convincing(scene: Scene) -> bool:
+    """Whether a round jar of usual size fits the likely walls and the tags as well as it can.
+
+    Corners of tags bent round a side are too unsure to choose walls by.
+    """
+    if scene.strip.bent:
+        return True
+    if any(wall.rivalled for wall in scene.walls):
+        return False
+    fit = fit_view(scene, square=False)
+    radius_mm = jar_of(fit, scene).view.outline.radius_mm
+    usual = _LEAST_RADIUS_MM + 3.0 < radius_mm < 55.0 and len(scene.walls) == 2
+    return usual and fit.cost < scene.strip.corners_px.size / 2
+
+
+def _pairs(scene: Scene, rivals: Sequence[Wall]) -> list[Scene]:
+    """Pairs of walls that leave room for a jar, the likeliest few."""
+    left, right = (
+        _one_a_band(scene, [wall for wall in rivals if wall.side == side]) for side in (-1, 1)
+    )
+    found = [replace(scene, walls=pair) for pair in product(left, right)]
+    pairs = sorted(found, key=_first_cost)[:_MOST_PAIRS]
+    # one wall may be hidden altogether, behind another jar or under the strip
+    alone = sorted((replace(scene, walls=(wall,)) for wall in [*left, *right]), key=_alone_cost)
+    return [pair for pair in pairs if np.isfinite(_first_cost(pair))] + alone[:_MOST_ALONE]
+
+
+def _one_a_band(scene: Scene, walls: Sequence[Wall]) -> list[Wall]:
+    """Keep of the lines of one glass wall the nearest strong one."""
+    kept: list[Wall] = []
+    band: list[Wall] = []
+    for wall in walls:
+        if band and abs(_column_mm(scene, wall) - _column_mm(scene, band[0])) < _BAND_MM:
+            band.append(wall)
+        else:
+            kept += _nearest_strong(band)
+            band = [wall]
+    return kept + _nearest_strong(band)
+
+
+def _nearest_strong(band: Sequence[Wall]) -> list[Wall]:
+    best = max((wall.strength for wall in band), default=0.0)
+    return [wall for wall in band if wall.strength >= 0.6 * best][:1]
+
+
+def _column_mm(scene: Scene, wall: Wall) -> float:
+    return float(wall.points_px[1, 0]) / scene.px_per_mm
+
+
+def _first_cost(scene: Scene) -> float:
+    """Tell what speaks against a pair before any view is fitted; infinite for what is no jar."""
+    against = sum(_faint_cost(wall) for wall in scene.walls)
+    ends = [_column_mm(scene, wall) for wall in scene.walls]
+    radius = (ends[1] - ends[0]) / 2
+    if not _LEAST_RADIUS_MM < radius < _GREATEST_RADIUS_MM:
+        return np.inf
+    turned = float(np.clip((_middle_mm(scene) - sum(ends) / 2) / radius, -0.98, 0.98))
+    off = (np.sqrt(1.0 - turned**2) - _narrowing(scene.strip.corners_px)) / _NARROWING_SD
+    return against + _radius_cost(radius) + min(0.5 * float(off) ** 2, _SQUARE_COST)
+
+
+def _alone_cost(scene: Scene) -> float:
+    """Tell what speaks against a single wall, by the radius that goes with the strip's turn."""
+    [wall] = scene.walls
+    away = abs(_column_mm(scene, wall) - _middle_mm(scene))
+    turn = np.sqrt(max(0.0, 1.0 - min(_narrowing(scene.strip.corners_px), 1.0) ** 2))
+    radii = [away / (1.0 + turn), away / max(1.0 - turn, 0.05)]
+    return _faint_cost(wall) + min(map(_radius_cost, radii))
+
+
+def _middle_mm(scene: Scene) -> float:
+    return float(scene.strip.corners_px[..., 0].mean()) / scene.px_per_mm
+
+
+def _narrowing(corners: Array) -> float:
+    """Width of the tags over their height: the cosine of how far they are turned away."""
+    side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    return float(np.median((side[:, 1] + side[:, 3]) / (side[:, 0] + side[:, 2])))
+
+
+def _faint_cost(wall: Wall) -> float:
+    return 0.3 * max(0.0, 10.0 - wall.strength)
+
+
+def _radius_cost(radius_mm: float) -> float:
+    return 0.5 * float(np.log(radius_mm / _USUAL_RADIUS_MM) / _RADIUS_SPREAD) ** 2
+
+
+def _choices(bgr: Picture, pairs: Sequence[Scene]) -> list[_Choice]:
+    """Fit a round and a square view to each pair and weigh all that is known."""
+    fits = [(s, fit_view(s, square=False)) for s in pairs]
+    enough = pairs[0].strip.corners_px.size / 2
+    paired = [fit.cost for s, fit in fits if len(s.walls) == 2]  # one wall alone fits anything
+    if not paired or min(paired) > enough or pairs[0].strip.bent:
+        fits += [(s, fit_view(s, square=True)) for s in pairs]
+    # tags may be printed or focused a little off; that counts against all pairs alike
+    usual = max(1.0, min(fit.cost for _, fit in fits) / enough)
+    return [_Choice(scene, fit, _cost(bgr, scene, fit, usual)) for scene, fit in fits]
+
+
+def _cost(bgr: Picture, scene: Scene, fit: Fit, usual: float) -> float:
+    jar = jar_of(fit, scene)
+    foot = foot_lines(bgr, jar)[0] if len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS else 0.0
+    cost = fit.cost / usual - _FOOT_WEIGHT * np.log(max(foot, 1.0))
+    cost += sum(_faint_cost(wall) for wall in scene.walls)
+    cost += _UNSEEN_COST * (len(scene.walls) < 2) + _SQUARE_COST * fit.square
+    return float(cost + _radius_cost(jar.view.outline.radius_mm))
+
+
+def _together(
+    choices: Mapping[Key, Sequence[_Choice]], *, square: bool
+) -> tuple[float, dict[Key, _Choice]]:
+    """Choose for each photo so that the jar is as wide in all -> cost and choices."""
+    own = {key: [c for c in found if c.fit.square == square] for key, found in choices.items()}
+    if not all(own.values()):  # round views fitted so well that no square one was tried
+        return np.inf, {}
+    tries = []
+    for radius_mm in [c.radius_mm for found in own.values() for c in found]:
+        costs = {key: [c.cost + _apart_cost(c, radius_mm) for c in own[key]] for key in own}
+        best = {key: own[key][int(np.argmin(cost))] for key, cost in costs.items()}
+        tries.append((sum(min(cost) for cost in costs.values()), best))
+    return min(tries, key=lambda t: t[0])
+
+
+def _apart_cost(choice: _Choice, radius_mm: float) -> float:
+    return min(0.5 * ((choice.radius_mm - radius_mm) / _SAME_MM) ** 2, 20.0)

@@ -1,0 +1,184 @@
+"""Count the jars in a picture that carry no strip.
+
+A jar shows as a stack of level edges of one width (lid, water line, tops of layers, foot), whose
+ends lie on two upright edges. Boxes have no edges between top and foot, and the gap between two
+jars has none but the table's; patterns on table and wall have no upright edges at the ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.strip_detect import Strip
+
+Array: TypeAlias = NDArray[np.float64]
+Picture: TypeAlias = NDArray[np.uint8]
+_Stack: TypeAlias = tuple[float, float, float, float]  # left, right, top, foot [px, small picture]
+
+_SMALL_PX = 640  # long side of the picture in which jars are counted
+_LEAST_STEP = 1.6  # CIE Lab over four rows
+_LEAST_WIDTH = 0.035  # of the picture's long side
+_BRIDGES_PX = (3, 7, 11)  # gaps in an edge, as from shine, that are bridged
+_LEAST_EDGES = 3
+_SHAPE = (0.9, 3.0)  # height over width of what is seen of a jar
+_SAME_ENDS = 0.09  # of the width: how well the ends of a jar's level edges agree
+_LEAN = 0.06  # of the width: how far walls lean in perspective, and lids stand out
+_WALL_STEP, _WALL_PART = 2.0, 0.7  # CIE Lab across a wall, and over how much of its length
+_FOOT_APART = 0.35  # of their height: how far apart the feet of jars on one table may show
+_LEAST_RISE = 0.65  # of their height: what rises less is a pattern that lies on the table
+_SIZES_APART = 2.2
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something like a jar stands in a picture [working px]."""
+
+    left_px: float
+    right_px: float
+    top_px: float
+    foot_px: float
+
+    @property
+    def height_px(self) -> float:
+        """Height of what is seen of it."""
+        return self.foot_px - self.top_px
+
+    def holds(self, strip: Strip) -> bool:
+        """Whether a strip is on it."""
+        x, y = strip.corners_px.reshape(-1, 2).mean(axis=0)
+        return bool(self.left_px < x < self.right_px and self.top_px < y < self.foot_px)
+
+
+def on_table(found: Sequence[Place], strips: Sequence[Strip]) -> list[Place]:
+    """Keep places that carry no strip and whose foot and size are those of a jar beside the others.
+
+    Parameters
+    ----------
+    found : sequence of Place
+        From `places`.
+    strips : sequence of Strip
+        The strips in the picture; without any, the largest place stands on the table.
+    """
+    bare = [place for place in found if not any(map(place.holds, strips))]
+    feet = [float(strip.axis_px()[0][1]) for strip in strips]
+    heights = [120.0 * strip.px_per_mm for strip in strips]
+    if not strips and bare:
+        largest = max(bare, key=lambda p: p.height_px)
+        feet, heights = [largest.foot_px], [largest.height_px]
+    return [place for place in bare if _is_beside(place, feet, heights)]
+
+
+def count_bare(found: Sequence[Place], sides_px: Sequence[Array]) -> int:
+    """Count the places that are no part of a jar with a strip, nor the gap between two.
+
+    Parameters
+    ----------
+    found : sequence of Place
+        From `on_table`.
+    sides_px : sequence of (2, 2, 2) array
+        Sides of the jars with strips, from `jarvision.jar.view_fit.sides_px`.
+    """
+    return sum(
+        not any(_overlaps(place, sides) for sides in sides_px) and not _is_gap(place, sides_px)
+        for place in found
+    )
+
+
+def _overlaps(place: Place, sides_px: Array) -> bool:
+    left, right = sides_px[..., 0].mean(axis=1)
+    shared = min(place.right_px, right) - max(place.left_px, left)
+    return bool(shared > 0.25 * min(place.right_px - place.left_px, right - left))
+
+
+def _is_gap(place: Place, sides_px: Sequence[Array]) -> bool:
+    """Whether a place is what shows between two jars."""
+    near = 0.2 * (place.right_px - place.left_px)
+    ends = [sides[..., 0].mean(axis=1) for sides in sides_px]
+    after = any(abs(place.left_px - right) < near for _, right in ends)
+    return after and any(abs(place.right_px - left) < near for left, _ in ends)
+
+
+def _is_beside(place: Place, feet: Sequence[float], heights: Sequence[float]) -> bool:
+    return any(
+        abs(place.foot_px - foot) < _FOOT_APART * height
+        and foot - place.top_px > _LEAST_RISE * height
+        and 1.0 / _SIZES_APART < place.height_px / height < _SIZES_APART
+        for foot, height in zip(feet, heights, strict=True)
+    )
+
+
+def places(bgr: Picture) -> list[Place]:
+    """Find what looks like a jar, from left to right; none overlaps another."""
+    scale = max(bgr.shape[:2]) / _SMALL_PX
+    size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
+    small = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
+    scaled = small.astype(np.float32) / np.float32(255)
+    lab = np.asarray(cv2.cvtColor(scaled, cv2.COLOR_BGR2LAB), dtype=np.float32)
+    arcs = _level_arcs(lab)
+    kept: list[_Stack] = []
+    for stack in _stacks(arcs):
+        if not any(_meet(stack, other) for other in kept) and _has_walls(lab, stack):
+            kept.append(stack)
+    return [Place(*(scale * edge for edge in stack)) for stack in sorted(kept)]
+
+
+def _meet(one: _Stack, other: _Stack) -> bool:
+    beside = one[1] < other[0] + 3 or one[0] > other[1] - 3
+    return not (beside or one[3] < other[2] or one[2] > other[3])
+
+
+def _level_arcs(lab: NDArray[np.float32]) -> Array:
+    """Level edges longer than a narrow jar is wide: (n, 3), left and right end and row."""
+    blurred = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.4, sigmaY=0.7)
+    kernel = np.array([[-0.5], [-0.5], [0.0], [0.5], [0.5]], dtype=np.float32)
+    step = np.linalg.norm(cv2.filter2D(blurred, -1, kernel), axis=2)
+    ridge = (step >= cv2.dilate(step, np.ones((5, 1), np.uint8))) & (step > _LEAST_STEP)
+    found = [_joined(ridge, bridge) for bridge in _BRIDGES_PX]
+    return np.concatenate(found)
+
+
+def _joined(ridge: NDArray[np.bool_], bridge_px: int) -> Array:
+    joined = cv2.dilate(ridge.astype(np.uint8), np.ones((1, bridge_px), np.uint8))
+    _, _, stats, middle = cv2.connectedComponentsWithStats(joined, connectivity=8)
+    x, width, height = (stats[1:, i].astype(np.float64) for i in (0, 2, 3))
+    level = (width > 0.03 * _SMALL_PX) & (height < 0.4 * width + 3)
+    return np.stack([x, x + width - 1, middle[1:, 1]], axis=1)[level]
+
+
+def _stacks(arcs: Array) -> list[_Stack]:
+    """Stacks of arcs with the same ends: left, right, top, foot; the one with most arcs first."""
+    found = []
+    for left, right, _ in arcs:
+        width = right - left
+        if width < _LEAST_WIDTH * _SMALL_PX:
+            continue
+        ends = np.abs(arcs[:, :2] - np.array([left, right])).max(axis=1)
+        alike = arcs[ends < _SAME_ENDS * width + 2]
+        rows = np.sort(alike[:, 2])
+        apart = 1 + int((np.diff(rows) > 0.06 * width).sum())
+        tall = (rows[-1] - rows[0]) / width
+        if apart >= _LEAST_EDGES and _SHAPE[0] < tall < _SHAPE[1]:
+            ends_px = np.median(alike[:, :2], axis=0)
+            found.append((apart, width, (ends_px[0], ends_px[1], rows[0], rows[-1])))
+    found.sort(key=lambda stack: (-stack[0], -stack[1]))
+    return [tuple(map(float, stack)) for _, _, stack in found]  # type: ignore[misc]
+
+
+def _has_walls(lab: NDArray[np.float32], stack: _Stack) -> bool:
+    """Whether upright edges run along both ends of a stack."""
+    left, right, top, foot = stack
+    rows = np.arange(round(top), round(foot) + 1)
+    reach = max(3, round(_LEAN * (right - left)))
+    step = np.linalg.norm(lab[:, 3:] - lab[:, :-3], axis=2)
+    for end in (left, right):
+        near = np.clip(np.arange(round(end) - reach, round(end) + reach + 1) - 1, 0, None)
+        strongest = step[np.ix_(rows, near.clip(max=step.shape[1] - 1))].max(axis=1)
+        if (strongest > _WALL_STEP).mean() < _WALL_PART:
+            return False
+    return True

@@ -1,0 +1,300 @@
+"""Find a jar that carries no strip: two long walls in the picture, and what they tell of the view.
+
+A round jar's two outlines are tangent planes through the camera: the line in which they meet is
+parallel to the jar's axis, and the angle between them is the jar's width over its distance. So
+walls alone give the tilt and the distance in units of the jar's own radius; heights come out in
+those units, which is all that percentages need.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.core.errors import NoJarError
+from jarvision.jar.geometry import Camera, Outline, View
+from jarvision.jar.unwrap import unroll
+from jarvision.jar.view_fit import Jar
+from jarvision.jar.wall_features import edge_peaks, gather
+
+Array: TypeAlias = NDArray[np.float64]
+Picture: TypeAlias = NDArray[np.uint8]
+
+# Without a scale a jar counts as 38 mm in radius, a usual preserving jar, so that grain and glass
+# are about right; heights are then in nominal millimetres and only their ratios are used.
+NOMINAL_RADIUS_MM = 38.0
+_SMALL_PX = 480  # long side of the picture in which walls are looked for
+_STEP_CAP, _STEP_FREE = 12.0, 2.5  # Lab step that counts in full, and that costs nothing
+_SLOPES = np.arange(-0.12, 0.121, 0.02)
+_MOST_LINES = 24
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Line:
+    """A long edge: column at the middle row, slope (columns a row), rows it runs over, strength."""
+
+    column: float
+    slope: float
+    first_row: int
+    last_row: int
+    score: float
+
+    def at(self, row: Array | float) -> Array:
+        """Column at a row."""
+        return np.asarray(self.column + self.slope * np.asarray(row))
+
+
+def _steps(bgr: Picture) -> Array:
+    """Sideways colour steps of a small picture, (rows, columns), capped."""
+    lab = cv2.cvtColor(bgr.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
+    lab = cv2.blur(lab, (1, 5))
+    kernel = np.array([[-0.5, -0.5, 0.0, 0.5, 0.5]], dtype=np.float32)
+    step = np.linalg.norm(cv2.filter2D(lab, -1, kernel), axis=2)
+    step[:, :3] = step[:, -3:] = 0
+    return np.asarray(np.minimum(step, _STEP_CAP), dtype=np.float64)
+
+
+def _longest_runs(gain: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
+    """Best run of rows in each column (Kadane's maximum subarray): sum, first and last row."""
+    rows, columns = gain.shape
+    here, start = np.zeros(columns), np.zeros(columns, dtype=np.intp)
+    best = np.zeros(columns)
+    first, last = np.zeros(columns, dtype=np.intp), np.zeros(columns, dtype=np.intp)
+    for row in range(rows):
+        fresh = here <= 0
+        start = np.where(fresh, row, start)
+        here = np.where(fresh, 0.0, here) + gain[row]
+        better = here > best
+        best = np.where(better, here, best)
+        first = np.where(better, start, first)
+        last = np.where(better, row, last)
+    return best, first, last
+
+
+def _lines(step: Array) -> list[_Line]:
+    """Long near-vertical edges, strongest first, one for each place."""
+    rows, columns = step.shape
+    base = np.arange(columns, dtype=np.float32)[None, :]
+    down = np.repeat(np.arange(rows, dtype=np.float32)[:, None], columns, axis=1)
+    found = []
+    for slope in _SLOPES:
+        across = (base + slope * (np.arange(rows) - rows / 2)[:, None]).astype(np.float32)
+        sheared = cv2.remap(step.astype(np.float32), across, down, cv2.INTER_LINEAR)
+        score, first, last = _longest_runs(np.asarray(sheared, dtype=np.float64) - _STEP_FREE)
+        for c in np.argsort(-score)[:40]:
+            foot = float(c) - slope * rows / 2
+            found.append(_Line(foot, float(slope), int(first[c]), int(last[c]), float(score[c])))
+    return _distinct(sorted(found, key=lambda line: -line.score))
+
+
+def _distinct(lines: list[_Line]) -> list[_Line]:
+    """Keep the best of lines that lie on each other."""
+    kept: list[_Line] = []
+    for line in lines:
+        middle = (line.first_row + line.last_row) / 2
+        if all(abs(float(line.at(middle) - k.at(middle))) > 4 for k in kept):
+            kept.append(line)
+        if len(kept) == _MOST_LINES:
+            break
+    return kept
+
+
+def _follow(step: Array, line: _Line) -> Array:
+    """Strength of a line at each row of the picture."""
+    rows = np.arange(step.shape[0])
+    column = np.clip(np.round(line.at(rows.astype(np.float64))).astype(int), 1, step.shape[1] - 2)
+    near = np.stack([step[rows, column - 1], step[rows, column], step[rows, column + 1]])
+    return np.asarray(near.max(axis=0))
+
+
+def _best_pair(step: Array) -> tuple[_Line, _Line, int, int] | None:
+    """Find the two lines that run side by side longest, and the rows over which they do."""
+    rows, columns = step.shape
+    lines = _lines(step)
+    if len(lines) < 2:
+        return None
+    follows = [_follow(step, line) for line in lines]
+    pairs = [(i, j) for i in range(len(lines)) for j in range(len(lines)) if i != j]
+    first_of, second_of = np.array(pairs).T
+    both = np.minimum(np.array(follows)[first_of], np.array(follows)[second_of]) - _STEP_FREE
+    scores, firsts, lasts = _longest_runs(both.T)
+    best, choice = 0.0, None
+    for (i, j), score, first, last in zip(pairs, scores, firsts, lasts, strict=True):
+        weighed = float(score) * _plausible(lines[i], lines[j], int(first), int(last), columns)
+        if weighed > best:
+            best, choice = weighed, (lines[i], lines[j], int(first), int(last))
+    return choice if best > 3.0 * 0.15 * rows else None
+
+
+def _plausible(left: _Line, right: _Line, first: int, last: int, columns: int) -> float:
+    """Weight from 0 to 1 of two lines as the walls of one jar, by width, height and place."""
+    middle = (first + last) / 2
+    width = float(right.at(middle) - left.at(middle))
+    if not 0.12 * columns < width < 0.85 * columns or last - first < 0.6 * width:
+        return 0.0
+    if not -0.08 < right.slope - left.slope < 0.1:
+        return 0.0
+    centre = float(right.at(middle) + left.at(middle)) / 2 / columns
+    return 1.0 - abs(centre - 0.5)
+
+
+def _refined(bgr: Picture, line: _Line, rows: tuple[int, int], scale: float) -> Array:
+    """Line fitted to the steepest colour step beside a rough one -> column = c0 + c1 row [px]."""
+    y = np.linspace(rows[0] + 0.12 * (rows[1] - rows[0]), rows[1] - 0.1 * (rows[1] - rows[0]), 80)
+    reach = max(3.0 * scale, 3.0)
+    offset = np.arange(-reach, reach + 0.5, 1.0)
+    x = (line.at(y) * scale)[:, None] + offset[None, :]
+    grid_y = np.repeat((y * scale)[:, None], len(offset), axis=1)
+    patch = cv2.remap(bgr, x.astype(np.float32), grid_y.astype(np.float32), cv2.INTER_LINEAR)
+    lab = cv2.cvtColor(patch.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
+    lab = cv2.blur(lab, (3, 5))
+    size = np.linalg.norm(lab[:, 4:] - lab[:, :-4], axis=2)
+    at = x[:, 2:-2][np.arange(len(y)), size.argmax(axis=1)]
+    keep = np.ones(len(y), dtype=bool)
+    fit = np.array([0.0, 0.0])
+    for _ in range(4):
+        fit = np.polyfit(y[keep] * scale, at[keep], 1)[::-1]
+        off = np.abs(at - fit[0] - fit[1] * y * scale)
+        keep = off < max(2.5 * float(np.median(off[keep])), 1.0)
+    return np.asarray(fit)
+
+
+def _plane(fit: Array, focal_px: float, centre: tuple[float, float]) -> Array:
+    """Give the unit normal of the plane through the camera and a wall's line."""
+    y = np.array([0.0, 1000.0])
+    rays = np.stack([fit[0] + fit[1] * y - centre[0], y - centre[1], np.full(2, focal_px)], -1)
+    normal = np.cross(rays[0], rays[1])
+    return np.asarray(normal / np.linalg.norm(normal))
+
+
+def _camera(
+    left: Array,
+    right: Array,
+    foot_row: float,
+    focal_px: float,
+    shape: tuple[int, ...],
+    radius_mm: float,
+) -> Camera:
+    """Camera from the two wall lines and the row of the jar's foot."""
+    centre = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+    n_left, n_right = _plane(left, focal_px, centre), _plane(right, focal_px, centre)
+    axis = np.cross(n_left, n_right)
+    axis = axis / np.linalg.norm(axis)
+    up = axis if axis[1] < 0 else -axis
+    pitch, roll = np.arcsin(-up[2]), np.arctan2(-up[0], -up[1])
+    # the tangent planes' normals point the same way across, so their sum is across the jar
+    across = n_left + n_right if n_left @ n_right > 0 else n_left - n_right
+    across = across / np.linalg.norm(across)
+    ahead = np.cross(across, up)
+    ahead = ahead / np.linalg.norm(ahead) * (1 if ahead[2] > 0 else -1)
+    half = 0.5 * np.arccos(np.clip(abs(n_left @ n_right), 0.0, 1.0))
+    distance = float(radius_mm / np.sin(half))
+    plain = Camera(focal_px, *centre, distance, 0.0, 0.0, float(pitch), float(roll))
+    turned = plain.rotation().T @ ahead
+    yaw = float(np.arctan2(-turned[0], turned[2]))
+    camera = Camera(focal_px, *centre, distance, 0.0, yaw, float(pitch), float(roll))
+    column = 0.5 * (left[0] + left[1] * foot_row + right[0] + right[1] * foot_row)
+    ray = camera.rotation().T @ np.array([column - centre[0], foot_row - centre[1], focal_px])
+    height = ray[1] / ray[2] * (distance - radius_mm)
+    return Camera(focal_px, *centre, distance, float(height), yaw, float(pitch), float(roll))
+
+
+def find_bare_jar(bgr: Picture, focal_px: float, *, radius_mm: float = NOMINAL_RADIUS_MM) -> Jar:
+    """Find a jar without a strip.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    focal_px : float
+        Focal length [working px].
+    radius_mm : float
+        The jar's outside radius, where another photo with a strip tells it [mm].
+
+    Returns
+    -------
+    Jar
+        With a view whose zero lies near the inside floor, in nominal millimetres unless
+        `radius_mm` is known.
+
+    Raises
+    ------
+    NoJarError
+        No two walls are seen.
+    """
+    scale = max(bgr.shape[:2]) / _SMALL_PX
+    size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
+    small = np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    pair = _best_pair(_steps(small))
+    if pair is None:
+        msg = "No jar was found; photograph the whole jar, upright, against a plain background."
+        raise NoJarError(msg)
+    left, right, first, last = pair
+    lines = [_refined(bgr, line, (first, last), scale) for line in (left, right)]
+    camera = _camera(lines[0], lines[1], last * scale, focal_px, bgr.shape, radius_mm)
+    view = View(camera, Outline(radius_mm))
+    return settle_foot(bgr, Jar(view, False, (np.nan, np.nan), np.nan, 2))
+
+
+_BASE_MM = 4.0  # glass under the inside floor, nominal; common practice, no source
+
+
+_LEANS = np.radians([-7.0, -3.5, 3.5, 7.0])  # errors of the tilt that are tried
+_LEAN_SD = np.radians(4.0)  # how far walls can mislead about the tilt, seen on rendered pictures
+
+
+def _leaned(jar: Jar, lean: float, exponent: float) -> Jar:
+    """Give a view with another tilt and outline that keeps the foot where it is in the picture."""
+    camera, radius = jar.view.camera, jar.view.outline.radius_mm
+    gap = camera.distance_mm - radius
+    slope = np.arctan2(camera.height_mm, gap) + lean
+    tilted = replace(
+        camera,
+        pitch_rad=camera.pitch_rad + float(lean),
+        height_mm=float(gap * np.tan(slope)),
+    )
+    return replace(jar, view=View(tilted, Outline(radius, exponent)))
+
+
+def foot_lines(bgr: Picture, jar: Jar) -> tuple[float, float]:
+    """Strength of the level lines at a jar's foot, and the height of the lowest; NaN if none."""
+    photo = gather(unroll(bgr, jar, 14.0, bottom_mm=-20.0), settled=1)
+    found = edge_peaks(photo, -19.0, 12.0)
+    if not found:
+        return 0.0, np.nan
+    strongest = sorted((s for _, s in found), reverse=True)[:3]
+    return float(sum(strongest)), min(h for h, s in found if s >= 0.4 * strongest[0])
+
+
+def settle_foot(bgr: Picture, jar: Jar) -> Jar:
+    """Put the zero of a bare jar's view near its inside floor, and tell round from square.
+
+    The foot of a jar is a bundle of level lines on its wall. They are straight in the unrolled
+    wall only if tilt and outline are right, so the pair that makes them strongest is taken; the
+    lowest of them is where the jar stands on the table.
+
+    Raises
+    ------
+    NoJarError
+        There is no foot to be seen.
+    """
+
+    def attempt(lean: float, exponent: float) -> tuple[float, float, Jar]:
+        tried = _leaned(jar, lean, exponent)
+        strength, contact = foot_lines(bgr, tried)
+        return strength * float(np.exp(-0.5 * (lean / _LEAN_SD) ** 2)), contact, tried
+
+    upright = [attempt(0.0, exponent) for exponent in (2.0, 5.0)]
+    exponent = 2.0 if upright[0][0] >= upright[1][0] else 5.0
+    tries = [*upright, *(attempt(float(lean), exponent) for lean in _LEANS)]
+    strength, contact, best = max(tries, key=lambda t: t[0])
+    if strength < 3.0:
+        msg = "The foot of the jar could not be found; photograph the whole jar down to the table."
+        raise NoJarError(msg)
+    camera = best.view.camera
+    raised = replace(camera, height_mm=camera.height_mm - contact - _BASE_MM)
+    return replace(best, view=replace(best.view, camera=raised))

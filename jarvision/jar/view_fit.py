@@ -1,0 +1,643 @@
+"""Find the jar: its walls in the picture, and where the camera stood.
+
+With a strip, the tags give the scale and the camera, and the walls give the jar's width and place;
+without one, the walls and the curve of the foot give a view whose unit is the jar's radius.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.core.errors import NoJarError
+from jarvision.jar.geometry import Camera, Outline, View, bowed, outline_points, rotation_of
+from jarvision.jar.strip_detect import CORNER_SD_PX, Strip
+from jarvision.jar.strip_spec import strip_spec
+
+Array: TypeAlias = NDArray[np.float64]
+Picture: TypeAlias = NDArray[np.uint8]
+
+_STEP_MM = 0.75  # sampling across the jar when looking for walls
+_REACH_MM = 105.0  # a preserving jar is not wider than this from its strip
+_EDGE_CAP = 12.0  # Lab distance beyond which a wall is no more a wall than before
+_EDGE_MIN = 2.5  # Lab distance under which no wall is believed
+_WALL_SD_MM = 1.0  # the glass edge is a band of lines about this wide
+_BAND_MM, _RIVAL_MM = 3.5, 16.0  # lines of one glass wall; edges that could be the wall instead
+_OWN_EDGE_MM = 1.0  # so far about the strip's own edges no wall is looked for
+_OWN_HALF_MM = (6.0, 9.0)  # and so far left and right of its tags' middle, in the strip's white
+_HIDDEN_WALL_SD_MM = 2.5  # a wall hidden by the strip is only bracketed
+
+
+@dataclass(frozen=True, slots=True)
+class Jar:
+    """The jar in one picture.
+
+    Attributes
+    ----------
+    view : View
+        Camera and outline; millimetres where `scaled`, else radii of the jar.
+    scaled : bool
+        Whether the view is in millimetres.
+    strip_azimuths : tuple of float
+        Azimuths of the strip's left and right edge [rad]; NaN without a strip.
+    fit_px : float
+        rms distance of the tags' corners from the fitted view [px]; NaN without a strip.
+    walls_seen : int
+        How many of the two walls were found.
+    covered : tuple of (float, float)
+        Azimuths between which another jar stands before this one [rad].
+    """
+
+    view: View
+    scaled: bool
+    strip_azimuths: tuple[float, float]
+    fit_px: float
+    walls_seen: int
+    covered: tuple[tuple[float, float], ...] = ()
+
+    def stretched(self, factor: float) -> Jar:
+        """Give the same jar for a strip that was printed `factor` times its true size."""
+        camera, outline = self.view.camera, self.view.outline
+        camera = replace(
+            camera,
+            distance_mm=camera.distance_mm * factor,
+            height_mm=camera.height_mm * factor,
+        )
+        outline = replace(outline, radius_mm=outline.radius_mm * factor)
+        return replace(self, view=View(camera, outline))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wall:
+    """A line in the picture that may be a wall of the jar.
+
+    Attributes
+    ----------
+    side : int
+        -1 left of the strip, 1 right of it.
+    points_px : (3, 2) array
+        Three points of it from low to high [px].
+    sd_mm : float
+        How well it is placed [mm].
+    strength : float
+        Colour step across it (CIE Lab); 0 where it is only supposed.
+    rivalled : bool
+        Whether another edge as strong stands a little farther out.
+    """
+
+    side: int
+    points_px: Array
+    sd_mm: float
+    strength: float = 0.0
+    rivalled: bool = False
+
+
+def _edge_strength(colours: Array) -> Array:
+    """Colour step across each column, robust over the rows of a grid (rows, columns, 3)."""
+    half = 3
+    kernel = np.concatenate([-np.ones(half), [0.0], np.ones(half)]) / half
+    step = cv2.filter2D(colours, -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
+    size = np.minimum(np.linalg.norm(step, axis=2), _EDGE_CAP)
+    outside = (colours[..., 0] <= 0).astype(np.uint8)
+    size[cv2.dilate(outside, np.ones((3, 2 * half + 3), np.uint8)) > 0] = 0.0
+    return np.asarray(size, dtype=np.float64)
+
+
+def _best_slopes(strength: Array, shifts: Array) -> tuple[Array, Array]:
+    """Give each column's best score over shears, and that shear (columns, bottom to top)."""
+    rows, columns = strength.shape
+    along = np.linspace(-0.5, 0.5, rows)
+    score, slope = np.zeros(columns), np.zeros(columns)
+    base = np.arange(columns, dtype=np.float32)[None, :]
+    down = np.repeat(np.arange(rows, dtype=np.float32)[:, None], columns, axis=1)
+    for shift in shifts:
+        across = (base + (shift * along)[:, None]).astype(np.float32)
+        moved = cv2.remap(strength.astype(np.float32), across, down, cv2.INTER_LINEAR)
+        value = 0.5 * moved.mean(axis=0) + 0.5 * np.percentile(moved, 30, axis=0)
+        better = value > score
+        score[better], slope[better] = value[better], shift
+    return score, slope
+
+
+def _peaks(score: Array) -> list[int]:
+    """Columns that are the middle of a local maximum of the score."""
+    found: list[int] = []
+    for i in range(3, len(score) - 3):
+        if score[i] >= score[i - 3 : i + 4].max() - 0.05 and score[i] > _EDGE_MIN:
+            if found and i - found[-1] <= 3:
+                continue
+            found.append(i)
+    return found
+
+
+def _sample_across(bgr: Picture, strip: Strip) -> tuple[Array, Array, Array]:
+    """Colours on a grid up and across the jar in the strip's own scale.
+
+    Returns
+    -------
+    colours : (rows, columns, 3) array
+        CIE Lab.
+    grid_px : (rows, columns, 2) array
+        Where each was sampled.
+    across_mm : (columns,) array
+        Distance from the middle of the tags at the strip's depth.
+    """
+    z_tags = strip.corners_mm[..., 1].mean(axis=1)
+    foot, up = strip.axis_px()
+    z = np.arange(3.0, 93.0, 1.5)
+    across = np.arange(-_REACH_MM, _REACH_MM + 0.1, _STEP_MM)
+    side = np.linalg.norm(strip.corners_px[:, [0, 1]] - strip.corners_px[:, [3, 2]], axis=2)
+    size = side.mean(axis=1) / strip_spec().tag_size_mm
+    scale = np.polyval(np.polyfit(z_tags, size, 1), z) if len(z_tags) > 1 else np.full(len(z), size)
+    bend = np.polyfit(z_tags, strip.corners_px.mean(axis=1), min(2, len(z_tags) - 1))
+    middle = np.stack([np.polyval(bend[:, 0], z), np.polyval(bend[:, 1], z)], -1)
+    if len(z_tags) == 1:
+        middle = foot + z[:, None] * up
+    right = np.array([-up[1], up[0]]) / np.linalg.norm(up)
+    grid = middle[:, None, :] + scale[:, None, None] * across[None, :, None] * right
+    return _lab_at(bgr, grid), grid, across
+
+
+def _lab_at(bgr: Picture, grid_px: Array) -> Array:
+    """CIE Lab colours at picture positions (rows, columns, 2); black outside the picture."""
+    x, y = grid_px[..., 0].astype(np.float32), grid_px[..., 1].astype(np.float32)
+    patch = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    lab = cv2.cvtColor(patch.astype(np.float32) / 255.0, cv2.COLOR_BGR2LAB)
+    return np.asarray(lab, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Edges:
+    """Upright edges across a jar: how strong at each column of a grid, and how they lean."""
+
+    score: Array
+    slope: Array
+    grid_px: Array
+    across_mm: Array
+
+    def wall(self, column: int, side: int) -> Wall:
+        """Give a column's edge as a wall."""
+        wall = _wall_at(self.grid_px, float(column), self.slope[column], side, _WALL_SD_MM)
+        return replace(wall, strength=float(self.score[column]))
+
+    def hidden_wall(self, side: int) -> Wall:
+        """Give a wall that hides just behind the strip's edge."""
+        near = (self.across_mm * side > 7.0) & (self.across_mm * side < 19.0)
+        at = int(np.argmax(np.where(near, self.score, -1.0))) + side * 1.5 / _STEP_MM
+        return _wall_at(self.grid_px, at, 0.0, side, _HIDDEN_WALL_SD_MM)
+
+
+def _edges_across(
+    bgr: Picture,
+    strip: Strip,
+    others: Sequence[Strip],
+    *,
+    before_px: Sequence[Array] = (),
+    own_edges_px: Sequence[Array] = (),
+) -> _Edges:
+    """Look for upright edges beside a strip, not on or behind other jars or their strips."""
+    colours, grid, across = _sample_across(bgr, strip)
+    strength = _edge_strength(colours)
+    for other in others:
+        strength[_at_or_beyond(other, grid, across)] = 0.0
+    for sides in before_px:
+        strength[_at_or_past(sides, strip, grid)] = 0.0
+    for line in own_edges_px:
+        column = np.interp(grid[..., 1], line[:, 1], line[:, 0])
+        strength[np.abs(grid[..., 0] - column) < _OWN_EDGE_MM * strip.px_per_mm] = 0.0
+    slopes = np.arange(-10, 10.1, 1.25) / _STEP_MM
+    return _Edges(*_best_slopes(strength, slopes), grid, across)
+
+
+def _find_walls(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> list[Wall]:
+    """Find the jar's left and right wall: the nearest strong edge on each side."""
+    edges = _edges_across(bgr, strip, others)
+    score, across, peaks = edges.score, edges.across_mm, _peaks(edges.score)
+    # the strip's own edges end within 13 mm left and 18.5 mm right of the tags' middle
+    beyond = {
+        -1: [i for i in reversed(peaks) if across[i] < -13.0],
+        1: [i for i in peaks if across[i] > 18.5],
+    }
+    best = max((score[i] for found in beyond.values() for i in found), default=0.0)
+    walls = []
+    for side, found in beyond.items():
+        strong = [i for i in found if score[i] >= 0.6 * best]
+        if strong:
+            apart_mm = [abs(across[i] - across[strong[0]]) for i in strong]
+            rivalled = any(_BAND_MM < apart < _RIVAL_MM for apart in apart_mm)
+            walls.append(replace(edges.wall(strong[0], side), rivalled=rivalled))
+        elif best > 0:
+            # no wall apart from the strip's edge: it hides just behind that edge
+            walls.append(edges.hidden_wall(side))
+    return walls
+
+
+def rival_walls(
+    bgr: Picture,
+    scene: Scene,
+    others: Sequence[Strip] = (),
+    before_px: Sequence[Array] = (),
+) -> tuple[Wall, ...]:
+    """Find all edges beside a strip that could be walls, on each side from the strip outward.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    scene : Scene
+        From `scene_of`; a view fitted to it tells where the strip's own edges are.
+    others : sequence of Strip
+        Strips of other jars.
+    before_px : sequence of (2, 2, 2) array
+        Sides of jars that stand nearer to the camera, from `sides_px`.
+    """
+    jar = jar_of(fit_view(scene, square=False), scene)
+    z = np.array([160.0, 80.0, 0.0, -10.0])
+    own = [jar.view.wall_px(np.full(4, azimuth), z) for azimuth in jar.strip_azimuths]
+    edges = _edges_across(bgr, scene.strip, others, before_px=before_px, own_edges_px=own)
+    peaks = _peaks(edges.score)
+    left = [i for i in reversed(peaks) if edges.across_mm[i] < -_OWN_HALF_MM[0]]
+    right = [i for i in peaks if edges.across_mm[i] > _OWN_HALF_MM[1]]
+    return (*(edges.wall(i, -1) for i in left), *(edges.wall(i, 1) for i in right))
+
+
+def _at_or_beyond(other: Strip, grid: Array, across: Array) -> NDArray[np.bool_]:
+    """Tell which places of the sampling grid lie on another jar's strip or beyond it."""
+    foot, up = other.axis_px()
+    column = foot[0] + (grid[..., 1] - foot[1]) * up[0] / up[1]
+    beside = (grid[..., 0] - column) / other.px_per_mm
+    reach = 0.5 * strip_spec().width_mm
+    is_right = other.corners_px[..., 0].mean() > grid[:, across.searchsorted(0.0), 0].mean()
+    return np.asarray(beside > -reach if is_right else beside < reach)
+
+
+def _at_or_past(sides_px: Array, strip: Strip, grid: Array) -> NDArray[np.bool_]:
+    """Tell which places of the sampling grid lie on a nearer jar's side or past it."""
+    centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
+    at = [np.interp(centre[1], side[::-1, 1], side[::-1, 0]) for side in sides_px]
+    is_right = float(np.mean(at)) > centre[0]
+    side = sides_px[0 if is_right else 1]
+    slope = (side[1, 0] - side[0, 0]) / (side[1, 1] - side[0, 1])
+    column = side[0, 0] + slope * (grid[..., 1] - side[0, 1])
+    margin = _OWN_EDGE_MM * strip.px_per_mm * 1.5
+    off = grid[..., 0] - column
+    return np.asarray(off > -margin if is_right else off < margin)
+
+
+def sides_px(jar: Jar) -> Array:
+    """Give a jar's left and right side in the picture, each its foot and its shoulder (2, 2, 2)."""
+    z = np.array([0.0, 120.0])
+    return np.stack([jar.view.wall_px(np.full(2, jar.view.edge_azimuth(s)), z) for s in (-1, 1)])
+
+
+def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) -> Wall:
+    """Give a wall from a column of the sampling grid and its shear (columns, bottom to top)."""
+    at = np.array([0.05, 0.5, 0.95])
+    r = np.round(at * (len(grid) - 1)).astype(int)
+    c = np.clip(column + slope * (at - 0.5), 0, grid.shape[1] - 1.001)
+    low = np.floor(c).astype(int)
+    part = (c - low)[:, None]
+    return Wall(side, grid[r, low] * (1 - part) + grid[r, low + 1] * part, sd_mm)
+
+
+# --- fitting the view -----------------------------------------------------------------------------
+#
+# A view's parameters, in this order; several sets are worked on at once, shape (sets, 13).
+(
+    _DISTANCE,
+    _HEIGHT,
+    _YAW,
+    _PITCH,
+    _ROLL,
+    _RADIUS,
+    _AZIMUTH,
+    _SLANT,
+    _STRETCH,
+    _EXPONENT,
+    _TURN,
+    _FOCAL,
+    _BEND,
+) = range(13)
+_SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1, 0.05])
+_ASTRAY, _ASTRAY_RMS = 6.0, 1.5  # standard deviations from which a corner counts less and less
+_FOCAL_SD = 0.35  # log spread of phones' focal lengths, zoom included: common practice, no source
+_EDGE_AZIMUTHS = np.linspace(0.75, 1.95, 61)
+_BEND_SD = 0.05  # radial term of phones' wide lenses, uncorrected: common practice, no source
+_BOWED_PX = 0.7  # tags that fit worse than this may be seen through a lens that bows lines
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """What is known of one picture before its view is fitted."""
+
+    strip: Strip
+    walls: tuple[Wall, ...]
+    focal_px: float
+    shape: tuple[int, int]
+    focal_known: bool = True
+    px_per_mm: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A fitted view: parameters, half the sum of squares, rms of the tags' corners [px]."""
+
+    p: Array
+    cost: float
+    rms_px: float
+    square: bool
+
+
+def _project(p: Array, x: Array, y: Array, z: Array, scene: Scene) -> Array:
+    """Points (sets, n) in the jar's frame -> picture positions (sets, n, 2)."""
+    v = np.stack(np.broadcast_arrays(x, p[:, _HEIGHT, None] - z, y + p[:, _DISTANCE, None]), -1)
+    q = v @ np.swapaxes(rotation_of(p[:, _YAW], p[:, _PITCH], p[:, _ROLL]), -1, -2)
+    centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
+    focal = scene.focal_px * p[:, _FOCAL, None, None]
+    flat = np.asarray(focal * q[..., :2] / q[..., 2:])
+    return bowed(flat, p[:, _BEND, None, None], centre) + centre
+
+
+def _wall_points(p: Array, azimuth: Array) -> tuple[Array, Array]:
+    """Outside of the wall at azimuths (sets, n)."""
+    column = [p[:, i, None] for i in (_RADIUS, _EXPONENT, _TURN)]
+    return outline_points(azimuth, *column)
+
+
+def _edge_azimuths(p: Array, side: int, *, square: bool) -> Array:
+    """Azimuth (sets, 1) at which the sight line grazes the wall on a side."""
+    if not square:
+        return np.asarray(side * np.arccos(p[:, _RADIUS] / p[:, _DISTANCE]))[:, None]
+    azimuth = np.broadcast_to(side * _EDGE_AZIMUTHS, (len(p), len(_EDGE_AZIMUTHS)))
+    x, y = _wall_points(p, azimuth)
+    tangent = side * x / (y + p[:, _DISTANCE, None])
+    at = np.clip(tangent.argmax(axis=1), 1, len(_EDGE_AZIMUTHS) - 2)
+    row = np.arange(len(p))
+    before, here, after = (tangent[row, at + i] for i in (-1, 0, 1))
+    part = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-12)
+    step = _EDGE_AZIMUTHS[1] - _EDGE_AZIMUTHS[0]
+    return np.asarray(side * (_EDGE_AZIMUTHS[at] + step * part))[:, None]
+
+
+def _misfit(
+    p: Array,
+    scene: Scene,
+    *,
+    square: bool,
+    known: Outline | None,
+    astray_sd: float = np.inf,
+) -> Array:
+    """Misfits of sets of parameters, in standard deviations, (sets, residuals)."""
+    strip = scene.strip
+    corners = strip.corners_mm.reshape(-1, 2)
+    across = corners[:, 0] - strip_spec().tag_centre_mm(0)[0]
+    azimuth = p[:, _AZIMUTH, None] + (p[:, _STRETCH] / p[:, _RADIUS])[:, None] * across
+    x, y = _wall_points(p, azimuth)
+    z = corners[:, 1] + p[:, _SLANT, None] * across
+    off = _project(p, x, y, z, scene) - strip.corners_px.reshape(-1, 2)
+    sd = _corner_sd_px(strip)
+    parts = [_softened(off.reshape(len(p), -1) / sd, astray_sd)]
+    parts += [_wall_misfit(p, wall, scene, square=square) for wall in scene.walls]
+    parts.append(_prior_misfit(p, square=square, known=known))
+    return np.concatenate(parts, axis=1)
+
+
+def _corner_sd_px(strip: Strip) -> float:
+    """Tell how sharp a strip's corners are; those of tags bent round a side are less so."""
+    return (3.0 if strip.bent else 1.0) * CORNER_SD_PX
+
+
+def _softened(off_sd: Array, astray_sd: float) -> Array:
+    """Let what is far off count by its logarithm: a tag partly in glare has corners astray."""
+    if np.isinf(astray_sd):
+        return off_sd
+    return np.asarray(astray_sd * np.arcsinh(off_sd / astray_sd))
+
+
+def _wall_misfit(p: Array, wall: Wall, scene: Scene, *, square: bool) -> Array:
+    """Misfit of a wall's line, (sets, 3)."""
+    x, y = _wall_points(p, _edge_azimuths(p, wall.side, square=square))
+    ends = _project(p, x, y, np.array([[10.0, 90.0]]), scene)
+    rise = ends[:, 1, 1] - ends[:, 0, 1]
+    t = (wall.points_px[None, :, 1] - ends[:, 0, 1, None]) / rise[:, None]
+    edge = ends[:, 0, 0, None] + t * (ends[:, 1, 0] - ends[:, 0, 0])[:, None]
+    return np.asarray((wall.points_px[None, :, 0] - edge) / (wall.sd_mm * scene.px_per_mm))
+
+
+def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
+    """Weigh what is known of strips and jars beforehand, (sets, residuals)."""
+    terms = [
+        p[:, _SLANT] / 0.03,  # people stick a strip on within a few degrees
+        (p[:, _STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
+        p[:, _YAW] / 0.5,
+        np.log(p[:, _FOCAL]) / _FOCAL_SD,
+        p[:, _BEND] / _BEND_SD,
+    ]
+    if square:
+        terms += [p[:, _EXPONENT] - 5.0, p[:, _TURN] / 0.15]
+    if known is not None:
+        terms.append((p[:, _RADIUS] - known.radius_mm) / 0.6)
+        terms.append((p[:, _EXPONENT] - known.exponent) / 0.3)
+    return np.stack(terms, axis=1)
+
+
+def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
+    """First guess of a view's parameters."""
+    strip = scene.strip
+    _, up = strip.axis_px()
+    scale = strip.px_per_mm
+    centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
+    ends = [w.points_px[1, 0] for w in scene.walls]
+    radius = 38.0 if known is None else known.radius_mm
+    if len(ends) == 2:
+        radius = float(np.clip(abs(ends[1] - ends[0]) / 2 / scale, 25, 70))
+        axis_x = float(np.mean(ends))
+    else:
+        axis_x = ends[0] - scene.walls[0].side * radius * scale
+    azimuth = float(np.arcsin(np.clip((centre[0] - axis_x) / scale / radius, -0.85, 0.85)))
+    distance = scene.focal_px / scale + radius * np.cos(azimuth)
+    z_mid = float(strip.corners_mm[..., 1].mean())
+    # the strip's foreshortening is too weak to start from: assume a camera a little above
+    height = z_mid + (centre[1] - (scene.shape[0] - 1) / 2) / scale + 0.1 * distance
+    roll = -float(np.arctan2(up[0], -up[1]))
+    yaw = -float(np.arctan((axis_x - (scene.shape[1] - 1) / 2) / scene.focal_px))
+    exponent, turn = (5.0 if known is None else known.exponent, 0.0) if square else (2.0, 0.0)
+    return np.array(
+        [distance, height, yaw, 0.1, roll, radius, azimuth, 0, 1.0, exponent, turn, 1.0, 0.0]
+    )
+
+
+def _bounded(p: Array) -> Array:
+    """Keep parameters where a jar and a camera can be."""
+    p = p.copy()
+    p[:, _RADIUS] = p[:, _RADIUS].clip(15.0, 90.0)
+    p[:, _DISTANCE] = np.maximum(p[:, _DISTANCE], p[:, _RADIUS] + 20.0)
+    p[:, _EXPONENT] = p[:, _EXPONENT].clip(2.0, 12.0)
+    p[:, _TURN] = p[:, _TURN].clip(-0.7, 0.7)
+    p[:, _FOCAL] = p[:, _FOCAL].clip(0.3, 4.0)
+    p[:, _BEND] = p[:, _BEND].clip(-0.25, 0.25)
+    return p
+
+
+def least_squares(
+    misfit: Callable[[Array], Array], start: Array, free: NDArray[np.intp], sizes: Array
+) -> tuple[Array, Array]:
+    """Levenberg-Marquardt for a misfit that takes many parameter sets at once.
+
+    The whole Jacobian is one call, which for these small problems is several times faster than a
+    general solver. Returns the parameters and their misfit.
+    """
+    p, damping = start.copy(), 1e-3
+    step = np.zeros((len(free) + 1, len(p)))
+    step[np.arange(1, len(free) + 1), free] = 1e-5 * sizes[free]
+    for _ in range(40):
+        all_r = misfit(p + step)
+        r = all_r[0]
+        jacobian = ((all_r[1:] - r) / 1e-5).T  # per unit of each parameter's size
+        normal, gradient = jacobian.T @ jacobian, jacobian.T @ r
+        cost = float(r @ r)
+        for _ in range(8):
+            move = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), -gradient)
+            trial = p.copy()
+            trial[free] += move * sizes[free]
+            new = misfit(trial[None])[0]
+            if float(new @ new) < cost:
+                break
+            damping *= 6.0
+        else:
+            return p, r
+        gained = cost - float(new @ new)
+        p, r, damping = trial, new, max(damping / 6.0, 1e-9)
+        if gained < 1e-4 * cost + 1e-9:
+            break
+    return p, r
+
+
+def fit_view(
+    scene: Scene, *, square: bool, known: Outline | None = None, bend: bool = False
+) -> Fit:
+    """Fit a view to a scene, with or without a lens that bows lines."""
+    free = np.arange(_EXPONENT)
+    if square:
+        free = np.append(free, [_EXPONENT, _TURN])
+    if not scene.focal_known:
+        free = np.append(free, _FOCAL)
+    if bend:
+        free = np.append(free, _BEND)
+
+    def misfit(p: Array, astray_sd: float = np.inf) -> Array:
+        bounded = _bounded(p)
+        return _misfit(bounded, scene, square=square, known=known, astray_sd=astray_sd)
+
+    def rms_of(p: Array) -> float:
+        off = misfit(p[None])[0, : scene.strip.corners_px.size]
+        return float(np.sqrt(np.mean(off**2)))
+
+    start = _start(scene, known, square=square)
+    p, r = least_squares(misfit, start, free, _SIZES)
+    if rms_of(p) > _ASTRAY_RMS and not scene.strip.bent:
+        # from where all corners pull alike, for far away the softened pull leads nowhere
+        p, r = least_squares(partial(misfit, astray_sd=_ASTRAY), p, free, _SIZES)
+    rms_px = rms_of(p) * _corner_sd_px(scene.strip)
+    return Fit(_bounded(p[None])[0], 0.5 * float(r @ r), rms_px, square)
+
+
+def jar_of(fit: Fit, scene: Scene) -> Jar:
+    """Make a jar of a fit."""
+    p = [float(v) for v in fit.p]
+    centre_x, centre_y = (scene.shape[1] - 1) / 2, (scene.shape[0] - 1) / 2
+    focal = scene.focal_px * p[_FOCAL]
+    pinhole = Camera(focal, centre_x, centre_y, *p[_DISTANCE : _ROLL + 1])
+    camera = replace(pinhole, bend=p[_BEND])
+    outline = Outline(p[_RADIUS], p[_EXPONENT] if fit.square else 2.0, p[_TURN] * fit.square)
+    middle = strip_spec().tag_centre_mm(0)[0]
+    edges = [
+        p[_AZIMUTH] + p[_STRETCH] * (x - middle) / p[_RADIUS] for x in (0.0, strip_spec().width_mm)
+    ]
+    return Jar(View(camera, outline), True, (edges[0], edges[1]), fit.rms_px, len(scene.walls))
+
+
+def scene_of(
+    bgr: Picture,
+    strip: Strip,
+    focal_px: float,
+    *,
+    focal_known: bool = True,
+    others: Sequence[Strip] = (),
+) -> Scene:
+    """Find the walls beside a strip; a focal length that is not known is fitted.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    strip : Strip
+        The jar's strip.
+    focal_px : float
+        Focal length [working px].
+    focal_known : bool
+        Whether it is known.
+    others : sequence of Strip
+        Strips of other jars in the picture: no wall is looked for on or behind them.
+
+    Raises
+    ------
+    NoJarError
+        No wall is seen beside the strip.
+    """
+    walls = _find_walls(bgr, strip, others)
+    if not walls:
+        msg = (
+            "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."
+        )
+        raise NoJarError(msg)
+    shape = (bgr.shape[0], bgr.shape[1])
+    return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm)
+
+
+def _straightened(fit: Fit, scene: Scene) -> Fit:
+    """Fit a view whose tags lie in no perspective again, with a lens that bows lines."""
+    if fit.rms_px < _BOWED_PX or scene.strip.bent or len(scene.strip.tags) < 3:
+        return fit
+    known = Outline(float(fit.p[_RADIUS]), float(fit.p[_EXPONENT]))
+    again = fit_view(scene, square=fit.square, known=known, bend=True)
+    return again if again.rms_px < 0.8 * fit.rms_px else fit
+
+
+def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
+    """Find one jar in several pictures of it: it has one shape and one width in all of them.
+
+    Parameters
+    ----------
+    scenes : sequence of Scene
+        From `scene_of`, one a photo.
+
+    Returns
+    -------
+    list of Jar
+        With views in millimetres above the strip's zero.
+    """
+    if not scenes:
+        return []
+    fits = [fit_view(scene, square=False) for scene in scenes]
+    misfits = [
+        f.rms_px > 0.95 * _corner_sd_px(s.strip) or f.cost > s.strip.corners_px.size / 2
+        for f, s in zip(fits, scenes, strict=True)
+    ]
+    if any(misfits):
+        squares = [fit_view(scene, square=True) for scene in scenes]
+        # a square has two parameters more to please each photo with
+        if sum(f.cost + 4.0 for f in squares) < 0.8 * sum(f.cost for f in fits):
+            fits = squares
+    if len(fits) > 1:
+        shape = np.median([f.p for f in fits], axis=0)
+        known = Outline(float(shape[_RADIUS]), float(shape[_EXPONENT]))
+        fits = [fit_view(s, square=fits[0].square, known=known) for s in scenes]
+    fits = [_straightened(f, s) for f, s in zip(fits, scenes, strict=True)]
+    return [jar_of(f, s) for f, s in zip(fits, scenes, strict=True)]

@@ -1,0 +1,153 @@
+"""What an unrolled wall looks like at each height: colour, grain at two scales, level edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+Floats: TypeAlias = NDArray[np.float32]
+
+
+BIN_MM = 0.5  # height of a step of the grain search
+
+
+_BLOCK_MM = 5.0  # width of the strips of wall that vote on a boundary
+
+
+_FINE_MM, _COARSE_MM = 0.18, 0.5  # grain is what lies between the picture and these blurs
+
+
+def pieces(wall: WallMap) -> list[NDArray[np.intp]]:
+    """Column indices on each side of the strip."""
+    step = np.diff(np.sin(wall.azimuth))
+    gaps = np.flatnonzero(step > 3 * np.median(step))
+    return [p for p in np.split(np.arange(len(wall.azimuth)), gaps + 1) if len(p) > 8]
+
+
+def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
+    """Column indices of strips of wall about `_BLOCK_MM` wide."""
+    found = []
+    for piece in pieces(wall):
+        count = max(1, round(len(piece) * COLUMN_MM / _BLOCK_MM))
+        found += list(np.array_split(piece, count))
+    return found
+
+
+def roughness(wall: WallMap, lab: Floats) -> tuple[Floats, Floats]:
+    """Absolute fine and coarse grain of each pixel of a wall, two (rows, columns) arrays."""
+    fine_parts, coarse_parts = [], []
+    for piece in pieces(wall):
+        light = np.ascontiguousarray(lab[:, piece, 0])
+        fine, coarse = _blur(light, _FINE_MM), _blur(light, _COARSE_MM)
+        fine_parts.append(np.abs(light - fine))
+        coarse_parts.append(np.abs(fine - coarse))
+    return np.concatenate(fine_parts, axis=1), np.concatenate(coarse_parts, axis=1)
+
+
+def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
+    """Gaussian blur of a wall by a size in millimetres."""
+    across, up = size_mm / COLUMN_MM, size_mm / ROW_MM
+    return np.asarray(cv2.GaussianBlur(light, (0, 0), sigmaX=across, sigmaY=up), dtype=np.float32)
+
+
+def _only_columns(wall: WallMap) -> WallMap:
+    """Leave out columns that stand in no usable piece."""
+    keep = np.concatenate(pieces(wall))
+    return WallMap(wall.z_mm, wall.azimuth[keep], wall.bgr[:, keep], wall.px_per_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """What one photo says, ready to be searched."""
+
+    settled: int
+    z_mm: Array  # (rows,)
+    azimuth: Array  # (blocks,), middle of each block [rad]
+    colour: Array  # (blocks, rows, 3), CIE Lab
+    grain: Array  # (blocks, rows), log, in units that weigh like colour
+    level: Array  # (bins,), log grain of each half millimetre
+    bins_mm: Array  # (bins,), lower edge of each bin
+    edges_mm: Array  # (n,), heights at which edges were measured
+    edges: Array  # (n,), strength of level colour edges
+    steps: Array  # (blocks, n), colour step of each block, whatever its direction
+
+
+_GRAIN_WEIGHT = 6.0  # log units of grain that count like one unit of colour, inverted
+
+
+def gather(wall: WallMap, *, settled: int) -> Evidence:
+    """Prepare one photo; `settled` counts the layers that are down in it (1 to 3)."""
+    wall = _only_columns(wall)
+    lab = wall.lab()
+    fine, coarse = roughness(wall, lab)
+    per = round(BIN_MM / ROW_MM)
+    bins = len(wall.z_mm) // per
+    rows = 0.5 * (_row_level(fine) + _row_level(coarse))
+    level = rows[: bins * per].reshape(bins, per).mean(axis=1)
+    first = np.array([block[0] for block in blocks(wall)])
+    sizes = np.diff(np.append(first, lab.shape[1]))
+    grain = np.add.reduceat(np.log(0.3 + fine + coarse), first, axis=1) / sizes
+    colour = np.add.reduceat(lab, first, axis=1) / sizes[:, None]
+    colour = np.moveaxis(colour, 1, 0).astype(np.float64)
+    edges_mm, edges, steps = _level_edges(wall.z_mm, colour)
+    return Evidence(
+        settled,
+        wall.z_mm,
+        np.add.reduceat(wall.azimuth, first) / sizes,
+        colour,
+        _GRAIN_WEIGHT * grain.T,
+        level,
+        wall.z_mm[0] + BIN_MM * np.arange(bins),
+        edges_mm,
+        edges,
+        steps,
+    )
+
+
+def quiet_level(photo: Evidence) -> float:
+    """Log roughness of the quietest part of a wall: cloudy water, or clay, and the camera's noise.
+
+    Above 5 mm and up to 100 mm; the 15 % point, since some of every wall is smooth.
+    """
+    rows = (photo.bins_mm > 5.0) & (photo.bins_mm < 100.0)
+    return float(np.percentile(photo.level[rows], 15)) if rows.any() else np.nan
+
+
+def _row_level(size: Floats) -> Array:
+    """Log mean roughness of each row, with single bright or dark lines held down."""
+    middle = np.median(size[:, ::3], axis=1, keepdims=True)
+    return np.asarray(np.log(np.minimum(size, 5 * middle + 0.05).mean(axis=1) + 0.02))
+
+
+def _level_edges(z: Array, colour: Array) -> tuple[Array, Array, Array]:
+    """Colour edges at each row -> heights [mm], Lab step agreed by the blocks, step of each."""
+    n, gap = round(1.5 / ROW_MM), round(0.25 / ROW_MM)
+    rows = np.arange(n + gap, len(z) - n - gap)
+    run = np.concatenate([np.zeros_like(colour[:, :1]), np.cumsum(colour, axis=1)], axis=1)
+    over = run[:, rows + gap + n] - run[:, rows + gap]
+    under = run[:, rows - gap] - run[:, rows - gap - n]
+    each = (over - under) / n
+    size = np.linalg.norm(np.median(each, axis=0), axis=1)
+    steps = np.linalg.norm(each, axis=2)
+    agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (steps.mean(axis=0) + 0.1)
+    return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2), np.asarray(steps)
+
+
+def edge_peaks(photo: Evidence, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
+    """Separate edges between two heights: (height [mm], strength)."""
+    z, size = photo.edges_mm, photo.edges
+    reach = round(1.25 / ROW_MM)
+    found = []
+    for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > 0.5)):
+        if size[i] >= size[max(0, i - reach) : i + reach + 1].max():
+            found.append((float(z[i]), float(size[i])))
+    return found

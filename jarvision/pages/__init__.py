@@ -1,0 +1,1 @@
+"""Pages and pictures: overlays, triangle, plots, reports."""

@@ -1,0 +1,142 @@
+"""A folder of readings -> a page for each jar and one for all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from jarvision.core.files import safe_name, write_whole
+from jarvision.core.sources import Quality, Source, say
+from jarvision.core.units import UnitSystem
+from jarvision.garden.guide import Bed, Guide, make_guide
+from jarvision.garden.soil import soil_from_draws
+from jarvision.pages.beds import BedList, BedNote, find_beds, join_beds, read_beds
+from jarvision.pages.folder_page import FolderEntry, FolderPage, render_folder
+from jarvision.pages.jar_page import JarPage, render_jar
+from jarvision.pages.pictures import Picture, load_pictures
+from jarvision.results.cache import is_earlier, last_run
+from jarvision.results.jarfile import PREFIX, SUFFIX, JarRecord, read_jar_folder
+
+FOLDER_PAGE = "report.html"
+COMPARED_PAGE = "compared.html"
+_PICTURE_PX, _THUMBNAIL_PX = 1100, 420
+
+
+def write_report(
+    folder: Path,
+    *,
+    units: UnitSystem | None = None,
+    beds_path: Path | None = None,
+    crops: Sequence[str] = (),
+    seed: int = 0,
+    on_refused: Callable[[str, str], None] = lambda name, sentence: None,
+) -> list[Path]:
+    """Write ``report-<jar>.html`` for each jar in a folder, and ``report.html`` for all.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder with ``jar-*.json`` and the overlay pictures.
+    units : UnitSystem, optional
+        Units of the text; without it those that most rows of the list of beds are in, else metric.
+    beds_path : Path, optional
+        List of beds; without it ``beds.csv`` or ``beds.toml`` in the folder, if there is one.
+    crops : sequence of str
+        Crops that the guides speak of.
+    seed : int
+        Seed of the guides' draws.
+    on_refused : callable
+        Told the name and the sentence of each jar file that could not be used.
+
+    Returns
+    -------
+    list of Path
+        The files written, the folder's page last.
+
+    Raises
+    ------
+    UsageError
+        There are no readings, a crop is not known, or the list of beds cannot be understood
+        (`jarvision.pages.beds.BedsError`).
+    WriteError
+        A page could not be written; none is ever half-written.
+    """
+    found = read_jar_folder(folder)
+    for name, sentence in found.refused:
+        on_refused(name, sentence)
+    path = beds_path or find_beds(folder)
+    beds = read_beds(path) if path else BedList()
+    joined = join_beds(beds, [jar.jar for jar in found.jars])
+    system = units or _units_of(beds)
+    last = last_run(folder)
+    written, entries = [], []
+    for jar in found.jars:
+        note = _note_of(jar, joined.by_jar.get(jar.jar))
+        earlier = is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)
+        guide = _guide(jar, note, system, crops, seed)
+        pictures, thumbnail = _pictures(jar, folder)
+        target = folder / page_name(jar)
+        given = JarPage(jar, system, guide, note, pictures, FOLDER_PAGE, earlier)
+        write_whole(target, render_jar(given))
+        written.append(target)
+        entries.append(FolderEntry(jar, page_name(jar), guide, note, thumbnail, earlier))
+    name = folder.resolve().name
+    compared = COMPARED_PAGE if (folder / COMPARED_PAGE).is_file() else ""
+    whole = FolderPage(name, system, tuple(entries), found.refused, joined, beds.ignored, compared)
+    write_whole(folder / FOLDER_PAGE, render_folder(whole))
+    return [*written, folder / FOLDER_PAGE]
+
+
+def _note_of(jar: JarRecord, note: BedNote | None) -> BedNote | None:
+    """Take the bed from the list of jars where the list of beds names none."""
+    if not jar.bed or (note and note.bed):
+        return note
+    return replace(note, bed=jar.bed) if note else BedNote(jar.jar, bed=jar.bed)
+
+
+def _units_of(beds: BedList) -> UnitSystem:
+    used = [note.system for note in beds.notes]
+    us, metric = used.count(UnitSystem.US), used.count(UnitSystem.METRIC)
+    return UnitSystem.US if us > metric else UnitSystem.METRIC
+
+
+def page_name(jar: JarRecord) -> str:
+    """File name of a jar's page; it follows the jar's own file, so no two share a page."""
+    return f"report-{safe_name(jar.stem)}.html"
+
+
+def _pictures(jar: JarRecord, folder: Path) -> tuple[dict[str, Picture], Picture | None]:
+    """Load a jar's overlay pictures by name, and the last of them as a thumbnail."""
+    pictures: dict[str, Picture] = {}
+    thumbnail = None
+    for name in (photo.overlay for photo in jar.photos if photo.overlay):
+        loaded = load_pictures(folder / name, (_PICTURE_PX, _THUMBNAIL_PX))
+        if loaded:
+            pictures[name], thumbnail = loaded
+    return pictures, thumbnail
+
+
+_READING = Source(Quality.COMPUTED, "The jar's own reading, with its uncertainty")
+
+
+def _guide(
+    jar: JarRecord, note: BedNote | None, units: UnitSystem, crops: Sequence[str], seed: int
+) -> Guide | None:
+    """Make the guide from the result by weight where there is one, else from that by height."""
+    if jar.best is None:
+        return None
+    rng = np.random.default_rng(seed)
+    if jar.by_weight:
+        words = "These shares are by weight, estimated from the jar."
+    else:
+        words = (
+            "These shares are by height of the layers: a laboratory's, by weight, can differ by a "
+            "class or two, toward less clay where the water had cleared."
+        )
+    om_pct = note.om_pct if note else None
+    soil = soil_from_draws(jar.best.draws_pct, origin=say(words, _READING), rng=rng, om_pct=om_pct)
+    bed = Bed(note.bed, note.area_m2) if note else Bed()
+    return make_guide(soil, system=units, rng=rng, bed=bed, crops=crops)

@@ -1,0 +1,699 @@
+"""Open a photo: an upright working picture and the few camera facts that a reading needs.
+
+A photo is only ever read. Of its EXIF block, the capture time, the lens and the picture's size are
+used; the block that holds the place is never opened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import logging
+import math
+import os
+import re
+import stat
+import tempfile
+import threading
+import warnings
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from typing import IO, Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ExifTags, Image
+from PIL.JpegImagePlugin import JpegImageFile
+from PIL.PngImagePlugin import PngImageFile
+from PIL.TiffImagePlugin import TiffImageFile
+from PIL.WebPImagePlugin import WebPImageFile
+
+from jarvision.core.errors import PhotoError, ValueRefusedError
+from jarvision.core.files import shown
+
+MOST_MEGAPIXELS = 150
+_MOST_BYTES = 500_000_000
+_SHORTEST_SIDE_PX = 64
+_REDUCTIONS = (8, 4, 2, 1)
+
+
+class NotAPhotoError(PhotoError):
+    """The file is no picture, or of a kind that is not read."""
+
+    name = "not_a_photo"
+
+
+class EmptyPhotoError(PhotoError):
+    """The file holds nothing."""
+
+    name = "photo_empty"
+
+
+class TruncatedPhotoError(PhotoError):
+    """Part of the picture is missing."""
+
+    name = "photo_cut_off"
+
+
+class PhotoSizeError(PhotoError):
+    """The picture is far too large or too small."""
+
+    name = "photo_size"
+
+
+class NoSuchPhotoError(PhotoError):
+    """There is no ordinary file of that name, or it may not be opened."""
+
+    name = "photo_not_opened"
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoFacts:
+    """What a photo's header tells, without its pixels.
+
+    Attributes
+    ----------
+    name : str
+        File name, safe to print.
+    digest : str
+        SHA-256 of the file's bytes, in hexadecimal.
+    kind : str
+        ``"JPEG"``, ``"PNG"``, ``"WebP"``, ``"TIFF"`` or ``"HEIF"``.
+    long_px, short_px : int
+        Sides of the full-size picture [px].
+    focal_35mm_mm : float
+        Focal length in 35 mm terms (EXIF FocalLengthIn35mmFilm) [mm]; NaN when unknown.
+    cropped : bool
+        The EXIF picture size has another shape than the picture: it was cut after it was taken.
+    taken_at : datetime or None
+        Capture time by the camera's clock, with its UTC offset if the camera wrote one.
+    """
+
+    name: str
+    digest: str
+    kind: str
+    long_px: int
+    short_px: int
+    focal_35mm_mm: float
+    cropped: bool
+    taken_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Photo:
+    """An upright picture at working size, with what the camera said about it.
+
+    Attributes
+    ----------
+    name, digest, focal_35mm_mm, cropped, taken_at
+        As in `PhotoFacts`.
+    bgr : ndarray of uint8, shape (height, width, 3)
+        Blue, green, red; C-contiguous; y down, centre of the first pixel at (0, 0).
+    reduction : int
+        Full-size pixels per working pixel: 1, 2, 4 or 8.
+    """
+
+    name: str
+    digest: str
+    bgr: NDArray[np.uint8]
+    reduction: int
+    focal_35mm_mm: float
+    cropped: bool
+    taken_at: datetime | None
+
+
+def open_photo(
+    path: str | os.PathLike[str], *, longest_px: int = 1800, contents: bytes | None = None
+) -> Photo:
+    """Read a photo, upright and reduced to working size.
+
+    Parameters
+    ----------
+    path : path
+        JPEG, PNG, WebP, TIFF or HEIC/HEIF; of several pictures in a file the first.
+    longest_px : int
+        The picture is reduced by the largest of 1, 2, 4, 8 that leaves its long side this long
+        [px]. JPEG is reduced within its own transform, other kinds by averaging areas.
+    contents : bytes, optional
+        What is in the file, where the file itself is on another machine.
+
+    Returns
+    -------
+    Photo
+
+    Raises
+    ------
+    PhotoError
+        The file cannot be used; the subclass says why and the message what to do.
+    ValueRefusedError
+        `longest_px` is not positive.
+    """
+    if longest_px < 1:
+        msg = f"The working size must be at least 1 pixel, not {longest_px}."
+        raise ValueRefusedError(msg)
+    if contents is None:
+        name, raw = _read(Path(path))
+    else:
+        name, raw = shown(Path(path).name), contents
+    with _decoding(name) as heard:
+        image, kind = _open_header(name, raw)
+        if kind == "PNG":
+            image.load()  # its EXIF may stand behind the pixels
+        facts = _facts(name, raw, image, kind)
+        reduction = working_reduction(facts.long_px, longest_px)
+        bgr = _upright_bgr(name, raw, image, reduction, heard)
+    return Photo(
+        name=name,
+        digest=facts.digest,
+        bgr=bgr,
+        reduction=reduction,
+        focal_35mm_mm=facts.focal_35mm_mm,
+        cropped=facts.cropped,
+        taken_at=facts.taken_at,
+    )
+
+
+def probe_photo(path: str | os.PathLike[str]) -> PhotoFacts:
+    """Read a photo's header and hash its bytes, without decoding its pixels.
+
+    Raises
+    ------
+    PhotoError
+        As `open_photo`; damage within the pixels is not noticed here.
+    """
+    name, raw = _read(Path(path))
+    with _decoding(name):
+        image, kind = _open_header(name, raw)
+        return _facts(name, raw, image, kind)
+
+
+def working_reduction(long_px: int, longest_px: int) -> int:
+    """Choose the largest of 1, 2, 4, 8 that leaves the long side at least `longest_px` long.
+
+    Examples
+    --------
+    >>> working_reduction(4032, 1800), working_reduction(12000, 1800), working_reduction(640, 1800)
+    (2, 4, 1)
+    """
+    return next((step for step in _REDUCTIONS if long_px / step >= longest_px), 1)
+
+
+# --- bytes ----------------------------------------------------------------------------------
+
+
+def _read(path: Path) -> tuple[str, bytes]:
+    """Return the printable name and the bytes of an ordinary, photo-like file."""
+    name = shown(path.name)
+    try:
+        _refuse_strange(name, path.stat().st_mode)
+        with _open_without_waiting(path) as file:
+            # Looked at again: the name may point elsewhere by now.
+            _refuse_strange(name, os.fstat(file.fileno()).st_mode)
+            return name, _photo_bytes(name, file)
+    except (OSError, ValueError) as error:
+        raise NoSuchPhotoError(_why_not_opened(name, error)) from error
+
+
+def _refuse_strange(name: str, mode: int) -> None:
+    if stat.S_ISDIR(mode):
+        msg = f"{name} is a folder; name the photos in it."
+        raise NoSuchPhotoError(msg)
+    if not stat.S_ISREG(mode):
+        msg = f"{name} is not an ordinary file; name a photo."
+        raise NoSuchPhotoError(msg)
+
+
+def _open_without_waiting(path: Path) -> io.FileIO:
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    return io.FileIO(os.open(path, flags), "rb")
+
+
+def _photo_bytes(name: str, file: io.FileIO) -> bytes:
+    head = file.read(32)
+    if not head:
+        msg = f"{name} is empty; copy it from the phone again."
+        raise EmptyPhotoError(msg)
+    if _kind_of(head) is None:
+        raise NotAPhotoError(_not_a_photo(name))
+    if os.fstat(file.fileno()).st_size > _MOST_BYTES:
+        msg = f"{name} is larger than {_MOST_BYTES // 1_000_000} MB; save it as JPEG."
+        raise PhotoSizeError(msg)
+    file.seek(0)
+    return file.readall()
+
+
+def _not_a_photo(name: str) -> str:
+    return f"{name} is not a photo that can be read; save it as JPEG, PNG, WebP, TIFF or HEIC."
+
+
+def _why_not_opened(name: str, error: Exception) -> str:
+    if isinstance(error, PermissionError):
+        return f"{name} may not be opened; allow reading it or copy it elsewhere."
+    if isinstance(error, (FileNotFoundError, NotADirectoryError, ValueError)):
+        return f"{name} does not exist; check the spelling."
+    return f"{name} could not be opened; copy it to this computer again."
+
+
+def _kind_of(head: bytes) -> str | None:
+    """Tell the kind of picture by its first bytes: a name's ending proves nothing."""
+    if head.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return "WebP"
+    if head[:4] in {b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"}:
+        return "TIFF"
+    # Brands of ISO/IEC 23008-12 (from memory).
+    is_heif = head[4:8] == b"ftyp" and head[8:12] in _HEIF_BRANDS
+    return "HEIF" if is_heif else None
+
+
+_HEIF_BRANDS = frozenset(
+    {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1"}
+)
+
+# --- decoding without noise or surprises ------------------------------------------------------
+
+# What this library logs would be printed where nobody has set up logging.
+logging.getLogger("PIL").addHandler(logging.NullHandler())
+
+# Python's warning filters and the error stream belong to the whole process: one decode at a time.
+_ONE_AT_A_TIME = threading.Lock()
+_DECODER_NOISE = re.compile(
+    rb"^(corrupt|premature|invalid|unsupported|inconsistent|unknown|bogus|warning|\[\s*(warn|error|info)"
+    rb"|(lib(png|jpeg|tiff)|o?jpeg|tiff|lzw|zip|fax)[\w ]*:).*\n?",
+    re.IGNORECASE | re.MULTILINE,
+)
+_MISSING_DATA = re.compile(rb"premature end|bad huffman|instead of rst", re.IGNORECASE)
+
+
+@contextlib.contextmanager
+def _decoding(name: str) -> Iterator[IO[bytes]]:
+    """Keep decoders quiet, and turn whatever they raise on a hostile file into a sentence.
+
+    Yields the file that holds what the decoders meant to print.
+    """
+    try:
+        with _ONE_AT_A_TIME, warnings.catch_warnings(), _stderr_aside() as heard:
+            warnings.simplefilter("ignore")
+            yield heard
+    except PhotoError:
+        raise
+    except MemoryError as error:
+        msg = f"{name} needs more memory than there is; send a smaller copy."
+        raise PhotoSizeError(msg) from error
+    except Exception as error:  # decoders raise anything on broken files
+        msg = f"{name} is damaged or not a photo; copy it from the phone again or save it as JPEG."
+        raise NotAPhotoError(msg) from error
+
+
+def _cut_off(name: str) -> str:
+    return f"{name} is cut off part way; copy the whole file from the phone again."
+
+
+@contextlib.contextmanager
+def _stderr_aside() -> Iterator[IO[bytes]]:
+    """Hold back what C libraries print; what is not theirs is printed afterwards."""
+    with contextlib.ExitStack() as stack:
+        try:
+            heard: IO[bytes] = stack.enter_context(tempfile.TemporaryFile())
+            terminal = os.dup(2)
+        except OSError:  # no room for a temporary file, or no error stream: nothing to hold back
+            yield io.BytesIO()
+            return
+        os.dup2(heard.fileno(), 2)
+        try:
+            yield heard
+        finally:
+            os.dup2(terminal, 2)
+            os.close(terminal)
+            _print_others_words(heard)
+
+
+def _words(heard: IO[bytes]) -> bytes:
+    heard.seek(0)
+    return heard.read()
+
+
+def _print_others_words(heard: IO[bytes]) -> None:
+    words = _DECODER_NOISE.sub(b"", _words(heard))
+    if words:
+        with contextlib.suppress(OSError):
+            os.write(2, words)
+
+
+# --- header -----------------------------------------------------------------------------------
+
+
+def _open_header(name: str, raw: bytes) -> tuple[Image.Image, str]:
+    """Read the header; the pixels wait until they are asked for."""
+    kind = _kind_of(raw[:32])
+    if kind is None:  # the file changed while it was read
+        raise NotAPhotoError(_not_a_photo(name))
+    if not _is_whole(kind, raw):
+        raise TruncatedPhotoError(_cut_off(name))
+    # The classes themselves and not `Image.open`, whose limits and warnings are global.
+    image = _OPENERS[kind](io.BytesIO(raw))
+    _refuse_size(name, *image.size)
+    if kind == "TIFF" and _is_raw_file(image):
+        msg = f"{name} is a camera's raw file; export it as JPEG."
+        raise NotAPhotoError(msg)
+    return image, kind
+
+
+def _open_heif(file: IO[bytes]) -> Image.Image:
+    try:
+        from pillow_heif import HeifImageFile  # heavy, and needed for this kind only
+    except ImportError as error:
+        msg = "HEIC photos need the package pillow-heif; install it or save the photo as JPEG."
+        raise NotAPhotoError(msg) from error
+    image: Image.Image = HeifImageFile(file)  # type: ignore[no-untyped-call]
+    return image
+
+
+_OPENERS: dict[str, Callable[[IO[bytes]], Image.Image]] = {
+    "JPEG": JpegImageFile,
+    "PNG": PngImageFile,
+    "WebP": WebPImageFile,
+    "TIFF": TiffImageFile,
+    "HEIF": _open_heif,
+}
+
+
+def _refuse_size(name: str, width_px: int, height_px: int) -> None:
+    if width_px * height_px > MOST_MEGAPIXELS * 1_000_000:
+        size = f"{width_px * height_px / 1e6:.0f} megapixels"
+        msg = f"{name} has {size}; up to {MOST_MEGAPIXELS} are read, so send a smaller copy."
+        raise PhotoSizeError(msg)
+    long_px, short_px = max(width_px, height_px), min(width_px, height_px)
+    if short_px / working_reduction(long_px, 1800) < _SHORTEST_SIDE_PX:
+        msg = (
+            f"{name} is only {width_px} by {height_px} pixels, too small to read a jar in; "
+            "send the phone's own photo."
+        )
+        raise PhotoSizeError(msg)
+
+
+_DNG_VERSION_TAG = 0xC612
+
+
+def _is_raw_file(image: Image.Image) -> bool:
+    return isinstance(image, TiffImageFile) and _DNG_VERSION_TAG in image.tag_v2
+
+
+def _facts(name: str, raw: bytes, image: Image.Image, kind: str) -> PhotoFacts:
+    exif = _exif_block(image)
+    return PhotoFacts(
+        name=name,
+        digest=hashlib.sha256(raw).hexdigest(),
+        kind=kind,
+        long_px=max(image.size),
+        short_px=min(image.size),
+        focal_35mm_mm=focal_from_exif(exif),
+        cropped=is_cropped(exif, image.size),
+        taken_at=time_from_exif(exif),
+    )
+
+
+def _exif_block(image: Image.Image) -> dict[int, Any]:
+    """Return the block of camera settings alone; a broken block counts as none."""
+    try:
+        has_none = isinstance(image, PngImageFile) and not _PNG_EXIF.intersection(image.info)
+        return {} if has_none else dict(image.getexif().get_ifd(ExifTags.IFD.Exif))
+    except Exception:  # the parser raises anything on broken blocks
+        return {}
+
+
+_PNG_EXIF = frozenset({"exif", "Raw profile type exif"})
+
+
+def _orientation(image: Image.Image) -> int:
+    try:
+        value = image.getexif().get(ExifTags.Base.Orientation)
+    except Exception:  # the parser raises anything on broken blocks
+        return 1
+    return value if isinstance(value, int) and 1 <= value <= 8 else 1
+
+
+# --- EXIF values ------------------------------------------------------------------------------
+
+
+def _number(value: object) -> float:
+    try:
+        return float(value)  # type: ignore[arg-type]  # whatever the file holds
+    except (TypeError, ValueError, ArithmeticError):
+        return math.nan
+
+
+def focal_from_exif(exif: dict[int, Any]) -> float:
+    """Return FocalLengthIn35mmFilm [mm]; NaN when absent, 0 (the standard's unknown) or absurd."""
+    focal_mm = _number(exif.get(ExifTags.Base.FocalLengthIn35mmFilm))
+    return focal_mm if 5 <= focal_mm <= 3000 else math.nan
+
+
+def is_cropped(exif: dict[int, Any], size_px: tuple[int, int]) -> bool:
+    """Tell whether the EXIF picture size has another shape than the picture.
+
+    A copy made smaller keeps its shape within rounding; 2 px and 0.5 % are allowed for that.
+    """
+    recorded = sorted(
+        _number(exif.get(tag))
+        for tag in (ExifTags.Base.ExifImageWidth, ExifTags.Base.ExifImageHeight)
+    )
+    if not all(side >= 1 for side in recorded):
+        return False
+    short_px, long_px = sorted(size_px)
+    expected_px = long_px * recorded[0] / recorded[1]
+    return abs(short_px - expected_px) > max(2.0, 0.005 * expected_px)
+
+
+_TIME_TAGS = (
+    (
+        ExifTags.Base.DateTimeOriginal,
+        ExifTags.Base.SubsecTimeOriginal,
+        ExifTags.Base.OffsetTimeOriginal,
+    ),
+    (
+        ExifTags.Base.DateTimeDigitized,
+        ExifTags.Base.SubsecTimeDigitized,
+        ExifTags.Base.OffsetTimeDigitized,
+    ),
+)
+_EXIF_TIME = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)", re.ASCII)
+_EXIF_OFFSET = re.compile(r"([+-])(\d\d):(\d\d)", re.ASCII)
+
+
+def time_from_exif(exif: dict[int, Any]) -> datetime | None:
+    """Return DateTimeOriginal, else DateTimeDigitized; None when neither makes sense.
+
+    Years before 1980 and after 2100 are taken for a clock that was never set.
+    """
+    times = (_exif_time(*(exif.get(tag) for tag in tags)) for tags in _TIME_TAGS)
+    return next((time for time in times if time is not None), None)
+
+
+def _exif_time(value: object, subsec: object, offset: object) -> datetime | None:
+    match = _EXIF_TIME.match(_text(value))
+    if match is None:
+        return None
+    try:
+        time = datetime(*map(int, match.groups()), tzinfo=_zone(offset))  # type: ignore[misc,arg-type]
+    except ValueError:
+        return None
+    fraction = re.match(r"\d{1,9}", _text(subsec), re.ASCII)
+    if fraction:
+        time += timedelta(seconds=float(f"0.{fraction[0]}"))
+    return time if 1980 <= time.year <= 2100 else None
+
+
+def _zone(offset: object) -> timezone | None:
+    match = _EXIF_OFFSET.match(_text(offset))
+    if match is None:
+        return None
+    ahead = timedelta(hours=int(match[2]), minutes=int(match[3]))
+    return timezone(-ahead if match[1] == "-" else ahead) if ahead <= timedelta(hours=14) else None
+
+
+def _text(value: object) -> str:
+    text = value.decode("latin-1") if isinstance(value, bytes) else value
+    return text.strip(" \0") if isinstance(text, str) else ""
+
+
+# --- pixels -----------------------------------------------------------------------------------
+
+
+def _upright_bgr(
+    name: str, raw: bytes, image: Image.Image, reduction: int, heard: IO[bytes]
+) -> NDArray[np.uint8]:
+    bgr = None
+    if isinstance(image, JpegImageFile) and image.mode in {"RGB", "L"}:
+        bgr = _jpeg_bgr(name, raw, reduction, heard)
+    if bgr is None:
+        bgr = _any_bgr(image, reduction)
+    # Asked for only now: a decoder that has turned the picture says so.
+    return np.ascontiguousarray(_TURNS[_orientation(image)](bgr))
+
+
+_FLAGS = {
+    1: cv2.IMREAD_COLOR,
+    2: cv2.IMREAD_REDUCED_COLOR_2,
+    4: cv2.IMREAD_REDUCED_COLOR_4,
+    8: cv2.IMREAD_REDUCED_COLOR_8,
+}
+
+
+def _jpeg_bgr(name: str, raw: bytes, reduction: int, heard: IO[bytes]) -> NDArray[np.uint8] | None:
+    """Decode within the JPEG's own transform; None when this decoder does not take it."""
+    flags = _FLAGS[reduction] | cv2.IMREAD_IGNORE_ORIENTATION
+    bgr = cv2.imdecode(np.frombuffer(raw, np.uint8), flags)
+    if bgr is None:
+        return None
+    words = _words(heard)
+    # The decoder fills what is missing with exact mid-grey up to the last pixel.
+    ends_grey = b"orrupt" in words and bool((bgr[-1, -1] == 128).all())
+    if ends_grey or _MISSING_DATA.search(words):
+        raise TruncatedPhotoError(_cut_off(name))
+    return np.asarray(bgr, dtype=np.uint8)
+
+
+def _any_bgr(image: Image.Image, reduction: int) -> NDArray[np.uint8]:
+    if isinstance(image, JpegImageFile):
+        reduction //= _drafted(image, reduction)
+    image.load()
+    small = _plain_mode(image)
+    if reduction > 1:
+        small = small.reduce(reduction)
+    rgb = np.asarray(_over_white(small).convert("RGB"))
+    return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), dtype=np.uint8)
+
+
+def _drafted(image: JpegImageFile, reduction: int) -> int:
+    """Ask for a reduced decode; return the reduction that the decoder agreed to."""
+    width_px, height_px = image.size
+    image.draft(None, (width_px // reduction, height_px // reduction))
+    return max(1, round(width_px / image.size[0]))
+
+
+def _plain_mode(image: Image.Image) -> Image.Image:
+    """Bring unusual pixel layouts to grey, RGB, CMYK or RGBA with 8 bits each."""
+    if image.mode.startswith("I;16"):
+        return _grey_from_16_bit(np.asarray(image))
+    if image.mode == "I":
+        return _grey_from_16_bit(np.clip(np.asarray(image), 0, 65535).astype(np.uint16))
+    if image.mode == "F":
+        msg = "floating-point pixels have no agreed white"
+        raise ValueError(msg)
+    if "transparency" in image.info or image.mode in {"PA", "La", "RGBa"}:
+        return image.convert("RGBA")
+    return image if image.mode in {"L", "LA", "RGB", "RGBA", "CMYK"} else image.convert("RGB")
+
+
+def _grey_from_16_bit(values: NDArray[Any]) -> Image.Image:
+    return Image.fromarray(cv2.convertScaleAbs(values, alpha=1 / 257))
+
+
+def _over_white(image: Image.Image) -> Image.Image:
+    if image.mode not in {"LA", "RGBA"}:
+        return image
+    white = Image.new("RGBA", image.size, "white")
+    return Image.alpha_composite(white, image.convert("RGBA"))
+
+
+def _rotated(code: int) -> Callable[[NDArray[np.uint8]], cv2.typing.MatLike]:
+    return lambda bgr: cv2.rotate(bgr, code)
+
+
+def _flipped(code: int) -> Callable[[NDArray[np.uint8]], cv2.typing.MatLike]:
+    return lambda bgr: cv2.flip(bgr, code)
+
+
+# EXIF 2.32 (CIPA DC-008), tag Orientation: how the stored picture is brought upright.
+_TURNS: dict[int, Callable[[NDArray[np.uint8]], cv2.typing.MatLike]] = {
+    1: lambda bgr: bgr,
+    2: _flipped(1),
+    3: _rotated(cv2.ROTATE_180),
+    4: _flipped(0),
+    5: cv2.transpose,
+    6: _rotated(cv2.ROTATE_90_CLOCKWISE),
+    7: lambda bgr: cv2.transpose(cv2.flip(bgr, -1)),
+    8: _rotated(cv2.ROTATE_90_COUNTERCLOCKWISE),
+}
+
+# --- is it all there? -------------------------------------------------------------------------
+
+# Parsers walk a file block by block: more blocks or filling than this and it is no photo.
+_MOST_BLOCKS = 100_000
+_MOST_FILLING = 65_536
+_ZERO_TAIL = bytes(256)
+
+
+def _is_whole(kind: str, raw: bytes) -> bool:
+    """Tell by the file's own marks of length and end whether its last part is there."""
+    if kind == "JPEG":
+        return _jpeg_is_whole(raw)
+    if kind == "PNG":
+        return _png_is_whole(raw)
+    if kind == "WebP":
+        end = int.from_bytes(raw[4:8], "little") + 8
+        # A copy that broke off may have been filled up with zeros; compressed data has none.
+        return end <= len(raw) and not raw[:end].endswith(_ZERO_TAIL)
+    return kind == "TIFF" or _boxes_are_whole(raw)
+
+
+_MARK = re.compile(rb"\xff+([^\xff])", re.DOTALL)
+
+
+def _jpeg_is_whole(raw: bytes) -> bool:
+    """Look for the end mark behind the start of the pixels (an EXIF thumbnail has its own)."""
+    at = 0
+    for _ in range(_MOST_BLOCKS):
+        start = raw.find(b"\xff", at, at + _MOST_FILLING)
+        mark = _MARK.match(raw, start, start + _MOST_FILLING) if start >= 0 else None
+        if mark is None:
+            return False
+        at = mark.end()
+        code = raw[at - 1]
+        if code == 0xDA:  # start of scan
+            return raw.rfind(b"\xff\xd9", at) >= 0
+        if code not in _MARKS_ALONE:
+            at += max(2, int.from_bytes(raw[at : at + 2], "big"))
+    return False
+
+
+_MARKS_ALONE = frozenset({0x00, 0x01, *range(0xD0, 0xDA)})
+
+
+def _png_is_whole(raw: bytes) -> bool:
+    at = 8
+    for _ in range(_MOST_BLOCKS):
+        if raw[at + 4 : at + 8] == b"IEND":
+            return True
+        at += 12 + int.from_bytes(raw[at : at + 4], "big")
+        if at > len(raw):
+            return False
+    return False
+
+
+def _boxes_are_whole(raw: bytes) -> bool:
+    """Walk the top-level boxes of an ISO base media file (ISO/IEC 14496-12)."""
+    at = 0
+    for _ in range(_MOST_BLOCKS):
+        size, kind = int.from_bytes(raw[at : at + 4], "big"), raw[at + 4 : at + 8]
+        if size == 1:
+            size = int.from_bytes(raw[at + 8 : at + 16], "big")
+        if size < 8 or kind not in _BOXES:  # up to the end of the file, or a maker's trailer
+            return True
+        if kind == b"mdat" and raw[at : at + size].endswith(_ZERO_TAIL):
+            return False
+        at += size
+        if at >= len(raw):
+            return at == len(raw)
+    return False
+
+
+_BOXES = frozenset({b"ftyp", b"meta", b"mdat", b"idat", b"free", b"skip", b"moov", b"uuid"})

@@ -1,0 +1,430 @@
+"""The same work on many things, spread over the machines of a Dask cluster.
+
+The machines need this same program and share no disk with this one: what a task needs travels with
+it, and what was made of it is put on disk here. A worker that dies takes nothing with it: its tasks
+go to the others, and only what kills its workers again when nobody else works is given up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import pickle
+import secrets
+import time
+import warnings
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Generic
+
+from jarvision.core.errors import ExitCode, UsageError
+from jarvision.core.files import shown
+from jarvision.results.cache import program
+from jarvision.run.pool import Crew, Errand, Result, Task, Workforce
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
+
+_CONNECT_S = 10.0
+_ANSWER_S = 10.0
+_FIRST_WORKER_S = 15.0
+_NEW_WORKER_S = 30.0  # a worker that died is started anew within some seconds
+_LOOK_S = 2.0
+_FETCH_S = 60.0
+_MOST_BYTES_OUT = 500_000_000  # the scheduler holds them all
+
+
+class ClusterError(UsageError):
+    """A cluster that cannot be used as it is."""
+
+    name = "cluster_unusable"
+
+
+class ClusterLostError(ClusterError):
+    """A cluster that went away in the middle of the work; what was done is kept."""
+
+    name = "cluster_lost"
+    exit_code = ExitCode.SOME_UNREAD
+
+
+def crew_for(workers: int, cluster: str = "") -> AbstractContextManager[Workforce]:
+    """Give those who work: processes of this machine, or a cluster's machines.
+
+    Parameters
+    ----------
+    workers : int
+        How many processes; not used where there is a cluster.
+    cluster : str
+        Address of a Dask scheduler, such as ``tcp://host:8786``; empty where there is none.
+
+    Raises
+    ------
+    ClusterError
+        On entering: the cluster cannot be reached, has no workers or runs another program.
+    """
+    return _cluster_crew(cluster) if cluster else Crew(workers)
+
+
+@contextlib.contextmanager
+def _cluster_crew(address: str) -> Iterator[ClusterCrew]:
+    with _without_noise():
+        client = _connected(address)
+        try:
+            crew = ClusterCrew(client)
+            crew.muster()
+            yield crew
+        finally:
+            with contextlib.suppress(Exception):  # it may have gone away
+                client.close(timeout=_ANSWER_S)
+
+
+@contextlib.contextmanager
+def _without_noise() -> Iterator[None]:
+    """Keep from the terminal what the cluster's own library tells of itself."""
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", module=r"(dask|distributed|tornado)\b")
+            yield
+    finally:
+        logging.disable(before)
+
+
+def _connected(address: str) -> Client:
+    try:
+        from distributed import Client
+    except ImportError:
+        msg = '--cluster needs a further package; install it with pip install "jarvision[cluster]".'
+        raise ClusterError(msg) from None
+    try:
+        with ThreadPoolExecutor(1) as apart:  # there may be a loop in this thread already
+            apart.submit(asyncio.run, _knock(address)).result()
+        return Client(address, timeout=_CONNECT_S, set_as_default=False)
+    except Exception:  # nobody listens, somebody else does, a name is wrong, a certificate missing
+        also = (
+            ", and that Dask's configuration names the certificates"
+            if address.startswith("tls:")
+            else ""
+        )
+        msg = (
+            f"No Dask scheduler answers at {shown(address)}; check the address, such as "
+            f"tcp://host:8786, and that it runs{also}."
+        )
+        raise ClusterError(msg) from None
+
+
+async def _knock(address: str) -> None:
+    """See who is there: a client that finds nobody, or somebody else, waits long and complains."""
+    from distributed import Security
+    from distributed.comm.core import connect
+    from distributed.core import send_recv
+
+    options = Security().get_connection_args("client")
+    async with asyncio.timeout(_CONNECT_S):
+        comm = await connect(address, timeout=_CONNECT_S, **options)
+        who = await send_recv(comm, op="identity", close=True)
+    if who["type"] != "Scheduler":
+        raise ConnectionError
+
+
+@contextlib.contextmanager
+def _or_lost() -> Iterator[None]:
+    """Turn whatever the library raises when it loses its scheduler into one sentence."""
+    try:
+        yield
+    except Exception:
+        raise _gone() from None
+
+
+def _gone() -> ClusterLostError:
+    return ClusterLostError(
+        "The connection to the cluster's scheduler was lost; what was read so far is kept. See "
+        "that it runs, then run again."
+    )
+
+
+# --- what runs on the workers -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Call:
+    """A call that is made when this is unpickled.
+
+    So the scheduler, which unpickles what it passes on, needs to know nothing of this program.
+    """
+
+    function: Callable[..., object]
+    arguments: tuple[object, ...] = ()
+
+    def __reduce__(self) -> tuple[Callable[..., object], tuple[object, ...]]:
+        return self.function, self.arguments
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """What came of a task."""
+
+    result: Any
+
+
+@dataclass(frozen=True, slots=True)
+class _Raised:
+    """What a task raised."""
+
+    error: Exception
+
+
+@dataclass(frozen=True, slots=True)
+class _Refused:
+    """A worker that would not come to the same results: what it runs."""
+
+    versions: tuple[str, ...]
+
+
+def versions() -> tuple[str, ...]:
+    """Name this program and the libraries on which the last digits of its results depend."""
+    import cv2
+    import numpy
+    import PIL
+    import scipy
+
+    libraries = {"OpenCV": cv2, "NumPy": numpy, "SciPy": scipy, "Pillow": PIL}
+    named = (f"{name} {library.__version__}" for name, library in libraries.items())
+    return (program(), *named)
+
+
+def _do(wanted: tuple[str, ...], parcel: bytes) -> _Made | _Raised | _Refused:
+    """Do a task on a worker that runs the same program."""
+    import cv2
+
+    found = versions()
+    if found != wanted:
+        return _Refused(found)
+    cv2.setNumThreads(1)
+    try:
+        return _Made(pickle.loads(parcel)())
+    except Exception as error:
+        return _Raised(error)
+
+
+# --- here ---------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Job(Generic[Task, Result]):
+    """One call of `ClusterCrew.each`: what waits, what is out, what is to be tried again."""
+
+    work: Errand[Task, Any, Result]
+    tasks: Sequence[Task]
+    lost: Callable[[Task], Result]
+    got: Callable[[Result], None]
+    waiting: deque[int]
+    again: deque[int] = field(default_factory=deque)
+    out: dict[Future[Any], tuple[int, int]] = field(default_factory=dict)  # -> index, bytes
+    results: dict[int, Result] = field(default_factory=dict)
+
+    @property
+    def is_done(self) -> bool:
+        return len(self.results) == len(self.tasks)
+
+    @property
+    def bytes_out(self) -> int:
+        return sum(size for _, size in self.out.values())
+
+    def next_index(self, room: int) -> int | None:
+        """Tell which task may be sent now: one that killed workers only when nobody else works."""
+        if not self.out:
+            return self.waiting.popleft() if self.waiting else self.again[0] if self.again else None
+        is_full = len(self.out) >= room or self.bytes_out >= _MOST_BYTES_OUT
+        is_alone = any(index in self.again for index, _ in self.out.values())
+        return None if is_full or is_alone or not self.waiting else self.waiting.popleft()
+
+    def keep(self, index: int, result: Result) -> None:
+        if index in self.again:
+            self.again.remove(index)
+        self.results[index] = result
+        self.got(result)
+
+    def died(self, index: int) -> None:
+        """See to a task whose workers died."""
+        if index in self.again:
+            self.keep(index, self.lost(self.tasks[index]))
+        else:
+            self.again.append(index)
+
+
+@dataclass(slots=True)
+class ClusterCrew:
+    """The workers of a cluster, as many as there are at any time.
+
+    Attributes
+    ----------
+    client : Client
+        The connection to its scheduler.
+    versions : tuple of str
+        What all of them must run; by default what runs here.
+    """
+
+    client: Client
+    versions: tuple[str, ...] = field(default_factory=versions)
+    _threads: int = field(default=0, init=False)
+    _looked_s: float = field(default=-1e9, init=False)
+    _staffed_s: float = field(default=0.0, init=False)
+
+    def muster(self) -> None:
+        """Wait for a worker, and see that all run this same program.
+
+        Raises
+        ------
+        ClusterError
+            There is none, or one does not.
+        """
+        until_s = time.monotonic() + _FIRST_WORKER_S
+        while not self._count_threads():
+            if time.monotonic() > until_s:
+                msg = "The cluster has a scheduler but no workers; start some, then run again."
+                raise ClusterError(msg)
+            time.sleep(0.2)
+        call = pickle.dumps(_Call(versions))
+        with _or_lost():
+            answers = self.client.run(pickle.loads, call, on_error="return")
+        for worker, found in sorted(answers.items()):
+            if isinstance(found, Exception) and not isinstance(found, OSError):  # else it has gone
+                raise _lacking(worker)
+            if isinstance(found, tuple):
+                self.refuse_other(found, worker)
+
+    def each(
+        self,
+        work: Errand[Task, Any, Result],
+        tasks: Sequence[Task],
+        *,
+        lost: Callable[[Task], Result],
+        got: Callable[[Result], None] = lambda result: None,
+        few: int = 0,
+    ) -> list[Result]:
+        """Do the same work on each task.
+
+        Parameters
+        ----------
+        work : Errand
+            Its `packed` and `keep` are called here, one task at a time. What it raises ends all.
+        tasks, lost, got
+            As for `workers.Crew.each`.
+        few : int
+            Not used: the cluster is there already.
+
+        Returns
+        -------
+        list
+            Results in the order of `tasks`.
+
+        Raises
+        ------
+        ClusterError
+            A worker that joined runs another program.
+        ClusterLostError
+            The scheduler or all workers went away.
+        """
+        job = _Job(work, tasks, lost, got, deque(range(len(tasks))))
+        self._staffed_s = time.monotonic()
+        while not job.is_done:
+            self._look()
+            self._hand_out(job)
+            self._listen(job)
+        return [job.results[index] for index in range(len(tasks))]
+
+    def _hand_out(self, job: _Job[Task, Result]) -> None:
+        """Send enough tasks for every worker to have its next one at hand, and no more."""
+        while (index := job.next_index(2 * self._threads + 2)) is not None:
+            parcel = pickle.dumps(job.work.packed(job.tasks[index]))
+            call = pickle.dumps(_Call(_do, (self.versions, parcel)))
+            key = f"jarvision-{secrets.token_hex(16)}"
+            with _or_lost():
+                future = self.client.submit(pickle.loads, call, key=key, pure=False)
+            job.out[future] = index, len(call)
+
+    def _listen(self, job: _Job[Task, Result]) -> None:
+        """Wait for answers for a while, and take those that have come."""
+        from distributed import wait
+
+        with contextlib.suppress(Exception):  # time is up, or a task was cancelled: seen below
+            wait(list(job.out), timeout=_LOOK_S, return_when="FIRST_COMPLETED")
+        for future in [f for f in job.out if f.status not in ("pending", "lost")]:
+            index, _ = job.out[future]
+            try:
+                answer = self._answer_of(future)
+            except TimeoutError:  # its worker died just now, and it is done again elsewhere
+                continue
+            del job.out[future]
+            if isinstance(answer, _Refused):
+                self.refuse_other(answer.versions)
+            if isinstance(answer, _Raised):
+                raise answer.error
+            if isinstance(answer, _Made):
+                job.keep(index, job.work.keep(answer.result))
+            else:
+                job.died(index)
+
+    def _answer_of(self, future: Future[Any]) -> _Made | _Raised | _Refused | None:
+        """Fetch an answer; None where the task's workers died."""
+        from distributed import KilledWorker
+
+        if future.status == "error":
+            with _or_lost():
+                error = future.exception(timeout=_ANSWER_S)
+            if isinstance(error, KilledWorker):
+                return None
+            raise _lacking()
+        try:
+            answer: _Made | _Raised | _Refused = future.result(timeout=_FETCH_S)
+        except TimeoutError:
+            raise
+        except Exception:
+            raise _gone() from None
+        return answer
+
+    def _look(self) -> None:
+        """See, every now and then, how many work."""
+        now_s = time.monotonic()
+        if now_s - self._looked_s < _LOOK_S:
+            return
+        self._looked_s, self._threads = now_s, self._count_threads()
+        if self._threads:
+            self._staffed_s = now_s
+        elif now_s - self._staffed_s > _NEW_WORKER_S:
+            msg = (
+                "The cluster has no workers left; what was read so far is kept. Start some, then "
+                "run again."
+            )
+            raise ClusterLostError(msg)
+
+    def _count_threads(self) -> int:
+        with _or_lost():
+            return sum(self.client.nthreads(callback_timeout=_ANSWER_S).values())
+
+    def refuse_other(self, found: tuple[str, ...], worker: str = "") -> None:
+        """Raise where a worker would not come to the same results."""
+        for theirs, ours in zip(found, self.versions, strict=False):
+            if theirs != ours:
+                msg = (
+                    f"A worker of the cluster{_at(worker)} runs {shown(theirs)}, this machine "
+                    f"{ours}; install the same on all and start the workers anew."
+                )
+                raise ClusterError(msg)
+
+
+def _lacking(worker: str = "") -> ClusterError:
+    return ClusterError(
+        f"A worker of the cluster{_at(worker)} cannot run this jarvision; install the same version "
+        "there and start the worker anew."
+    )
+
+
+def _at(worker: str) -> str:
+    return f" at {shown(worker)}" if worker else ""

@@ -1,0 +1,471 @@
+"""What a user says of a class's jars: a table `jars.csv`, and which photos belong to which jar.
+
+Everything in it but the jar is optional. Matching is by names only and reads no file.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from fnmatch import translate
+from math import isfinite
+from pathlib import Path
+
+from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.files import shown
+from jarvision.core.tables import TableError, read_text, rows
+from jarvision.core.units import length_mm
+from jarvision.estimate.known import JarFacts, WaterState
+from jarvision.estimate.water import check_temperature
+from jarvision.results.jarfile import jar_key
+
+NAME = "jars.csv"
+"""Where the table is looked for in a folder of photos."""
+
+_LONGEST_NAME = 300  # as in the jars' own files
+_MOST_PATTERNS = 200
+_LONGEST_RANGE = 2_000
+_TALLEST_MM = 1_000.0
+_HEAVIEST_G = 5_000.0
+_EXAMPLE = "jar, name, bed, shaken_at, photos, water_temp_c, soil_mm"
+
+
+@dataclass(frozen=True, slots=True)
+class ManifestRow:
+    """What is said of one jar.
+
+    Attributes
+    ----------
+    jar : str
+        Number on the strip, or a name of the user's.
+    name, bed : str
+        What to call it, and the bed it is from; empty when not given.
+    shaken_at : datetime or None
+        By the camera's clock.
+    patterns : tuple of str
+        Names, patterns or folders of its photos; see `match_photos`.
+    water_temp_c, water_mm, soil_mm, soil_g, inside_diameter_mm, organic_matter_pct : float or None
+        As in `jarvision.estimate.known.JarFacts`.
+    dispersant : bool or None
+    water_state : WaterState or None
+    line : int
+        Line of the file.
+    """
+
+    jar: str
+    name: str = ""
+    bed: str = ""
+    shaken_at: datetime | None = None
+    patterns: tuple[str, ...] = ()
+    water_temp_c: float | None = None
+    water_mm: float | None = None
+    soil_mm: float | None = None
+    soil_g: float | None = None
+    inside_diameter_mm: float | None = None
+    organic_matter_pct: float | None = None
+    dispersant: bool | None = None
+    water_state: WaterState | None = None
+    line: int = 0
+
+    def facts(self, base: JarFacts) -> JarFacts:
+        """Put what is said of this jar over what is said of all."""
+        own = {
+            "temp_c": self.water_temp_c,
+            "water_mm": self.water_mm,
+            "soil_mm": self.soil_mm,
+            "soil_g": self.soil_g,
+            "inside_diameter_mm": self.inside_diameter_mm,
+            "organic_matter_pct": self.organic_matter_pct,
+            "dispersant": self.dispersant,
+            "water_state": self.water_state,
+        }
+        given = {key: value for key, value in own.items() if value is not None}
+        return replace(base, **given)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """The rows of the table, and the columns that were not understood."""
+
+    rows: tuple[ManifestRow, ...] = ()
+    ignored: tuple[str, ...] = ()
+
+    def row_of(self, jar: str) -> ManifestRow | None:
+        """Find a jar's row, compared as `jar_key` does; else None."""
+        key = jar_key(jar)
+        return next((row for row in self.rows if jar_key(row.jar) == key), None)
+
+
+def find_manifest(folder: Path) -> Path | None:
+    """Find the table in a folder; None when there is none."""
+    path = folder / NAME
+    return path if path.is_file() else None
+
+
+def read_manifest(path: Path) -> Manifest:
+    """Read the table.
+
+    Raises
+    ------
+    TableError
+        It cannot be opened or understood; the sentence names the line.
+    """
+    return parse_manifest(read_text(path, what="list of jars"), name=shown(path.name))
+
+
+# --- the table ----------------------------------------------------------------------------------
+
+# What a column may be called, compared without capitals, spaces and signs; a unit at the end goes
+# to the numbers that have none.
+_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "jar": ("jar", "jarnumber", "jarno", "jarid", "strip"),
+    "name": ("name", "jarname", "label", "student", "group"),
+    "bed": ("bed", "bedname", "plot", "place"),
+    "shaken_at": ("shakenat", "shaken", "start", "started", "startedat"),
+    "patterns": (
+        "photos",
+        "photo",
+        "photopatterns",
+        "photopattern",
+        "pattern",
+        "patterns",
+        "files",
+    ),
+    "water_temp_c": ("watertemp", "watertemperature", "temp", "temperature"),
+    "water_mm": ("water", "waterheight", "waterline"),
+    "soil_mm": ("soil", "soilheight", "drysoil"),
+    "soil_g": ("soilg", "soilgrams", "soilmass", "soilmassg", "soilweight", "soilweightg"),
+    "inside_diameter_mm": ("insidediameter", "diameter", "innerdiameter"),
+    "organic_matter_pct": ("organicmatter", "organicmatterpct", "om", "ompct", "humus"),
+    "dispersant": ("dispersant", "soap", "softener"),
+    "water_state": ("waterstate", "clarity"),
+}
+_BY_ALIAS = {alias: column for column, aliases in _COLUMNS.items() for alias in aliases}
+_UNITS = {
+    "water_temp_c": ("c", "f", "degc", "degf", "celsius", "fahrenheit"),
+    "water_mm": ("mm", "cm", "in", "inch", "inches"),
+    "soil_mm": ("mm", "cm", "in", "inch", "inches"),
+    "inside_diameter_mm": ("mm", "cm", "in", "inch", "inches"),
+}
+
+
+def parse_manifest(text: str, *, name: str = NAME) -> Manifest:
+    """Read a table whose first line names the columns, separated by commas, semicolons or tabs.
+
+    Parameters
+    ----------
+    text : str
+        The file's text.
+    name : str
+        How the file is called in messages.
+
+    Raises
+    ------
+    TableError
+        It has no column for the jar, a jar stands twice, or a cell cannot be understood.
+    """
+    lines = rows(text, name=name)
+    head = next(lines, None)
+    if head is None:
+        msg = f"{name} is empty; its first line names the columns, such as {_EXAMPLE}."
+        raise TableError(msg)
+    columns = [_column(cell) for cell in head[1]]
+    _check_columns([column for column, _ in columns], head[0], name)
+    ignored = [shown(c) for c, (k, _) in zip(head[1], columns, strict=True) if c and not k]
+    found = (
+        _row(dict(_cells(columns, row)), line, f"Line {line} of {name}") for line, row in lines
+    )
+    return Manifest(tuple(_without_doubles(found, name)), tuple(ignored))
+
+
+def _column(cell: str) -> tuple[str, str]:
+    """Find which column a heading means, and the unit that it gives."""
+    plain = re.sub(r"[^a-z0-9]", "", cell.casefold().replace("%", "pct").replace("°", ""))
+    if plain in _BY_ALIAS:
+        return _BY_ALIAS[plain], ""
+    for column, units in _UNITS.items():
+        for unit in sorted(units, key=len, reverse=True):
+            if plain.endswith(unit) and _BY_ALIAS.get(plain.removesuffix(unit)) == column:
+                return column, unit
+    return "", ""
+
+
+def _check_columns(found: Sequence[str], line: int, name: str) -> None:
+    if "jar" not in found:
+        msg = f"Line {line} of {name} names no column 'jar'; write for example {_EXAMPLE}."
+        raise TableError(msg)
+    twice = next((key for key in found if key and found.count(key) > 1), None)
+    if twice:
+        msg = f"Line {line} of {name} names the column '{twice}' twice; keep one of them."
+        raise TableError(msg)
+
+
+def _cells(columns: Sequence[tuple[str, str]], row: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Name the cells of a row, the heading's unit added to bare numbers."""
+    for (column, unit), value in zip(columns, row, strict=False):
+        if column:
+            bare = re.fullmatch(r"[-+0-9.,/\s½¼¾]+", value) is not None
+            yield column, f"{value} {unit}" if unit and bare else value
+
+
+def _without_doubles(found: Iterable[ManifestRow], name: str) -> Iterator[ManifestRow]:
+    seen: dict[str, ManifestRow] = {}
+    for row in found:
+        earlier = seen.setdefault(jar_key(row.jar), row)
+        if earlier is not row:
+            msg = (
+                f"Jar {shown(row.jar)} stands on lines {earlier.line} and {row.line} of {name}; "
+                "keep one of them."
+            )
+            raise TableError(msg)
+        yield row
+
+
+# --- one row ------------------------------------------------------------------------------------
+
+
+def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
+    """Understand the cells of a row."""
+    jar = row.get("jar", "")
+    if not jar:
+        msg = f"{where} does not say which jar it is; fill in the column 'jar'."
+        raise TableError(msg)
+    return ManifestRow(
+        jar=jar[:_LONGEST_NAME],
+        name=row.get("name", "")[:_LONGEST_NAME],
+        bed=row.get("bed", "")[:_LONGEST_NAME],
+        shaken_at=_moment(row.get("shaken_at", ""), where),
+        patterns=_patterns(row.get("patterns", ""), where),
+        water_temp_c=_temperature(row.get("water_temp_c", ""), where),
+        water_mm=_height(row.get("water_mm", ""), f"{where}, water"),
+        soil_mm=_height(row.get("soil_mm", ""), f"{where}, soil"),
+        soil_g=_number(row.get("soil_g", ""), f"{where}, soil in grams", _HEAVIEST_G),
+        inside_diameter_mm=_height(row.get("inside_diameter_mm", ""), f"{where}, diameter"),
+        organic_matter_pct=_number(
+            row.get("organic_matter_pct", ""), f"{where}, organic matter", 100, least=0.0
+        ),
+        dispersant=_yes_no(row.get("dispersant", ""), where),
+        water_state=_state(row.get("water_state", ""), where),
+        line=line,
+    )
+
+
+def _moment(text: str, where: str) -> datetime | None:
+    """Read a day and a time: ``2026-05-04 09:00``, or with dots and the day first."""
+    if not text:
+        return None
+    dotted = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[ ,T]+(.+)", text)
+    plain = f"{dotted[3]}-{int(dotted[2]):02d}-{int(dotted[1]):02d} {dotted[4]}" if dotted else text
+    plain = re.sub(r"[ T]+(\d):", r" 0\1:", plain)
+    try:
+        if ":" not in plain:
+            raise ValueError
+        return datetime.fromisoformat(plain)
+    except ValueError:
+        msg = f"{where}: '{shown(text)}' is not a day and a time; write 2026-05-04 09:00."
+        raise TableError(msg) from None
+
+
+def _temperature(text: str, where: str) -> float | None:
+    """Read a temperature in degrees Celsius or, where it says so, Fahrenheit."""
+    if not text:
+        return None
+    parts = re.fullmatch(
+        r"([-+]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?)?\s*(c|f|celsius|fahrenheit)?", text.casefold()
+    )
+    if parts is None:
+        msg = f"{where}: '{shown(text)}' is not a temperature; write for example 20."
+        raise TableError(msg)
+    value = float(parts[1].replace(",", "."))
+    temp_c = (value - 32) / 1.8 if (parts[2] or "c").startswith("f") else value
+    try:
+        check_temperature(temp_c)
+    except ValueRefusedError as error:
+        msg = f"{where}: {error}"
+        raise TableError(msg) from None
+    return temp_c
+
+
+def _height(text: str, where: str) -> float | None:
+    """Read a length [mm]; a number without a unit is in millimetres."""
+    if not text:
+        return None
+    try:
+        mm = length_mm(text, default_unit="mm")
+    except (UsageError, ValueRefusedError):
+        mm = float("nan")
+    if not 0 < mm <= _TALLEST_MM:
+        msg = f"{where}: '{shown(text)}' is not a length in a jar; write for example 60 or 6 cm."
+        raise TableError(msg)
+    return mm
+
+
+def _number(text: str, where: str, most: float, *, least: float = 1e-3) -> float | None:
+    plain = re.sub(r"\s*(?:%|g|grams?)$", "", text.casefold()).replace(",", ".")
+    if not plain:
+        return None
+    is_number = re.fullmatch(r"[-+]?\d+(?:\.\d+)?", plain)
+    value = float(plain) if is_number else float("nan")
+    if not (isfinite(value) and least <= value <= most):
+        msg = f"{where}: '{shown(text)}' is not a number up to {most:g}; check it."
+        raise TableError(msg)
+    return value
+
+
+_WORDS = {
+    **dict.fromkeys(("yes", "y", "true", "1", "x"), True),
+    **dict.fromkeys(("no", "n", "false", "0"), False),
+}
+
+
+def _yes_no(text: str, where: str) -> bool | None:
+    if not text:
+        return None
+    if text.casefold() not in _WORDS:
+        msg = f"{where}: '{shown(text)}' says neither yes nor no whether a dispersant went in."
+        raise TableError(msg)
+    return _WORDS[text.casefold()]
+
+
+def _state(text: str, where: str) -> WaterState | None:
+    if not text:
+        return None
+    try:
+        return WaterState(text.casefold())
+    except ValueError:
+        msg = f"{where}: '{shown(text)}' is no state of the water; write clear, hazy or cloudy."
+        raise TableError(msg) from None
+
+
+def _patterns(text: str, where: str) -> tuple[str, ...]:
+    """Split the photos' cell, and write out ranges such as ``IMG_1201 to IMG_1206``."""
+    parts = [part.strip() for part in re.split(r"[;|,\n]", text) if part.strip()]
+    out = [name for part in parts for name in _range(part, where)]
+    if len(out) > _MOST_PATTERNS + _LONGEST_RANGE:
+        msg = f"{where} names too many photos; use a pattern such as jar5*."
+        raise TableError(msg)
+    return tuple(out)
+
+
+def _range(part: str, where: str) -> list[str]:
+    ends = re.fullmatch(r"(.*?)(\d+)(\.\w+)?\s+(?:to|\.\.)\s+(.*?)(\d+)(\.\w+)?", part)
+    if ends is None:
+        return [part]
+    stem, first, ending = ends[1], ends[2], ends[3] or ""
+    same = ends[4].casefold() in {stem.casefold(), ""} and (ends[6] or "") == ending
+    count = int(ends[5]) - int(first) if len(ends[5]) < 12 and len(first) < 12 else -1
+    if not same or not 0 <= count < _LONGEST_RANGE:
+        msg = f"{where}: '{shown(part)}' is not a range of photos; write IMG_1201 to IMG_1206."
+        raise TableError(msg)
+    width = len(first)
+    return [f"{stem}{int(first) + i:0{width}d}{ending}" for i in range(count + 1)]
+
+
+# --- matching -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """Which photos the table gives to which jar.
+
+    Attributes
+    ----------
+    row_by_photo : mapping from str to ManifestRow
+    unclear : tuple of (str, str)
+        Photos that fit two jars equally well, each with one sentence.
+    unused : tuple of (int, str)
+        Patterns that fit no photo: line of the file, and the pattern.
+    """
+
+    row_by_photo: Mapping[str, ManifestRow]
+    unclear: tuple[tuple[str, str], ...] = ()
+    unused: tuple[tuple[int, str], ...] = ()
+
+
+@dataclass(slots=True)
+class _Index:
+    """Patterns by their text, or by what stands before their first sign; lives in one call."""
+
+    plain: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+    wild: dict[str, list[tuple[int, int, re.Pattern[str]]]] = field(default_factory=dict)
+    lengths: set[int] = field(default_factory=set)
+
+    def fits(self, text: str) -> Iterator[tuple[int, int, bool]]:
+        """Yield row, pattern, and whether it is the very name, for all that fit a text."""
+        yield from ((row, i, True) for row, i in self.plain.get(text, ()))
+        for length in self.lengths:
+            for row, i, expression in self.wild.get(text[:length], ()):
+                if expression.fullmatch(text):
+                    yield row, i, False
+
+
+def match_photos(manifest: Manifest, photos: Iterable[str]) -> Matched:
+    """Find the jar of each photo by the patterns of the table.
+
+    Parameters
+    ----------
+    manifest : Manifest
+    photos : iterable of str
+        Paths below the folder of photos, with ``/`` between folders.
+
+    Returns
+    -------
+    Matched
+        Capitals do not count. ``*`` stands for anything and ``?`` for one character. A pattern is
+        held against the photo's path, its name with and without the ending, and the folders above
+        it, so that ``group 3`` names a folder; the very name goes before a pattern with signs.
+        Photos that fit nothing are in neither list: their strips or folders place them.
+    """
+    index = _indexed(manifest)
+    used: set[tuple[int, int]] = set()
+    by_photo, unclear = {}, []
+    for photo in photos:
+        found = [fit for text in _texts(photo) for fit in index.fits(text)]
+        used.update((row, i) for row, i, _ in found)
+        exact = {row for row, _, is_exact in found if is_exact}
+        fitting = sorted(exact or {row for row, _, _ in found})
+        if len(fitting) == 1:
+            by_photo[photo] = manifest.rows[fitting[0]]
+        elif fitting:
+            unclear.append((photo, _unclear([manifest.rows[i] for i in fitting])))
+    unused = (
+        (row.line, pattern)
+        for r, row in enumerate(manifest.rows)
+        for i, pattern in enumerate(row.patterns)
+        if (r, i) not in used
+    )
+    return Matched(by_photo, tuple(unclear), tuple(unused))
+
+
+def _indexed(manifest: Manifest) -> _Index:
+    index = _Index()
+    for r, row in enumerate(manifest.rows):
+        for i, pattern in enumerate(row.patterns):
+            text = pattern.casefold().replace("\\", "/").strip("/")
+            start = re.split(r"[*?]", text, maxsplit=1)[0]
+            if start == text:
+                index.plain.setdefault(text, []).append((r, i))
+            else:
+                expression = re.compile(translate(text.replace("[", "[[]")))
+                index.wild.setdefault(start, []).append((r, i, expression))
+                index.lengths.add(len(start))
+    return index
+
+
+def _texts(photo: str) -> set[str]:
+    """Collect what a pattern may name: path, name, name without ending, and folders above."""
+    path = photo.casefold().replace("\\", "/").strip("/")
+    *folders, name = path.split("/")
+    stem = name.rpartition(".")[0] or name
+    above = {"/".join(folders[: i + 1]) for i in range(len(folders))}
+    return {path, path.rpartition(".")[0] or path, name, stem, *folders, *above}
+
+
+def _unclear(fitting: Sequence[ManifestRow]) -> str:
+    first, second, *_ = fitting
+    return (
+        f"It fits both jar {shown(first.jar)} on line {first.line} and jar {shown(second.jar)} on "
+        f"line {second.line}; make their patterns differ."
+    )

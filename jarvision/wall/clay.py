@@ -1,0 +1,289 @@
+"""Find the clay's top: the edge at the front wall that goes with the far rim of the same surface.
+
+Settled clay has no grain to tell it by. What can be taken for its top: the far rim of its surface,
+which is often the strongest edge of all, the table mirrored in the glass, shades on the surface
+itself. In the unrolled wall the front edge is level, while the far rim is arched: a sight line
+that enters the wall beside the middle crosses a shorter chord of the jar, so the rim shows lower.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from jarvision.jar.geometry import WALL_MM
+from jarvision.jar.unwrap import ROW_MM
+from jarvision.jar.view_fit import Jar
+from jarvision.jar.wall_features import Evidence, edge_peaks
+from jarvision.wall.layers import USUAL_CLAY_MM, USUAL_SPREAD_MM
+
+Array: TypeAlias = NDArray[np.float64]
+
+WATER_INDEX = 1.333  # water at 20 degC, sodium D line; handbook value, from memory
+
+
+def _far_rim_mm(jar: Jar, front_mm: float) -> float:
+    """Height at which the far rim of a level surface shows on the front wall [mm]."""
+    across = 2 * (jar.view.outline.radius_mm - WALL_MM)
+    shown = front_mm
+    for _ in range(4):
+        slope = np.sin(jar.view.elevation_rad(np.array(shown))) / WATER_INDEX
+        shown = front_mm + across * float(np.tan(np.arcsin(np.clip(slope, -0.9, 0.9))))
+    return shown
+
+
+# Clay too thin for an edge of its own: where its top is put, and the odds against it (log units).
+_THIN_CLAY_MM, _THIN_CLAY_COST = 0.6, 2.3
+_SOFT_COST = 0.0  # the same for a front edge that turns round
+_TABLE_MM = -4.0  # height of the table against the inside floor; common practice, no source
+_MIRROR_SD = 0.1  # log scatter of where the same mirrored edge is placed from different photos
+
+
+def mirrored_edge_mm(jar: Jar, height_mm: float) -> float:
+    """Tell how far off the edge stands that would be mirrored in the wall at a height [mm].
+
+    A vertical wall mirrors the table behind the camera at an unchanged slope, so a height on the
+    wall stands for a distance on the table. The table's edge keeps its distance from photo to
+    photo, however the camera moves; a layer keeps its height. NaN above the camera.
+    """
+    camera, radius = jar.view.camera, jar.view.outline.radius_mm
+    below = camera.height_mm - height_mm
+    if below <= 1.0:
+        return np.nan
+    return (camera.distance_mm - radius) * (height_mm - _TABLE_MM) / below
+
+
+def mirrored_edges(
+    photos: Sequence[tuple[Evidence, Jar]], deposit_mm: float, water_mm: float
+) -> list[float]:
+    """Distances of edges mirrored in the cloudy water of earlier photos [mm]."""
+    found = []
+    for photo, jar in photos:
+        for height, _ in edge_peaks(photo, deposit_mm + 2.0, water_mm - 12.0):
+            found.append(mirrored_edge_mm(jar, height))
+    return [distance for distance in found if distance > 0]
+
+
+def _mirror_match(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float:
+    """How well an edge is where a mirrored one should be, 0 to 1."""
+    distance = mirrored_edge_mm(jar, height_mm)
+    if not mirrored or np.isnan(distance):
+        return 0.0
+    off = np.abs(np.log(distance / np.array(mirrored))).min()
+    return float(np.exp(-0.5 * (off / _MIRROR_SD) ** 2))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Edges:
+    """Edges above the silt: heights [mm], strengths, how mirrored (0 to 1) and how arched."""
+
+    at_mm: Array
+    strength: Array
+    mirrored: Array
+    arched: Array  # log odds that it is a far rim against an edge at the front wall
+
+
+def clay_places(
+    photo: Evidence,
+    jar: Jar,
+    silt_mm: float,
+    water_mm: float,
+    *,
+    mirrored: Sequence[float] = (),
+) -> list[tuple[float, float]]:
+    """Heights where the clay's top can be, best first, each with its weight against the best.
+
+    The clay's top is a level edge with a second, arched one above it, the far rim of the same
+    surface. Water line and lid make stronger edges, so strength counts only up to a point, and a
+    lower edge is likelier: deposits fill the lower part of a jar. Edges that earlier photos know
+    as mirrored ones count for less.
+    """
+    low_mm = _own_edge(photo, silt_mm) + 1.0
+    edges = _edges_above(photo, jar, low_mm, water_mm, mirrored)
+    columns = (edges.at_mm.tolist(), edges.strength.tolist(), edges.arched.tolist())
+    fronts = list(zip(*columns, strict=True))
+    scored = [(f[0], _front_score(jar, edges, f, silt_mm, water_mm)) for f in fronts]
+    scored += _merged_fronts(jar, edges, scored)
+    for front in _soft_fronts(photo, edges, low_mm, water_mm - 6.0):
+        score = _front_score(jar, edges, front, silt_mm, water_mm)
+        scored.append((front[0], score - _SOFT_COST))
+    height = silt_mm + _THIN_CLAY_MM
+    score = _front_score(jar, edges, (height, 1.0, 0.0), silt_mm, water_mm)
+    scored.append((height, score - _THIN_CLAY_COST))
+    best = max(score for _, score in scored)
+    weighed = [(h, float(np.exp(_SHARPNESS * (s - best)))) for h, s in scored]
+    return sorted(weighed, key=lambda e: -e[1])
+
+
+def _own_edge(photo: Evidence, silt_mm: float) -> float:
+    """Height of the silt's own edge, which the search by grain may have put a little off [mm]."""
+    near = edge_peaks(photo, silt_mm - 2.0, silt_mm + 2.0)
+    return max(near, key=lambda e: e[1])[0] if near else silt_mm
+
+
+def _edges_above(
+    photo: Evidence, jar: Jar, low_mm: float, water_mm: float, mirrored: Sequence[float]
+) -> _Edges:
+    found = edge_peaks(photo, low_mm, water_mm - 6.0)
+    at = np.array([height for height, _ in found])
+    match = [_mirror_match(jar, height, mirrored) for height in at]
+    arched = [_arch_odds(photo, jar, height) for height in at]
+    return _Edges(at, np.array([s for _, s in found]), np.array(match), np.array(arched))
+
+
+def _front_score(
+    jar: Jar,
+    edges: _Edges,
+    front: tuple[float, float, float],
+    silt_mm: float,
+    water_mm: float,
+) -> float:
+    """Weigh an edge (height, strength, arched) as the clay's top, with its best far rim."""
+    height, strength, arched = front
+    here = np.abs(edges.at_mm - height) < 0.01
+    match = float(edges.mirrored[here].max()) if here.any() else 0.0
+    far_off = max(height - USUAL_CLAY_MM, 0.0) / USUAL_SPREAD_MM
+    score = _STRENGTH_WEIGHT * np.log(np.clip(strength, 0.3, 4.0)) - 0.025 * (height - silt_mm)
+    score -= 0.5 * far_off**2 + _MIRROR_WEIGHT * match + _ARCH_WEIGHT * arched
+    far = _far_rim_mm(jar, height)
+    # a tilt that is 0.03 rad out misplaces the far rim of a small jar by a third
+    gap = far - height
+    nearest = height + max(0.65 * gap - 1.0, min(0.6 * gap, 3.0))
+    # foam clings to the wall just under the water line and is no rim
+    farthest = min(height + 1.2 * jar.view.outline.radius_mm, water_mm - 12.0)
+    rests = np.log1p(edges.strength) * (1 - 0.8 * edges.mirrored) * ~here
+    rims = [np.log(0.7)]
+    for at, size, rim_arched in zip(edges.at_mm, edges.strength, edges.arched, strict=True):
+        if nearest < at < farthest:
+            # up to the far rim there should be no edges but this one and mirrored ones
+            rest = float(rests[edges.at_mm < at].sum())
+            off = (at - far) / (_GAP_SD * gap + 1.5)
+            # lower than the far rim of a level surface cannot be; higher may
+            misfit = 0.5 * off**2 if off < 0 else min(0.05 * off**2, 0.4)
+            rims.append(np.log(min(size, 5.0)) - 0.5 * rest + _ARCH_WEIGHT * rim_arched - misfit)
+    below = float(rests[edges.at_mm < height].sum())
+    rims[0] -= 0.5 * below
+    return float(score + max(rims))
+
+
+def _soft_fronts(
+    photo: Evidence, edges: _Edges, low_mm: float, high_mm: float
+) -> list[tuple[float, float, float]]:
+    """Find level edges whose colour step turns round from one side of the jar to the other."""
+    z, size = photo.edges_mm, _steps_any_way(photo)
+    reach = round(1.25 / ROW_MM)
+    found = []
+    for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > _LEAST_SOFT)):
+        is_peak = size[i] >= size[max(0, i - reach) : i + reach + 1].max()
+        if is_peak and not (np.abs(edges.at_mm - z[i]) < _SAME_EDGE_MM).any():
+            found.append((float(z[i]), float(size[i]), 0.0))
+    return found
+
+
+_LEAST_SOFT, _SAME_EDGE_MM = 0.5, 1.5  # CIE Lab, mm
+_MERGED_MM = 2.8  # two edges as near as this are seen as one
+_LEAST_GAP_MM, _MERGED_COST = 0.7, 0.15
+
+
+def _merged_fronts(
+    jar: Jar, edges: _Edges, scored: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Give the front edges of surfaces seen so flat that they and their far rims are one edge."""
+    found = []
+    for height, score in scored:
+        gap = _far_rim_mm(jar, height) - height
+        below = height - edges.at_mm
+        apart = not ((below > 0.3) & (below < gap + 1.0)).any()
+        if _LEAST_GAP_MM < gap < _MERGED_MM and apart:
+            found.append((height - gap, score - _MERGED_COST))
+    return found
+
+
+def _steps_any_way(photo: Evidence) -> Array:
+    """Mean colour step of the blocks at each row over what is usual around it.
+
+    Which of surface and wall is the lighter may change from one side of the jar to the other.
+    """
+    mean = photo.steps.mean(axis=0)
+    usual = median_filter(mean, size=2 * round(4.0 / ROW_MM) + 1, mode="nearest")
+    return np.asarray(np.maximum(mean - usual, 0.0), dtype=np.float64)
+
+
+_STRENGTH_WEIGHT, _MIRROR_WEIGHT = 1.3, 0.9
+_SHARPNESS = 2.3  # scores are multiplied by it when they become odds
+_ARCH_WEIGHT = 1.0 / _SHARPNESS
+_MOST_ARCH_ODDS = 4.0
+_UNLEVEL_MM = 1.5  # how arched a front edge comes out where the outline is a little off
+_LEAN = 1.5  # how a surface leans to a side [mm a rad of azimuth]
+_GAP_SD = 0.35  # relative, of the distance between front edge and far rim
+
+
+def _arch_odds(photo: Evidence, jar: Jar, edge_mm: float) -> float:
+    """Log odds that an edge is arched like a far rim, against level like a front edge."""
+    gap = _far_rim_mm(jar, edge_mm) - edge_mm
+    if gap < 2.0 or not jar.view.outline.is_round:
+        return 0.0
+    arch, sd = _arch(photo, edge_mm, bulge=_bulge(jar))
+    if not np.isfinite(sd):
+        return 0.0
+    as_rim, as_front = np.hypot(sd, _GAP_SD * gap), np.hypot(sd, _UNLEVEL_MM)
+    odds = np.log(_density(arch - gap, as_rim) / _density(arch, as_front))
+    return float(np.clip(odds, -_MOST_ARCH_ODDS, _MOST_ARCH_ODDS))
+
+
+def _density(off: float, sd: float) -> float:
+    """Give a normal density, with a floor for edges that are neither."""
+    return float(np.exp(-0.5 * (off / sd) ** 2) / (np.sqrt(2 * np.pi) * sd)) + _NEITHER
+
+
+_NEITHER = 0.001  # of arches anywhere within 50 mm, one edge in twenty
+
+
+def _bulge(jar: Jar) -> float:
+    """Outside over inside radius: so much farther does the glass turn a sight line to the side."""
+    outside = jar.view.outline.radius_mm
+    return outside / max(outside - WALL_MM, 0.5 * outside)
+
+
+def _arch(photo: Evidence, edge_mm: float, *, bulge: float = 1.0) -> tuple[float, float]:
+    """How far a far rim would stand over its front edge to be arched like this edge, and its sd.
+
+    The chord under an azimuth is the diameter times the cosine of the angle of refraction.
+    """
+    height, step = _followed(photo, edge_mm)
+    chord = np.sqrt(1.0 - (bulge * np.sin(photo.azimuth) / WATER_INDEX) ** 2) - 1.0
+    basis = np.stack([np.ones_like(chord), photo.azimuth, chord], axis=1)
+    sure = np.minimum(step / max(float(np.median(step)), 1e-6), 1.0)
+    if len(height) < 6:
+        return 0.0, np.inf
+    weight, scale = sure, 0.3
+    for _ in range(3):
+        # few surfaces lean far to a side: else a lean would pass for half an arch
+        normal = basis.T @ (basis * weight[:, None]) + np.diag([0.0, (scale / _LEAN) ** 2, 1e-6])
+        fit = np.linalg.solve(normal, basis.T @ (weight * height))
+        off = height - basis @ fit
+        scale = max(1.4826 * float(np.median(np.abs(off))), 0.15)
+        weight = sure / np.maximum(1.0, np.abs(off) / (1.5 * scale))
+        normal = basis.T @ (basis * weight[:, None]) + np.diag([0.0, (scale / _LEAN) ** 2, 1e-6])
+    return float(fit[2]), float(scale * np.sqrt(np.linalg.inv(normal)[2, 2]))
+
+
+def _followed(photo: Evidence, edge_mm: float) -> tuple[Array, Array]:
+    """Follow an edge from block to block -> its height in each [mm], and the step there."""
+    z, steps = photo.edges_mm, photo.steps
+    near = np.flatnonzero(np.abs(z - edge_mm) < 1.5)
+    best = int(steps[:, near].max(axis=1).argmax())
+    height, step = np.empty(len(steps)), np.empty(len(steps))
+    for order in (range(best, len(steps)), range(best, -1, -1)):
+        at_mm, reach_mm = edge_mm, 1.5
+        for block in order:
+            rows = np.flatnonzero(np.abs(z - at_mm) < reach_mm)
+            row = rows[int(steps[block, rows].argmax())]
+            at_mm, reach_mm = float(z[row]), 1.0
+            height[block], step[block] = at_mm, steps[block, row]
+    return height, step

@@ -1,0 +1,294 @@
+"""Find the layer boundaries on unrolled walls: grain first, then colour, all photos together.
+
+Two independent cues. *Grain*: sand, silt and what is still in suspension differ in how rough they
+look at a few tenths of a millimetre; reflections change brightness but not roughness, so grain
+decides which edge is a boundary. *Colour*: the step in CIE Lab places the boundary to a fraction of
+a pixel. The clay has no grain of its own: see `jarvision.wall.clay`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.unwrap import ROW_MM
+from jarvision.jar.wall_features import (
+    BIN_MM,
+    Array,
+    Evidence,
+)
+
+Rows: TypeAlias = NDArray[np.bool_]
+
+LAYERS = ("sand", "silt", "clay")
+
+_LEVEL_STEP = 0.075
+_DRIFT = 0.08
+_THIN_MM = 3.0  # a thinner silt layer is read only where much speaks for it
+# A jar is a quarter to two thirds soil: where its layers usually end. Common practice, no source;
+# wide enough to give way to what is seen.
+_USUAL_SILT_MM, USUAL_CLAY_MM, USUAL_SPREAD_MM = 45.0, 55.0, 30.0
+_LEVELS = np.arange(-2.6, 1.5, _LEVEL_STEP)  # log grain levels tried
+_TEMPER = 4.0  # rows of half a millimetre are not independent: costs count about a quarter
+_OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
+_CLEAR_COST = 1.1  # the same above settled clay: the deposit's surface, clear water
+_ROW_CAP = 5.0
+_SEARCH_BINS = 220  # deposits are looked for up to 110 mm
+_EDGE_SD_MM = (
+    0.23  # what the edge of a deposit means to a quarter of a millimetre, seen on rendered jars
+)
+_FAINT_MM = 0.6  # added to the sd over the contrast: faint edges are placed less well
+
+
+@dataclass(frozen=True, slots=True)
+class Boundary:
+    """One boundary in one photo.
+
+    Attributes
+    ----------
+    layer : str
+        The layer whose top this is.
+    top_mm, sd_mm : float
+        Height above the strip's zero and one standard deviation [mm].
+    colour_mm, grain_mm : float
+        Where colour alone and grain alone put it; NaN where a cue says nothing.
+    contrast : float
+        Colour step over the noise.
+    uneven_mm : float
+        Spread of the boundary along the front, 5 to 95 % [mm].
+    alternatives : tuple of (float, float)
+        Other places it could be: height [mm] and weight against the main one.
+    """
+
+    layer: str
+    top_mm: float
+    sd_mm: float
+    colour_mm: float
+    grain_mm: float
+    contrast: float
+    uneven_mm: float
+    alternatives: tuple[tuple[float, float], ...] = ()
+
+
+def _prefix_costs(level: Array) -> tuple[Array, float]:
+    """Cumulated cost of calling rows a given level, (levels, bins + 1), and the rows' noise."""
+    step = float(np.median(np.abs(np.diff(level))))
+    # besides the rows' own noise, smooth layers drift by about this much with light and reflections
+    noise = float(np.hypot(min(1.7 * step, 0.2), _DRIFT))
+    cost = np.minimum(0.5 * ((level[None, :] - _LEVELS[:, None]) / noise) ** 2, _ROW_CAP)
+    return np.concatenate([np.zeros((len(_LEVELS), 1)), np.cumsum(cost, axis=1)], axis=1), noise
+
+
+def _smooth_tail(prefix: Array, settled: int) -> Array:
+    """Cost from each bin up: a smooth stretch of at least 3 mm, then rows of no layer.
+
+    In cloudy water only foam and glare break the smooth stretch; over clay, clear water does.
+    """
+    bins, least = prefix.shape[1] - 1, 6
+    other = _CLEAR_COST if settled == 3 else _OTHER_COST
+    total = prefix + other * (bins - np.arange(bins + 1))
+    best = np.minimum.accumulate(total[:, ::-1], axis=1)[:, ::-1]
+    cost = np.full(prefix.shape, 1e6)
+    cost[:, : bins + 1 - least] = best[:, least:] - prefix[:, : bins + 1 - least]
+    return cost
+
+
+def _gap(noise: float, least: float) -> int:
+    """Count steps of `_LEVELS` by which layers differ: fewer where noise drowns the grain."""
+    return max(2, round(min(least, max(2.5 * noise, 0.15)) / _LEVEL_STEP))
+
+
+def _one_layer(prefix: Array, noise: float) -> Array:
+    """Cost of each sand top in a photo where only sand is down, (bins + 1,)."""
+    tail = np.minimum.accumulate(_smooth_tail(prefix, 1), axis=0)
+    gap = _gap(noise, 0.4)
+    return np.asarray((prefix[gap:] + tail[:-gap]).min(axis=0))
+
+
+def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
+    """Cost of each pair of sand top and silt top, (bins + 1, bins + 1)."""
+    sand = np.minimum.accumulate(prefix[::-1], axis=0)[::-1]
+    tail = np.minimum.accumulate(_smooth_tail(prefix, settled), axis=0)
+    bins = prefix.shape[1] - 1
+    cost = np.full((bins + 1, bins + 1), np.inf)
+    high, low = _gap(noise, 0.3), 2
+    for i in range(low, len(_LEVELS) - high):
+        silt = prefix[i][None, :] - prefix[i][:, None]
+        np.minimum(cost, sand[i + high][:, None] + silt + tail[i - low][None, :], out=cost)
+    cost[np.tril_indices(bins + 1, 1)] = 1e6
+    return cost
+
+
+def _edge_bonus(photo: Evidence, start: int, bins: int) -> Array:
+    """Weigh how a level colour edge at each bin speaks for a boundary, (bins + 1,)."""
+    z, size = photo.edges_mm, photo.edges
+    wide = cv2.dilate(size[None, :].astype(np.float32), np.ones((1, round(0.8 / ROW_MM)), np.uint8))
+    at = photo.bins_mm[start] + BIN_MM * np.arange(bins + 1)
+    strength = np.minimum(np.interp(at, z, wide[0], 0.0, 0.0), 5.0)
+    return np.asarray(2.0 * np.log1p(strength / 0.6))
+
+
+@dataclass(frozen=True, slots=True)
+class CoarsePlace:
+    """One way in which sand and silt can lie: tops [mm], good to about a millimetre, and weight."""
+
+    sand_mm: float
+    silt_mm: float
+    weight: float
+
+
+def coarse_tops(photos: Sequence[Evidence]) -> tuple[list[CoarsePlace], float]:
+    """Search grain and colour of all photos together, from half a millimetre above zero.
+
+    Returns
+    -------
+    places : list of CoarsePlace
+        The best first, its weight 1; others that stand apart from it, with their weights.
+    gain : float
+        How much better, a photo, two layers explain the grain than none (natural log units).
+    """
+    start = [int(np.searchsorted(p.bins_mm, 0.45)) for p in photos]
+    bins = min(min(len(p.level) - k, _SEARCH_BINS) for p, k in zip(photos, start, strict=True))
+    plain = 0.0
+    total = np.zeros((bins + 1, bins + 1))
+    for photo, k in zip(photos, start, strict=True):
+        prefix, noise = _prefix_costs(photo.level[k : k + bins])
+        plain += float(_smooth_tail(prefix, photo.settled)[:, 0].min())
+        bonus = _edge_bonus(photo, k, bins)
+        if photo.settled == 1:
+            cost = _one_layer(prefix, noise) - bonus
+            total += np.minimum(cost, cost.min() + 120)[:, None]
+        else:
+            pair = _two_layers(prefix, noise, photo.settled) - bonus[:, None] - bonus[None, :]
+            # a deposit sinks a little: a later photo may show it one bin lower
+            lower = np.minimum(pair, np.minimum(_shift(pair, 0), _shift(pair, 1)))
+            total += np.minimum(lower, lower.min() + 120)
+    first = float(photos[0].bins_mm[start[0]])
+    gain = (plain - float(total.min())) / len(photos)
+    silt = first + BIN_MM * np.arange(bins + 1)
+    total += len(photos) * (np.maximum(silt - _USUAL_SILT_MM, 0.0) / USUAL_SPREAD_MM)[None, :] ** 2
+    thick = silt[None, :] - silt[:, None]
+    total += len(photos) * 3.0 * np.maximum(_THIN_MM - np.maximum(thick, 0.0), 0.0)
+    return _ways(total, first), gain
+
+
+def _ways(total: Array, first_mm: float) -> list[CoarsePlace]:
+    """Separate minima of the cost of pairs, best first."""
+    total = total.copy()
+    apart = round(3.0 / BIN_MM)
+    best, found = float(total.min()), []
+    for _ in range(5):
+        sand, silt = (int(i) for i in np.unravel_index(np.argmin(total), total.shape))
+        weight = float(np.exp(-(total[sand, silt] - best) / _TEMPER))
+        if weight < 0.02:
+            break
+        found.append(CoarsePlace(first_mm + BIN_MM * sand, first_mm + BIN_MM * silt, weight))
+        total[max(0, sand - apart) : sand + apart + 1, max(0, silt - apart) : silt + apart + 1] = (
+            np.inf
+        )
+    return found
+
+
+def _shift(cost: Array, axis: int) -> Array:
+    """Cost one bin lower along an axis."""
+    moved = np.roll(cost, 1, axis=axis)
+    edge = [slice(None), slice(None)]
+    edge[axis] = slice(0, 1)
+    moved[tuple(edge)] = np.inf
+    return moved
+
+
+def _window(z: Array, low: float, high: float) -> NDArray[np.bool_]:
+    """Rows between two heights."""
+    return np.asarray((z > low) & (z < high))
+
+
+def _sides(z: Array, at: float, below: float, above: float) -> tuple[Rows, Rows]:
+    """Rows that stand for the layer under and over a boundary, kept off its neighbours."""
+    low = _window(z, max(below + 0.6, at - 5.0), at - 1.0)
+    high = _window(z, at + 1.0, min(above - 0.6, at + 5.0))
+    if low.sum() < 4:
+        low = _window(z, below + 0.2, at - 0.35)
+    if high.sum() < 4:
+        high = _window(z, at + 0.35, above - 0.2)
+    return low, high
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Windows:
+    """Rows under, over and around a boundary."""
+
+    low: Rows
+    high: Rows
+    span: Rows
+
+
+def _crossings(features: Array, z: Array, rows: _Windows) -> tuple[Array, Array]:
+    """Where features cross from one side to the other in each block, and step over noise.
+
+    Features (blocks, rows, n) are projected on Fisher's discriminant of the two sides; the crossing
+    is the split that best halves the transition, so a soft edge is read at its middle.
+    """
+    below, above = features[:, rows.low], features[:, rows.high]
+    under, over = np.median(below, axis=1), np.median(above, axis=1)
+    rest = np.concatenate([below - under[:, None], above - over[:, None]], axis=1)
+    spread = np.swapaxes(rest, 1, 2) @ rest / rest.shape[1]
+    spread += 0.01 * np.eye(features.shape[2])
+    gap = (over - under)[..., None]
+    weights = np.linalg.solve(spread, gap)
+    step2 = np.maximum((np.swapaxes(weights, 1, 2) @ gap)[:, 0, 0], 1e-12)
+    middle = ((under + over) / 2)[:, None]
+    signal = ((features[:, rows.span] - middle) @ weights)[..., 0] / step2[:, None]
+    cost = np.cumsum(np.clip(signal, -0.5, 0.5), axis=1)
+    split = np.concatenate([np.zeros((len(cost), 1)), cost], axis=1).argmin(axis=1)
+    return z[rows.span][0] - ROW_MM / 2 + ROW_MM * split, np.sqrt(step2)
+
+
+def place(
+    photo: Evidence, layer: int, near_mm: float, below_mm: float, above_mm: float, reach_mm: float
+) -> Boundary | None:
+    """Place one boundary of one photo near a coarse height; None where there is no room.
+
+    Parameters
+    ----------
+    photo : Evidence
+        The photo.
+    layer : int
+        Index of the layer whose top it is.
+    near_mm, reach_mm : float
+        Coarse height, and how far from it to look [mm].
+    below_mm, above_mm : float
+        Neighbouring boundaries, which are kept out [mm].
+    """
+    z = photo.z_mm
+    low, high = _sides(z, near_mm, below_mm, above_mm)
+    bottom, top = max(below_mm + 0.3, near_mm - reach_mm), min(above_mm - 0.3, near_mm + reach_mm)
+    rows = _Windows(low, high, _window(z, bottom, top))
+    if min(low.sum(), high.sum()) < 2 or rows.span.sum() < 4:
+        return None
+    both = np.concatenate([photo.colour, photo.grain[..., None]], axis=2)
+    votes = [*_crossings(both, z, rows), *_crossings(photo.colour, z, rows)]
+    votes += _crossings(photo.grain[..., None], z, rows)
+    return _combine(layer, np.stack(votes, axis=1))
+
+
+def _combine(layer: int, votes: Array) -> Boundary:
+    """Join the votes of the blocks: columns are (height, step) by both cues, colour, grain."""
+    heights = {}
+    for name, column in (("both", 0), ("colour", 2), ("grain", 4)):
+        weight = np.minimum(votes[:, column + 1], 8.0) ** 2
+        centre = np.median(votes[:, column])
+        weight = weight * (np.abs(votes[:, column] - centre) < 1.2)
+        heights[name] = float(np.average(votes[:, column], weights=weight + 1e-9))
+    contrast = float(np.median(votes[:, 1]))
+    spread = float(np.std(votes[:, 0]))
+    sd = float(np.hypot(_EDGE_SD_MM + _FAINT_MM / max(contrast, 0.5), spread / np.sqrt(len(votes))))
+    uneven = float(np.subtract(*np.percentile(votes[:, 0], [95, 5])))
+    return Boundary(
+        LAYERS[layer], heights["both"], sd, heights["colour"], heights["grain"], contrast, uneven
+    )

@@ -1,0 +1,470 @@
+"""One photo: its strip, its jar, its unrolled wall, and what is doubtful about the picture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeAlias, TypeVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.core.errors import BlurredError, HiddenError, JarError, TooDarkError
+from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.jar.choose_walls import choose_walls
+from jarvision.jar.count_unmarked import count_bare, on_table, places
+from jarvision.jar.scale_sources import (
+    STRIP_SCALE_SD,
+    Scale,
+    ScaleAids,
+    ScaleSource,
+    Sides,
+    join_rulers,
+    print_doubts,
+    ruler_beside,
+    scale_by_width,
+    sides_of,
+)
+from jarvision.jar.strip_detect import Strip, find_strips
+from jarvision.jar.unmarked import NOMINAL_RADIUS_MM, find_bare_jar
+from jarvision.jar.unwrap import COLUMN_MM, WallMap, columns_of, unroll
+from jarvision.jar.view_fit import Jar, Scene, find_jars, scene_of, sides_px
+from jarvision.photo.decode import Photo
+from jarvision.wall.marks_on_glass import PenMark, covered_mm, find_pen_marks, without_marks
+
+Array: TypeAlias = NDArray[np.float64]
+Key = TypeVar("Key")
+
+_DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (by the diagonal, as CIPA DCG-001; from memory)
+_USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source
+_MAP_TOP_MM = 150.0
+_LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
+_DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
+_DARK_LIGHTNESS = 9.0  # and under which it does
+_SOFT_MM, _BLURRED_MM = 0.45, 1.2  # sd of the blur of the tags' edges
+_SMALL_PX_PER_MM = 2.2
+_STEEP_RAD = math.radians(25.0)
+_NO_AIDS = ScaleAids()
+_BY_STRIP = Scale(ScaleSource.STRIP, STRIP_SCALE_SD)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """What was found in one photo before its layers are read.
+
+    Attributes
+    ----------
+    name : str
+        The photo's file name, safe to print.
+    number : int or None
+        Jar number on the strip.
+    jar : Jar
+        The jar.
+    wall : WallMap
+        Its front wall, unrolled.
+    size_px : tuple of int
+        Height and width of the working picture.
+    blur_mm : float
+        Standard deviation of the blur of the tags' edges [mm]; NaN without a strip.
+    doubts : tuple of Doubt
+        About the photo itself.
+    scale : Scale
+        What its millimetres come from.
+    sides : Sides or None
+        Edges beside the jar's sides, where a strip tells the tilt.
+    bow_mm : float
+        How far heights may be off as lines bow or the strip is not flat [mm]; 0 where they are
+        straight.
+    """
+
+    name: str
+    number: int | None
+    jar: Jar
+    wall: WallMap
+    size_px: tuple[int, int]
+    blur_mm: float
+    doubts: tuple[Doubt, ...]
+    scale: Scale = _BY_STRIP
+    sides: Sides | None = None
+    bow_mm: float = 0.0
+    marks: tuple[PenMark, ...] = ()
+    covered_mm: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def has_strip(self) -> bool:
+        """Whether heights count from a strip's zero."""
+        return self.scale.source is ScaleSource.STRIP
+
+
+def focal_px(photo: Photo) -> float:
+    """Focal length [working px] from what the camera said; NaN where it said nothing usable."""
+    if photo.cropped or math.isnan(photo.focal_35mm_mm):
+        return math.nan
+    return photo.focal_35mm_mm * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
+
+
+def strips_in(photo: Photo, *, bent: bool = True) -> tuple[Strip, ...]:
+    """Find the strips in a photo, the one with most tags first; tags bent round a side too."""
+    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+    return find_strips(np.asarray(grey, dtype=np.uint8), bent=bent)
+
+
+def stand_up(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
+    """Find the strips in a photo, and turn a photo by its strip that is mirrored or on its side.
+
+    Phones sometimes store a sideways picture without saying so, and front cameras a mirrored one.
+    """
+    strips = strips_in(photo, bent=False)
+    if not strips:
+        photo, strips = _unmirrored(photo)
+    if not strips:
+        return photo, strips_in(photo)
+    _, up = strips[0].axis_px()
+    quarters = round(float(np.arctan2(up[0], -up[1])) / (np.pi / 2)) % 4
+    if quarters == 0:
+        return photo, strips
+    turn = (cv2.ROTATE_90_COUNTERCLOCKWISE, cv2.ROTATE_180, cv2.ROTATE_90_CLOCKWISE)[quarters - 1]
+    turned = replace(photo, bgr=np.asarray(cv2.rotate(photo.bgr, turn), dtype=np.uint8))
+    return turned, strips_in(turned)
+
+
+def _unmirrored(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
+    """Look for strips in the mirror; two tags or more in their order are needed to believe it."""
+    flipped = replace(photo, bgr=np.asarray(cv2.flip(photo.bgr, 1), dtype=np.uint8))
+    strips = tuple(s for s in strips_in(flipped, bent=False) if len(s.tags) > 1)
+    return (flipped, strips) if strips else (photo, ())
+
+
+def look_at_jar(
+    photos: Mapping[Key, Photo],
+    strips: Mapping[Key, Strip | None],
+    *,
+    others: Mapping[Key, Sequence[Strip]] | None = None,
+    strip_mm: float = 100.0,
+    aids: ScaleAids = _NO_AIDS,
+) -> tuple[dict[Key, Look], dict[Key, JarError]]:
+    """Find jar and wall in all photos of one jar.
+
+    Parameters
+    ----------
+    photos : mapping to Photo
+        The photos, by any key.
+    strips : mapping to Strip or None
+        Their strips, as `strips_in` found them.
+    others : mapping to sequence of Strip, optional
+        Strips of other jars in the same photos.
+    strip_mm : float
+        What the 100 mm line on the printed sheet really measures [mm].
+    aids : ScaleAids
+        What else can give a scale.
+
+    Returns
+    -------
+    looks : dict
+        A look for each photo that can be used.
+    refused : dict
+        Why each other photo cannot be used: no jar, cut off, hidden or blurred.
+    """
+    looks: dict[Key, Look] = {}
+    refused: dict[Key, JarError] = {}
+    scenes: dict[Key, Scene] = {}
+    for key, photo in photos.items():
+        strip = strips.get(key)
+        try:
+            if strip is not None:
+                _refuse_blurred(photo, strip)
+                focal, unknown = _focal_or_usual(photo)
+                scenes[key] = scene_of(
+                    photo.bgr,
+                    strip,
+                    focal,
+                    focal_known=not unknown,
+                    others=(others or {}).get(key, ()),
+                )
+        except JarError as error:
+            refused[key] = error
+    beside = {key: tuple((others or {}).get(key, ())) for key in scenes}
+    before = {k: _sides_before(photos[k], s.strip, beside[k]) for k, s in scenes.items()}
+    scenes = choose_walls({key: photos[key].bgr for key in scenes}, scenes, beside, before)
+    as_tagged = dict(zip(scenes, find_jars(list(scenes.values())), strict=True))
+    as_tagged = {key: _covered(jar, before[key]) for key, jar in as_tagged.items()}
+    prints = {k: print_doubts(photos[k].name, photos[k].bgr, j) for k, j in as_tagged.items()}
+    jars = {key: jar.stretched(strip_mm / 100.0) for key, jar in as_tagged.items()}
+    scales = dict.fromkeys(jars, _BY_STRIP)
+    bare = {key: p for key, p in photos.items() if key not in jars and key not in refused}
+    for key, found_or_not in _bare_jars(bare, jars.values(), aids).items():
+        if isinstance(found_or_not, JarError):
+            refused[key] = found_or_not
+        else:
+            jars[key], scales[key] = found_or_not
+    for key, photo in photos.items():
+        if key in refused:
+            continue
+        try:
+            look = _look(photo, strips.get(key), jars[key], scales[key])
+            hidden = _hidden_doubts(photo.name, jars[key], before.get(key, ()))
+            looks[key] = replace(look, doubts=(*look.doubts, *prints.get(key, ()), *hidden))
+        except JarError as error:
+            refused[key] = error
+    return looks, refused
+
+
+def bare_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
+    """Count jars in a photo that carry none of its strips."""
+    found = on_table(places(photo.bgr), strips)
+    if not found:
+        return 0
+    sides = [s for s in (_sides_of(photo, strip, strips) for strip in strips) if s is not None]
+    return count_bare(found, sides)
+
+
+_NEARER = 1.06  # a strip that looks so much larger stands on a jar before this one
+_BESIDE_MM = 150.0  # jars whose strips are farther apart than this do not cover each other
+
+
+def _sides_before(photo: Photo, strip: Strip, others: Sequence[Strip]) -> list[Array]:
+    """Find the sides of the jars that stand before this one, (2, 2, 2) each [px]."""
+    column = strip.corners_px[..., 0].mean()
+    found = []
+    for other in others:
+        apart_mm = abs(other.corners_px[..., 0].mean() - column) / strip.px_per_mm
+        if other.px_per_mm < _NEARER * strip.px_per_mm or apart_mm > _BESIDE_MM:
+            continue
+        sides = _sides_of(photo, other, [strip, *others])
+        if sides is not None:
+            found.append(sides)
+    return found
+
+
+def _sides_of(photo: Photo, strip: Strip, strips: Sequence[Strip]) -> Array | None:
+    """Find the sides of one strip's jar, (2, 2, 2) [px]; None where they are not seen."""
+    focal, unknown = _focal_or_usual(photo)
+    others = [other for other in strips if other is not strip]
+    try:
+        scene = scene_of(photo.bgr, strip, focal, focal_known=not unknown, others=others)
+    except JarError:
+        return None
+    if others:
+        scene = choose_walls({0: photo.bgr}, {0: scene}, {0: others}, {})[0]
+    return sides_px(find_jars([scene])[0])
+
+
+def _covered(jar: Jar, before: Sequence[Array]) -> Jar:
+    """Note which part of a jar's front stands behind nearer jars."""
+    azimuth = np.linspace(-1.0, 1.0, 201)
+    at = jar.view.wall_px(azimuth[None, :], np.array([10.0, 50.0])[:, None])
+    covered = []
+    for sides in before:
+        left, right = (np.interp(at[..., 1], s[::-1, 1], s[::-1, 0]) for s in sides)
+        margin = _COVER_MM * np.linalg.norm(sides[0, 0] - sides[0, 1]) / 120.0
+        hidden = ((at[..., 0] > left - margin) & (at[..., 0] < right + margin)).any(axis=0)
+        if hidden.any():
+            covered.append((float(azimuth[hidden].min()), float(azimuth[hidden].max())))
+    return replace(jar, covered=tuple(covered))
+
+
+def _hidden_doubts(name: str, jar: Jar, before: Sequence[Array]) -> list[Doubt]:
+    """Name it where a nearer jar hides a wall of this one or part of its front."""
+    is_hidden = bool(before) and (bool(jar.covered) or jar.walls_seen < 2)
+    return [doubt(DoubtName.PARTLY_HIDDEN, photo=name)] if is_hidden else []
+
+
+_COVER_MM = 3.0  # kept clear of a nearer jar's sides
+
+
+def _bare_jars(
+    photos: Mapping[Key, Photo], with_strips: Iterable[Jar], aids: ScaleAids
+) -> dict[Key, tuple[Jar, Scale] | JarError]:
+    """Find the jar in photos without a strip, and the scale as well as other things tell it."""
+    radius = next((j.view.outline.radius_mm for j in with_strips), math.nan)
+    by_strip = not math.isnan(radius)
+    radius = radius if by_strip else aids.outside_radius_mm
+    found: dict[Key, tuple[Jar, Scale] | JarError] = {}
+    for key, photo in photos.items():
+        try:
+            jar = find_bare_jar(
+                photo.bgr,
+                _focal_or_usual(photo)[0],
+                radius_mm=NOMINAL_RADIUS_MM if math.isnan(radius) else radius,
+            )
+        except JarError as error:
+            found[key] = error
+            continue
+        if math.isnan(radius):
+            found[key] = jar, Scale()
+        else:
+            scale = scale_by_width(jar, with_strips=by_strip)
+            found[key] = replace(jar, scaled=True), scale
+    return found if not math.isnan(radius) else _scaled_by_rulers(photos, found, aids)
+
+
+def _scaled_by_rulers(
+    photos: Mapping[Key, Photo], found: dict[Key, tuple[Jar, Scale] | JarError], aids: ScaleAids
+) -> dict[Key, tuple[Jar, Scale] | JarError]:
+    """Give jars millimetres by a ruler in their photos; as they are where there is none."""
+    jars = {key: f[0] for key, f in found.items() if not isinstance(f, JarError)}
+    rulers = [ruler_beside(photos[key].bgr, jar, unit=aids.ruler) for key, jar in jars.items()]
+    ruler = join_rulers([r for r in rulers if r is not None])
+    if ruler is None:
+        return found
+    scale = Scale(ScaleSource.RULER, ruler.relative_sd)
+    scaled: dict[Key, tuple[Jar, Scale] | JarError] = {
+        key: (replace(jar.stretched(ruler.radius_mm / NOMINAL_RADIUS_MM), scaled=True), scale)
+        for key, jar in jars.items()
+    }
+    return found | scaled
+
+
+def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
+    """Unroll the wall of a jar that was found."""
+    _refuse_cut_off(photo, jar)
+    if len(columns_of(jar, photo.bgr.shape[1])) * COLUMN_MM < _LEAST_WALL_MM:
+        what = "Another jar" if jar.covered else "The strip or the picture's edge"
+        msg = f"{what} hides the layers in {photo.name}; move it aside and take the photo again."
+        raise HiddenError(msg)
+    as_seen = unroll(photo.bgr, jar, _MAP_TOP_MM)
+    marks = find_pen_marks(as_seen, jar.view, photo=photo.name)
+    wall = without_marks(as_seen, jar.view, marks)
+    blur = _blur_mm(photo.bgr, strip) if strip else _bare_blur_mm(photo, jar)
+    if blur > _BLURRED_MM:
+        raise BlurredError(_blurred(photo.name))
+    if _lightness(wall) < _DARK_LIGHTNESS:
+        msg = f"{photo.name} is too dark to read; take it again with light from the side."
+        raise TooDarkError(msg)
+    doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
+    bow = _bow_mm(jar, wall, strip, blur) if strip else 0.0
+    if bow > 0.0:
+        doubts.append(doubt(DoubtName.LINES_BOWED, photo=photo.name, off=f"{bow:.1f} mm"))
+    number = strip.jar if strip else None
+    height, width = photo.bgr.shape[:2]
+    return Look(
+        photo.name,
+        number,
+        jar,
+        wall,
+        (height, width),
+        blur,
+        tuple(doubts),
+        scale,
+        sides_of(photo.bgr, jar) if strip else None,
+        bow,
+        marks,
+        covered_mm(as_seen, jar.view, marks) if marks else (),
+    )
+
+
+# Tags that fit no perspective: rendered pictures stay under 0.65 px, and with a lens that moves the
+# picture's corners by 10 % heights are off by some four times the tags' misfit.
+_BOWED_PX, _SOFT_CORNERS, _BOW_IN_HEIGHTS = 0.8, 0.35, 4.0
+
+
+def _bow_mm(jar: Jar, wall: WallMap, strip: Strip, blur_mm: float) -> float:
+    """Tell how far bowed lines may put heights off [mm]; 0 where tags fit as well as they can."""
+    usual = max(_BOWED_PX, _SOFT_CORNERS * blur_mm * wall.px_per_mm) * (3.0 if strip.bent else 1.0)
+    return _BOW_IN_HEIGHTS * jar.fit_px / wall.px_per_mm if jar.fit_px > usual else 0.0
+
+
+def _refuse_blurred(photo: Photo, strip: Strip) -> None:
+    """Raise where the tags' edges are too soft to place a boundary beside them."""
+    if _blur_mm(photo.bgr, strip) > _BLURRED_MM:
+        raise BlurredError(_blurred(photo.name))
+
+
+def _blurred(name: str) -> str:
+    return f"{name} is too blurred to read; rest the phone on something and tap to focus."
+
+
+def _bare_blur_mm(photo: Photo, jar: Jar) -> float:
+    """Blur of a picture without a strip [mm], from its steepest edges near the jar."""
+    near = jar.view.wall_px(np.array([-1.2, 1.2, -1.2, 1.2]), np.array([-8.0, -8.0, 130.0, 130.0]))
+    (x0, y0), (x1, y1) = near.min(axis=0).astype(int).clip(0), near.max(axis=0).astype(int)
+    grey = cv2.cvtColor(photo.bgr[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY).astype(np.float32)
+    slope = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=0.125), cv2.Sobel(grey, -1, 0, 1, scale=0.125))
+    square = np.ones((25, 25), np.uint8)
+    step = cv2.dilate(grey, square) - cv2.erode(grey, square)
+    steep = slope >= np.partition(slope.ravel(), -300)[-300]
+    ends = jar.view.front_px(np.array([10.0, 40.0]))
+    px_per_mm = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
+    return float(np.median(step[steep] / slope[steep])) / math.sqrt(2 * math.pi) / px_per_mm
+
+
+def _focal_or_usual(photo: Photo) -> tuple[float, list[Doubt]]:
+    """Focal length [working px], and the doubt that goes with a guessed one."""
+    focal = focal_px(photo)
+    if not math.isnan(focal):
+        return focal, []
+    usual = _USUAL_FOCAL_35MM_MM * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
+    return usual, [doubt(DoubtName.FOCAL_UNKNOWN, photo=photo.name)]
+
+
+def _refuse_cut_off(photo: Photo, jar: Jar) -> None:
+    """Raise where the foot of the jar lies outside the picture."""
+    foot = jar.view.front_px(np.array([-1.0]))[0]
+    height, width = photo.bgr.shape[:2]
+    if not (0 <= foot[0] < width and 0 <= foot[1] < height):
+        msg = f"The foot of the jar is cut off in {photo.name}; get the whole jar in the picture."
+        raise HiddenError(msg)
+
+
+def _blur_mm(bgr: NDArray[np.uint8], strip: Strip) -> float:
+    """Measure the standard deviation of the blur of the tags' left and right edges [mm].
+
+    A blurred edge's steepest slope is its step over (sd times the root of two pi). The step is
+    that of black ink on the strip's white, which wide blur does not show at the edge itself.
+    """
+    widths = []
+    for corners in strip.corners_px:
+        for upper, lower in ((corners[0], corners[3]), (corners[1], corners[2])):
+            middle, along = (upper + lower) / 2, (lower - upper)
+            normal = np.array([along[1], -along[0]]) / np.linalg.norm(along)
+            offset = np.arange(-1.6, 1.61, 0.1) * strip.px_per_mm
+            spread = np.linspace(-0.3, 0.3, 9)
+            grid = middle + spread[:, None, None] * along + offset[None, :, None] * normal
+            grey = _grey_at(bgr, grid).mean(axis=0)
+            slope = max(float(np.abs(np.diff(grey)).max()) / 0.1, 1e-6)
+            step = max(float(np.ptp(grey)), _INK_STEP * _white_beside(bgr, corners))
+            widths.append(step / slope / math.sqrt(2 * math.pi))
+    return float(np.median(widths))
+
+
+_INK_STEP = 0.75  # black ink on white paper is at least so much darker in a phone's photo
+
+
+def _grey_at(bgr: NDArray[np.uint8], grid: Array) -> Array:
+    """Mean of the colours at picture positions (..., 2)."""
+    x, y = grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32)
+    return np.asarray(cv2.remap(bgr, x, y, cv2.INTER_LINEAR).mean(axis=2), dtype=np.float64)
+
+
+def _white_beside(bgr: NDArray[np.uint8], corners: Array) -> float:
+    """Lightness of the strip's white in the gaps under and over a tag, the lighter of them."""
+    middle, down = corners.mean(axis=0), (corners[2:].mean(axis=0) - corners[:2].mean(axis=0))
+    # the gap's middle is 15 mm from the tag's, whose side is 16 mm
+    gaps = middle + np.array([-1.0, 1.0])[:, None] * down * (15.0 / 16.0)
+    return float(_grey_at(bgr, gaps[:, None, :]).max())
+
+
+def _lightness(wall: WallMap) -> float:
+    """Median CIE L* of a wall, from a sample of it."""
+    sample = np.ascontiguousarray(wall.bgr[::8, ::4]).astype(np.float32) / np.float32(255)
+    return float(np.median(cv2.cvtColor(sample, cv2.COLOR_BGR2LAB)[..., 0]))
+
+
+def _picture_doubts(
+    name: str, jar: Jar, wall: WallMap, strip: Strip | None, blur_mm: float
+) -> list[Doubt]:
+    """Name what is doubtful about a picture."""
+    doubts = []
+    if strip and len(strip.tags) < 3:
+        doubts.append(doubt(DoubtName.FEW_TAGS, found=len(strip.tags), photo=name))
+    if blur_mm > _SOFT_MM:
+        doubts.append(doubt(DoubtName.SOFT_PHOTO, photo=name))
+    if wall.px_per_mm < _SMALL_PX_PER_MM:
+        doubts.append(doubt(DoubtName.SMALL_IN_PICTURE, photo=name))
+    if _lightness(wall) < _DIM_LIGHTNESS:
+        doubts.append(doubt(DoubtName.DIM, photo=name))
+    if abs(float(jar.view.elevation_rad(np.array(40.0)))) > _STEEP_RAD:
+        doubts.append(doubt(DoubtName.STEEP_VIEW, photo=name))
+    return doubts

@@ -1,0 +1,113 @@
+"""The outside of the glass, where people draw: its heights and places, and what lies on it.
+
+The unrolled wall shows the inside of the glass; on the outside the same pixel stands higher by what
+the glass refracts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.geometry import View
+from jarvision.jar.unwrap import COLUMN_MM, WallMap
+from jarvision.jar.wall_features import pieces
+
+Array: TypeAlias = NDArray[np.float64]
+Floats: TypeAlias = NDArray[np.float32]
+Mask: TypeAlias = NDArray[np.bool_]
+Span: TypeAlias = "tuple[float, float]"
+
+DARK_COUNTS = 8.0  # added to colours before the logarithm: near black, noise would rule
+_LOG = np.log(np.arange(256, dtype=np.float32) + np.float32(DARK_COUNTS))
+TOGETHER = 3  # columns that are looked at as one
+CELL_MM = TOGETHER * COLUMN_MM
+_LEAST_PIECE_MM = 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Glass:
+    """The outside of the glass on one side of the strip."""
+
+    z_mm: Array  # (rows,)
+    arc_mm: Array  # (columns,)
+    columns: NDArray[np.intp]
+    log: Floats  # (rows, columns, 3)
+    cells: Floats  # the same in cells of several columns, (rows, cells, 3)
+    slope: Array  # (rows,), downward slope of the sight line, its sine
+
+
+def arc_mm(view: View, azimuth: Array) -> Array:
+    """How far round the jar's outside azimuths [rad] are from where it faces the camera [mm]."""
+    turn = np.linspace(-1.5, 1.5, 1501)
+    xy = np.stack(view.outline.points(turn), axis=-1)
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+    return np.asarray(np.interp(azimuth, turn, run - run[len(run) // 2]), dtype=np.float64)
+
+
+def sides_of(wall: WallMap, view: View) -> Iterator[Glass]:
+    """Give each side of a wall as it is on the outside: the rows' heights differ by the drop."""
+    z = wall.z_mm + view.glass_drop_mm(wall.z_mm)
+    slope = np.sin(view.elevation_rad(z))
+    arc = arc_mm(view, wall.azimuth)
+    for piece in pieces(wall):
+        if len(piece) * COLUMN_MM < _LEAST_PIECE_MM:
+            continue
+        log: Floats = np.asarray(cv2.LUT(wall.bgr[:, piece[0] : piece[-1] + 1], _LOG))
+        size = (len(piece) // TOGETHER, len(log))
+        cells = cv2.resize(log[:, : size[0] * TOGETHER], size, interpolation=cv2.INTER_AREA)
+        yield Glass(z, arc[piece], piece, log, np.asarray(cells, dtype=np.float32), slope)
+
+
+def median_of(values: Array | Floats) -> Array:
+    """Median along the first axis; for short arrays quicker than numpy's."""
+    ranked = np.sort(values, axis=0)
+    half = len(ranked) // 2
+    return np.asarray((ranked[half] + ranked[-half - 1]) / 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bins:
+    """What a mark is like in short pieces of its length: (bins,) each.
+
+    `depth` and `beside`, the log of the darker side's colours, are (bins, 3).
+    """
+
+    arc_mm: Array
+    low_mm: Array
+    high_mm: Array
+    depth: Array
+    beside: Array
+
+    @property
+    def middle_mm(self) -> Array:
+        """Height of the middle."""
+        return (self.low_mm + self.high_mm) / 2
+
+    @property
+    def thick_mm(self) -> float:
+        """Usual thickness."""
+        return float(median_of(self.high_mm - self.low_mm))
+
+    @property
+    def hue(self) -> Array:
+        """Direction of the depth in blue, green, red, a unit vector."""
+        depth = np.maximum(median_of(self.depth), 0.0)
+        return np.asarray(depth / max(float(np.linalg.norm(depth)), 1e-6))
+
+
+def binned(rows: Array | Sequence[Sequence[float]]) -> Bins:
+    """Give bins of rows: arc, lower edge, upper edge, three depths, three colours beside."""
+    table = np.array(rows)
+    return Bins(table[:, 0], table[:, 1], table[:, 2], table[:, 3:6], table[:, 6:])
+
+
+def runs(on: Mask) -> list[tuple[int, int]]:
+    """First and last + 1 of each run of true values."""
+    steps = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(steps[::2], steps[1::2], strict=True)]

@@ -1,0 +1,212 @@
+"""Find pieces of tape on the glass: areas of one colour between upright and level edges.
+
+Thresholds were set on rendered photos with tape drawn into them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.unwrap import ROW_MM
+from jarvision.wall.surface import CELL_MM, TOGETHER, Bins, Glass, Mask, binned, median_of
+
+Array: TypeAlias = NDArray[np.float64]
+Floats: TypeAlias = NDArray[np.float32]
+Places: TypeAlias = NDArray[np.intp]
+
+_BLOCK_ROWS = 4
+_BLOCK_MM = _BLOCK_ROWS * ROW_MM
+_END_CELLS = 2  # cells on each side of an upright edge that are held against each other
+_END_STEP, _TAPE_STEP = 0.15, 0.15
+_TAPE_MM, _LEAST_TAPE_MM = (4.0, 23.0), 9.0  # width of tapes, and the shortest piece of one
+_TAPE_SPREAD = 0.12  # of the colours in a piece of tape
+_INNER_CELLS = 8  # near its end by which tape is known
+_CLEAR_BLOCKS = 4  # tape ends so far within the wall
+
+
+@dataclass(frozen=True, slots=True)
+class _Box:
+    """A piece of tape in cells: first and last + 1 cell, first and last + 1 block of rows."""
+
+    left: int
+    right: int
+    low: int
+    high: int
+
+
+def tape_pieces(glass: Glass, top_mm: float) -> list[Bins]:
+    """Find pieces of tape: areas of one colour between an upright edge and two level ones."""
+    rows = len(glass.z_mm) // _BLOCK_ROWS
+    size = (glass.cells.shape[1], rows)
+    whole = cv2.resize(glass.cells[: rows * _BLOCK_ROWS], size, interpolation=cv2.INTER_AREA)
+    z = glass.z_mm[: rows * _BLOCK_ROWS : _BLOCK_ROWS]
+    blocks: Floats = np.asarray(whole[z < top_mm], dtype=np.float32)
+    found = [(_size_of(box), box) for box in _boxes(blocks)]
+    kept: list[_Box] = []
+    for _, box in sorted(found, key=lambda f: -f[0]):
+        if not any(_overlap(box, other) for other in kept):
+            kept.append(box)
+    bins = (_tape_bins(glass, box) for box in kept)
+    return [b for b in bins if b is not None]
+
+
+def _size_of(box: _Box) -> float:
+    return float((box.right - box.left) * (box.high - box.low))
+
+
+def _overlap(box: _Box, other: _Box) -> bool:
+    """Whether two pieces share cells."""
+    wide = min(box.right, other.right) - max(box.left, other.left)
+    return wide > 0 and min(box.high, other.high) > max(box.low, other.low)
+
+
+def _upright_edges(run: Floats) -> Places:
+    """Find upright edges as high as tape is wide, from sums along rows (blocks, cells + 1, 3).
+
+    Cell on their right, first and last + 1 block, (edges, 3).
+    """
+    half = _END_CELLS
+    at = np.arange(half, run.shape[1] - half)
+    step = (run[:, half * 2 :] - 2 * run[:, half:-half] + run[:, : -half * 2]) / half
+    found = []
+    for smooth in (1, 3):  # as it is, for tapes near each other, and evened out
+        even = cv2.blur(step, (1, smooth), borderType=cv2.BORDER_REPLICATE) if smooth > 1 else step
+        size = _strongest(np.abs(even))
+        wide = cv2.dilate(size, np.ones((1, 3), np.uint8))
+        edge = ((wide > _END_STEP) & (size >= 0.5 * wide)).astype(np.uint8)
+        edge = np.asarray(cv2.morphologyEx(edge, cv2.MORPH_CLOSE, np.ones((smooth, 1), np.uint8)))
+        turn = np.diff(np.pad(edge.T.astype(np.int8), ((0, 0), (1, 1))), axis=1)
+        (i, low), (_, high) = np.nonzero(turn > 0), np.nonzero(turn < 0)
+        found.append(np.stack([at[i], low, high], axis=1)[_is_tape_high(low, high)])
+    return np.concatenate(found)
+
+
+def _strongest(colours: Floats) -> Floats:
+    """Greatest over colours of an array (..., 3); quicker than over a short axis."""
+    return np.asarray(
+        np.maximum(np.maximum(colours[..., 0], colours[..., 1]), colours[..., 2]), np.float32
+    )
+
+
+def _is_tape_high(low: Places, high: Places) -> Mask:
+    """Whether so many blocks are as high as tape is wide."""
+    size = (high - low) * _BLOCK_MM
+    return np.asarray((size >= _TAPE_MM[0]) & (size <= _TAPE_MM[1]))
+
+
+def _boxes(blocks: Floats) -> Iterator[_Box]:
+    """Find pieces of tape that begin at an upright edge and lie on either side of it."""
+    if len(blocks) < 2 * _CLEAR_BLOCKS or blocks.shape[1] < 2 * _INNER_CELLS:
+        return
+    ends = _ends(blocks)
+    steps = _steps(blocks)
+    inner = ends.first[:, None] + np.arange(_INNER_CELLS)
+    both = (steps[ends.low[:, None], inner], -steps[ends.high[:, None], inner])
+    usual = median_of(np.moveaxis(np.stack(both, axis=1), 2, 0))
+    is_strong = np.linalg.norm(usual, axis=2).min(axis=1) >= _TAPE_STEP
+    for i in np.flatnonzero(is_strong):
+        start, low, high = int(ends.start[i]), int(ends.low[i]), int(ends.high[i])
+        edges = np.stack([steps[low], -steps[high]])
+        is_right = ends.side[i] > 0
+        edges = edges[:, start:] if is_right else edges[:, :start][:, ::-1]
+        length = _length_of(edges, usual[i])
+        left = start if is_right else start - length
+        box = _Box(left, left + length, low, high)
+        if length * CELL_MM >= _LEAST_TAPE_MM and _is_of_one_colour(blocks, box):
+            yield box
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ends:
+    """Ends where tape may begin, (ends,) each."""
+
+    start: Places  # cell on the right of the upright edge
+    side: Places  # 1 where the tape would lie on its right, -1 on its left
+    first: Places  # leftmost of the cells by which it is known
+    low: Places  # first and last + 1 block
+    high: Places
+
+
+def _ends(blocks: Floats) -> _Ends:
+    """Find upright edges, either side of them, between level edges as far apart as tape's."""
+    count, width = blocks.shape[:2]
+    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1)
+    found = np.repeat(_upright_edges(run), 2, axis=0)
+    start, side = found[:, 0], np.tile([-1, 1], len(found) // 2)
+    first = start + np.where(side > 0, 1, -1 - _INNER_CELLS)  # next but one to the edge
+    fits = (first >= 0) & (first + _INNER_CELLS <= width)
+    start, side, first = start[fits], side[fits], first[fits]
+    low, high = _level_edges(run, first, found[fits, 1:])
+    fits = _is_tape_high(low, high) & (low >= _CLEAR_BLOCKS) & (high <= count - _CLEAR_BLOCKS)
+    return _Ends(start[fits], side[fits], first[fits], low[fits], high[fits])
+
+
+def _length_of(edges: Floats, usual: Floats) -> int:
+    """For how many of the cells (2, cells, 3) both level edges are as strong as near the end."""
+    alike = (edges * usual[:, None]).sum(axis=2) / (usual**2).sum(axis=1)[:, None]
+    gone = np.flatnonzero((alike < 0.4).any(axis=0)[1:])
+    return int(gone[0]) + 1 if len(gone) else edges.shape[1]
+
+
+def _is_of_one_colour(blocks: Floats, box: _Box) -> bool:
+    area = blocks[box.low + 1 : box.high - 1, box.left + 1 : box.right - 1]
+    return float(area.std(axis=(0, 1)).max()) <= _TAPE_SPREAD
+
+
+def _steps(blocks: Floats) -> Floats:
+    """Step in colour across level edges, above less below, (blocks, cells, 3)."""
+    pairs = (blocks[1:] + blocks[:-1]) / 2
+    steps = np.zeros_like(blocks)
+    steps[3:-2] = pairs[4:] - pairs[:-4]
+    return steps
+
+
+def _level_edges(run: Floats, first: Places, near: Places) -> Places:
+    """Find the strongest level edges within a few blocks of ends (ends, 2) of tape, (2, ends)."""
+    count = len(run)
+    rows = (near.T[..., None] + np.arange(-5, 5)).clip(0, count - 1)
+    inner = run[rows, first[:, None] + _INNER_CELLS] - run[rows, first[:, None]]
+    pairs = inner[:, :, 1:] + inner[:, :, :-1]
+    size = _strongest(np.abs(pairs[:, :, 2:] - pairs[:, :, :-2]))
+    places = near.T[..., None] + np.arange(-3, 4)
+    fits = (places >= 3) & (places <= count - 3)
+    return np.asarray(near.T - 3 + np.where(fits, size, -1.0).argmax(axis=2))
+
+
+def _tape_bins(glass: Glass, box: _Box) -> Bins | None:
+    """Measure the lower and the upper edge of tape along it."""
+    low, high = (b * _BLOCK_ROWS for b in (box.low, box.high))
+    kept = []
+    for cell in range(box.left, box.right - 1, 2):
+        profile = glass.cells[:, cell : cell + 2].mean(axis=1).astype(np.float64)
+        own = median_of(profile[low + 6 : high - 6])
+        above, over = _leaves(profile[high - 8 :], own)
+        below, under = _leaves(profile[low + 7 :: -1], own)
+        edges = np.array([low + 7 - below, high - 8 + above])
+        z = np.interp(edges, np.arange(len(glass.z_mm)), glass.z_mm)
+        arc = float(glass.arc_mm[cell * TOGETHER + TOGETHER])
+        beside = np.minimum(over, under)
+        kept.append((arc, *z, *(beside - own), *beside))
+    return binned(kept) if len(kept) > 2 else None
+
+
+def _leaves(side: Array, own: Array) -> tuple[float, Array]:
+    """After how many rows (rows, 3) colours leave the tape's, and what follows: split half way."""
+    at = 8.0
+    for _ in range(3):
+        first = min(round(at) + 3, len(side) - 6)
+        beyond = side[first : first + 6].mean(axis=0)
+        gap = beyond - own
+        part = (side[:22] - own) @ gap / max(float(gap @ gap), 1e-9)
+        over = np.flatnonzero(part > 0.5)
+        if not len(over) or over[0] == 0:
+            return at, beyond
+        i = int(over[0])
+        at = float(i - 1 + (0.5 - part[i - 1]) / (part[i] - part[i - 1]))
+    return at, beyond
