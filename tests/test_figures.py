@@ -12,7 +12,7 @@ from shapely.geometry import Point, Polygon
 
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.texture import CLASS_POLYGONS, Texture, TextureClass, texture_of
-from jarvision.garden.guide import GuideRequest, guide_from_request
+from jarvision.garden.guide_request import GuideRequest, guide_from_request
 from jarvision.garden.howto import howto_steps
 from jarvision.garden.soil_water import IDEAL_PORES, Pores
 from jarvision.pages import palette as canvas

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.texture import CLASSES
-from jarvision.garden.guide import GuideRequest, guide_from_request, guide_text
+from jarvision.garden.guide import guide_text
+from jarvision.garden.guide_request import GuideRequest, guide_from_request
 
 METRIC_UNITS = r"\d ?(mm|cm|m|m²|m³|kg|litres?|mm/m|mm/h|°C)(?![\w/])"
 US_UNITS = r"\d ?(in|ft|sq ft|cu ft|cu yd|lb|gallons?|in/ft|in/h|°F)(?![\w/])"

@@ -71,7 +71,8 @@ def guide(
     """Say what a soil means for the garden: water, air, nutrients, amendments, crops."""
     import numpy as np
 
-    from jarvision.garden.guide import GuideRequest, guide_from_request, guide_text
+    from jarvision.garden.guide import guide_text
+    from jarvision.garden.guide_request import GuideRequest, guide_from_request
 
     name, shares = _shares(readings, jar) if jar else ("", None)
     request = GuideRequest(

@@ -11,7 +11,8 @@ import numpy as np
 from jarvision.core.files import safe_name, write_whole
 from jarvision.core.sources import Quality, Source, say
 from jarvision.core.units import UnitSystem
-from jarvision.garden.guide import Bed, Guide, make_guide
+from jarvision.garden.guide import Guide, make_guide
+from jarvision.garden.guide_case import Bed
 from jarvision.garden.soil import soil_from_draws
 from jarvision.pages.beds import BedList, BedNote, find_beds, join_beds, read_beds
 from jarvision.pages.folder_page import FolderEntry, FolderPage, render_folder
