@@ -142,7 +142,7 @@ def test_what_the_reader_writes_is_what_is_read(tmp_path):
     assert np.abs(jar.by_height.draws_pct.mean(0) - result.composition.draws.mean(0)).max() < 0.5
     assert [d.sentence for d in jar.doubts] == [d.sentence for d in result.doubts]
     weighed = done.outcomes[0].weighed
-    assert jar.by_weight.shares.pcts[2].value == pytest.approx(weighed.clay_pct.mean, abs=1e-2)
+    assert jar.by_weight.shares.pcts[2].value == pytest.approx(weighed.clay_pct.value, abs=1e-2)
     assert jar.by_weight.shares.ranges_pct[2] == pytest.approx(
         (weighed.clay_pct.lo, weighed.clay_pct.hi), abs=1e-2
     )

@@ -52,7 +52,7 @@ def test_fractions_are_shares_and_intervals_hold_their_means():
     for part, column in zip(
         (result.sand_pct, result.silt_pct, result.clay_pct), result.fractions.T, strict=True
     ):
-        assert part.lo < part.mean < part.hi
+        assert part.lo < part.value < part.hi
         inside = (100 * column >= part.lo) & (100 * column <= part.hi)
         assert np.mean(inside) == pytest.approx(0.9, abs=0.03)
     assert result.effective_draws > 100
@@ -64,7 +64,7 @@ def test_the_same_generator_gives_the_same_soil_and_the_global_one_is_left_alone
     np.testing.assert_array_equal(first.fractions, second.fractions)
     assert first.why == second.why
     assert not np.array_equal(first.fractions, third.fractions)
-    assert first.clay_pct.mean == pytest.approx(third.clay_pct.mean, abs=3.0)
+    assert first.clay_pct.value == pytest.approx(third.clay_pct.value, abs=3.0)
     np.testing.assert_array_equal(state, np.random.get_state()[1])  # noqa: NPY002
 
 
@@ -135,8 +135,8 @@ def test_unknown_water_widens_the_sand():
 def test_cleared_water_leaves_no_clay_up_and_cloudy_water_some():
     clear = weighed(facts=replace(FACTS, water_state=WaterState.CLEAR))
     assert clear.suspended_pct.hi < 1.0
-    assert weighed().suspended_pct.mean > 5.0
-    assert clear.clay_pct.mean < weighed().clay_pct.mean
+    assert weighed().suspended_pct.value > 5.0
+    assert clear.clay_pct.value < weighed().clay_pct.value
 
 
 def test_cloudiness_number_stands_above_the_word_and_both_above_the_photo():
@@ -176,7 +176,7 @@ def test_three_tops_seen_in_one_late_photo_are_enough_for_a_wider_answer():
     late = [Top(172800.0, h, 0.5, k) for h, k in zip((18.0, 33.0, 45.0), kinds, strict=True)]
     result = weigh(late, facts=FACTS, rng=np.random.default_rng(1))
     own = weighed()
-    assert abs(result.sand_pct.mean - own.sand_pct.mean) < 10.0
+    assert abs(result.sand_pct.value - own.sand_pct.value) < 10.0
     assert WeighingDoubtName.FEW_HEIGHTS not in names(result)
 
 
@@ -392,7 +392,7 @@ def test_worked_table_backward_is_nearer_than_the_heights_when_clear():
     height, weight = [], []
     for true, _, clear in WORKED:
         result = backward(clear, WaterState.CLEAR)
-        means = [p.mean for p in (result.sand_pct, result.silt_pct, result.clay_pct)]
+        means = [p.value for p in (result.sand_pct, result.silt_pct, result.clay_pct)]
         weight.append(np.subtract(means, true))
         height.append(np.subtract(clear, true))
     assert np.sqrt(np.mean(np.square(weight))) < 0.7 * np.sqrt(np.mean(np.square(height)))
@@ -461,7 +461,7 @@ def one_case(truth, seen, read, by_height, facts) -> Case:
         seen.water_state,
         100.0 * truth.fractions,
         shares_of(read),
-        np.array([p.mean for p in parts]),
+        np.array([p.value for p in parts]),
         np.array([p.lo for p in parts]),
         np.array([p.hi for p in parts]),
         class_odds(by_height),

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import NoDepositError
 from jarvision.core.measured import Measured
+from jarvision.estimate.central import central_pct
 
 MIN_DRAWS = 100
 """Fewer usable draws than this say nothing about odds."""
@@ -50,8 +51,10 @@ class Composition:
     ----------
     sand_pct, silt_pct, clay_pct : Measured
         Shares [% of the height], from the middle (median) of the tops' draws, so that they add
-        up to 100; the sd is that of the draws about their main place, so that a far-off place
-        that is hardly likely shows in the odds and not as a wide sd (`spread_of`).
+        up to 100, moved into the likeliest class where the middle is of another
+        (`jarvision.estimate.central`); the sd is that of the draws about their main place, so
+        that a far-off place that is hardly likely shows in the odds and not as a wide sd
+        (`spread_of`).
     draws : ndarray of float, shape (n, 3)
         Draws of sand, silt and clay [%]; read-only, each row adds up to 100.
     """
@@ -87,9 +90,11 @@ def compose(top_draws_mm: ArrayLike) -> Composition:
     tops = _usable(np.asarray(top_draws_mm, dtype=np.float64))
     draws = _shares_pct(tops)
     draws.flags.writeable = False
-    middle = _shares_pct(np.median(tops, axis=0, keepdims=True))[0].tolist()
+    middle = _shares_pct(np.median(tops, axis=0, keepdims=True))[0]
     sds = spread_of(draws).tolist()
-    sand, silt, clay = (Measured(v, sd, "%") for v, sd in zip(middle, sds, strict=True))
+    sand, silt, clay = (
+        Measured(v, sd, "%") for v, sd in zip(central_pct(draws, middle).tolist(), sds, strict=True)
+    )
     return Composition(sand, silt, clay, draws)
 
 

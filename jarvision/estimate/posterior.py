@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from jarvision.estimate.central import central_pct
 from jarvision.estimate.known import (
     Evidence,
     Horizon,
@@ -99,15 +100,15 @@ def _doubt(name: WeighingDoubtName, **facts: object) -> WeighingDoubt:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A mean with the limits of its 90 % interval.
+    """A value to print with the limits of its 90 % interval.
 
     Attributes
     ----------
-    mean, lo, hi : float
+    value, lo, hi : float
         All in the unit that the field's name ends in.
     """
 
-    mean: float
+    value: float
     lo: float
     hi: float
 
@@ -139,7 +140,8 @@ class Weighed:
     fractions : ndarray, shape (n, 3)
         Equally likely draws of sand, silt and clay, shares of the mineral mass that sum to 1.
     sand_pct, silt_pct, clay_pct : Interval
-        Their means and 90 % intervals [%].
+        Their 90 % intervals [%], and the composition to print: the draws' mean or, where that is
+        not of the likeliest class, the draw of it that lies nearest.
     suspended_pct : Interval
         Share of the clay still in the water at the last photo [%].
     effective_draws : float
@@ -318,9 +320,9 @@ def _resample(log_w: Array, rng: np.random.Generator, draws: int) -> NDArray[np.
     return rng.permutation(np.minimum(picked, log_w.size - 1))
 
 
-def _interval(values: Array) -> Interval:
+def _interval(values: Array, value: float) -> Interval:
     low, high = np.quantile(values, (0.05, 0.95))
-    return Interval(float(values.mean()), float(low), float(high))
+    return Interval(float(value), float(low), float(high))
 
 
 def _report(
@@ -334,7 +336,9 @@ def _report(
 ) -> Weighed:
     picked = _resample(_flattened(log_w, _LEAST_DRAWS), rng, draws)
     fractions = cloud.mass[picked] / cloud.mass[picked].sum(axis=1, keepdims=True)
-    percents = [_interval(100.0 * column) for column in fractions.T]
+    central = central_pct(100.0 * fractions)
+    percents = [_interval(100.0 * c, v) for c, v in zip(fractions.T, central, strict=True)]
+    clay_up = cloud.clay_up[picked]
     reason = _ruling_prior(evidence, cloud, picked, fractions)
     doubts = _doubts(evidence, reason, misfit=misfit)
     bands = np.quantile(cloud.bed_mm[picked], (0.05, 0.5, 0.95), axis=0)
@@ -343,13 +347,11 @@ def _report(
         sand_pct=percents[0],
         silt_pct=percents[1],
         clay_pct=percents[2],
-        suspended_pct=_interval(100.0 * cloud.clay_up[picked]),
+        suspended_pct=_interval(100.0 * clay_up, 100.0 * clay_up.mean()),
         effective_draws=_effective(log_w),
         curve=SettlingCurve(evidence.steps_s, *bands),
         water_state=evidence.state,
-        why=_why(
-            evidence, percents[2].mean, float(cloud.clay_up[picked].mean()), _slow(cloud, picked)
-        ),
+        why=_why(evidence, percents[2].value, float(clay_up.mean()), _slow(cloud, picked)),
         prior_driven=bool(reason),
         prior_note=next((d.sentence for d in doubts if d.name == "prior_driven"), ""),
         doubts=doubts,

@@ -114,7 +114,7 @@ def _weight_row(weighed: Weighed) -> WeightRow:
     texture = texture_of(100.0 * weighed.fractions)
     notes = dict.fromkeys([weighed.why, *(d.sentence for d in weighed.doubts)])
     return WeightRow(
-        pcts=_rounded(share.mean for share in shares),
+        pcts=_rounded(share.value for share in shares),
         los=_rounded(share.lo for share in shares),
         his=_rounded(share.hi for share in shares),
         texture_class=texture.likeliest,
@@ -214,7 +214,7 @@ def _weight_body(weighed: Weighed) -> dict[str, Any]:
     curve = weighed.curve
     return {
         f"{layer}_pct": {
-            "value": _number(share.mean),
+            "value": _number(share.value),
             "sd": _number(float(sd)),
             "lo": _number(share.lo),
             "hi": _number(share.hi),
