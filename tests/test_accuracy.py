@@ -10,10 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from accuracy import Tally, find_outcome, measure, true_tops, truth_of
+from accuracy import JarResult, Tally, find_outcome, measure, true_tops, truth_of
 from scenes import ROOT, SAMPLES
 
-from jarvision.run.batch import read_photos
+from jarvision.core.errors import NoJarError
+from jarvision.core.series import JarPhotos, TimedPhoto, TimeSource
+from jarvision.estimate.reading import Failure
+from jarvision.run.batch import Outcome, read_photos
 
 # More photos of the same kind may lie beside the project.
 DEVELOPMENT = ROOT.parent / "shared" / "photos"
@@ -92,6 +95,43 @@ def test_truth_is_of_each_boundarys_own_photo() -> None:
 def test_photos_that_were_not_read_are_no_outcome() -> None:
     rows = truth_of(SAMPLES)["2"]
     assert find_outcome((), rows) is None
+
+
+def test_truth_can_be_had_in_parts() -> None:
+    assert set(truth_of(SAMPLES, only={"2", "9"})) == {"2", "9"}
+    assert set(truth_of(SAMPLES, leave_out={"2"})) == set(truth_of(SAMPLES)) - {"2"}
+    assert {*truth_of(SAMPLES, last_photo_only=True)["2"]} == {"48h"}
+
+
+def unread_outcome(number: int, photos: list[str]) -> Outcome:
+    """Give what becomes of photos in which no jar was found."""
+    timed = tuple(TimedPhoto(f"/{name}", name, 60.0, TimeSource.NAME) for name in photos)
+    jar = JarPhotos(str(number), number, timed, {}, (), ())
+    return Outcome(str(number), jar, Failure(str(number), tuple(photos), NoJarError("None.")))
+
+
+def test_jars_in_one_photo_are_told_apart_by_their_strips() -> None:
+    photos = ["row-73-1min.jpg", "row-73-48h.jpg"]
+    found = tuple(unread_outcome(number, photos) for number in (73, 74))
+    for number, outcome in zip(("73", "74"), found, strict=True):
+        rows = {"48h": {"photo": photos[1], "jar": number}}
+        assert find_outcome(found, rows, shared=set(photos)) is outcome
+    other = {"48h": {"photo": photos[1], "jar": "75"}}
+    assert find_outcome(found, other, shared=set(photos)) is None
+    # alone in its photos, a jar whose strip was not read is still that jar
+    assert find_outcome(found[:1], other) is found[0]
+
+
+def test_figures_count_wrong_and_unread_jars() -> None:
+    right = JarResult("a", mm=[(0.1, 0.2)], points=[(0.0, 1.0)], places=(True, False), wrong=False)
+    silent = JarResult("a", mm=[(2.5, 0.5)], points=[(5.0, 1.0)])
+    unread = JarResult("ruler")
+    tally = Tally([right, silent, unread])
+    assert (tally.unread, tally.silent, tally.classes) == (1, 1, [(True, False), (False, False)])
+    assert "2 with a wrong line or unread (67 %)" in tally.figures()
+    assert "rulers: 0 of 1 jars scaled" in tally.figures()
+    assert {kind: len(t.results) for kind, t in tally.kinds().items()} == {"a": 2, "ruler": 1}
+    assert "100 %" in tally.kinds()["ruler"].row("ruler")
 
 
 def test_the_script_reads_through_the_public_way() -> None:
