@@ -185,6 +185,23 @@ def test_body_lines_are_counted_without_the_docstring():
     assert body_lines(empty) == 0
 
 
+TESTS = Path(__file__).parent
+
+
+def test_tests_stand_in_the_room_of_what_they_test():
+    beside = {path.stem for path in TESTS.glob("*.py")}
+    assert beside == {"accuracy", "bench", "test_accuracy", "test_architecture"}
+    folders = {path.parent.name for path in TESTS.glob("*/*.py")}
+    assert folders <= {*ROOMS, "support"}
+
+
+@pytest.mark.parametrize("path", sorted(TESTS.rglob("*.py")), ids=lambda path: path.stem)
+def test_no_test_module_imports_another(path):
+    """What two of them need is a helper, and stands in tests/support."""
+    names = {name.split(".")[0] for name in imported_names(parsed(path))}
+    assert not {name for name in names if name.startswith("test_")}
+
+
 IMPORT = "import jarvision.cli"
 HELP = """
 import contextlib, io

@@ -4,11 +4,11 @@ import copy
 import json
 import math
 import os
-from pathlib import Path
 
 import numpy as np
 import pytest
 from report_samples import jar_dict, unread_dict, weight_dict, write_jar
+from scenes import SAMPLES
 
 from jarvision.core.errors import UsageError
 from jarvision.estimate.texture import TextureClass
@@ -130,8 +130,7 @@ def test_utf8_mark_of_an_editor_does_no_harm(tmp_path):
 def test_what_the_reader_writes_is_what_is_read(tmp_path):
     """The sample jar, read from its photos and back from its file: the numbers are the same."""
     batch = pytest.importorskip("jarvision.run.batch")
-    samples = Path(__file__).parent.parent / "sample_images"
-    paths = [samples / f"jar-02-{when}.jpg" for when in ("1min", "2h", "48h")]
+    paths = [SAMPLES / f"jar-02-{when}.jpg" for when in ("1min", "2h", "48h")]
     done = batch.read_photos(paths, batch.Settings(), out=tmp_path)
     result = done.outcomes[0].result
     [jar] = read_jar_folder(tmp_path).jars

@@ -6,18 +6,13 @@ drawings from the same camera turned to either side, joined in the background be
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
-from functools import cache
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scenes import STRIP_MM, Shot, draw, edge_points, seen_at
-from test_jar import height_errors
-from test_look import of_shot, photo
+from views import beside, height_errors, of_shot
 
-from jarvision.jar.strip_detect import Strip
-from jarvision.photo.decode import Photo
 from jarvision.wall.locate import Look, look_at_jar, stand_up
 
 RADIUS_OFF_MM, HEIGHT_OFF_MM = 1.6, 0.4
@@ -53,43 +48,6 @@ def test_a_strong_band_beside_the_jar_is_not_its_wall(side: int, off_mm: float, 
 
 
 # --- two jars beside each other -------------------------------------------------------------------
-@dataclass(frozen=True)
-class Pair:
-    """Two drawn jars in one picture."""
-
-    left: Shot
-    right: Shot
-    photo: Photo
-    strips: dict[int, Strip]
-
-    def look(self, shot: Shot) -> Look:
-        """Look at one of the jars, knowing the other's strip."""
-        own = self.strips[shot.jar]
-        others = [strip for strip in self.strips.values() if strip is not own]
-        looks, refused = look_at_jar({1: self.photo}, {1: own}, others={1: others})
-        assert not refused, refused
-        return looks[1]
-
-
-def turned_to(shot: Shot, side: int, gap_mm: float) -> Shot:
-    """The shot from a camera turned so that the jar's edge stands beside the picture's middle."""
-    straight = replace(shot, yaw=0.0, pitch=0.0, roll=0.0)
-    edge = seen_at(straight, edge_points(straight, side, np.zeros(1)))[0, 0]
-    off = math.atan((edge - (shot.size_px[1] - 1) / 2) / shot.focal_px)
-    return replace(shot, yaw=off + side * math.atan(gap_mm / 2 / shot.distance))
-
-
-@cache
-def beside(left: Shot, right: Shot, gap_mm: float) -> Pair:
-    """Draw two jars beside each other, a gap of some millimetres between them."""
-    lens = {"size_px": (1150, 1500), "focal_px": 1500.0}
-    left = turned_to(replace(left, **lens), 1, gap_mm)
-    right = turned_to(replace(right, **lens), -1, gap_mm)
-    middle = lens["size_px"][1] // 2
-    joined = np.concatenate([draw(left)[:, :middle], draw(right)[:, middle:]], axis=1)
-    focal_35mm = left.focal_px * 43.2666 / math.hypot(*left.size_px)
-    one, strips = stand_up(photo(joined, focal_35mm=focal_35mm))
-    return Pair(left, right, one, {strip.jar: strip for strip in strips})
 
 
 def check(look: Look, shot: Shot, *, height_mm: float = HEIGHT_OFF_MM) -> None:

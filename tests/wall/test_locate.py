@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 from scenes import Shot, draw, sample
+from views import of_shot, photo
 
 from jarvision.core.errors import BlurredError, HiddenError, JarError, NoJarError
 from jarvision.core.measured import DoubtName
@@ -17,16 +18,6 @@ from jarvision.photo.decode import Photo, open_photo
 from jarvision.wall.locate import Look, focal_px, look_at_jar, stand_up, strips_in
 
 NAN = math.nan
-
-
-def photo(bgr: np.ndarray, *, focal_35mm: float = NAN, cropped: bool = False) -> Photo:
-    picture = np.ascontiguousarray(bgr)
-    return Photo("pot.jpg", "digest", picture, 1, focal_35mm, cropped, None)
-
-
-def of_shot(shot: Shot, **options: object) -> Photo:
-    focal = shot.focal_px * 43.2666 / math.hypot(*shot.size_px)
-    return photo(draw(shot), **({"focal_35mm": focal} | options))
 
 
 def looked(one: Photo, **options: object) -> Look:

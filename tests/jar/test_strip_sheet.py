@@ -4,7 +4,6 @@ import math
 import subprocess
 import sys
 from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -12,6 +11,7 @@ import pypdfium2
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scenes import ROOT
 
 from jarvision.core.errors import JarError, UsageError
 from jarvision.jar import strip_sheet as strips
@@ -19,7 +19,7 @@ from jarvision.jar import strip_sheet as strips
 DPI = 600
 PX_PER_MM = DPI / 25.4
 CLOSE_MM = 0.05  # The sheet's promise: a sixth of a millimetre's tick.
-SHEETS = Path(__file__).parents[1] / "calibration"
+SHEETS = ROOT / "calibration"
 
 
 def render(pdf, page=0, dpi=DPI):
@@ -204,12 +204,11 @@ def test_same_sheet_same_bytes():
         "sys.stdout.buffer.write(m([1, 3, 14, 117], paper='a4', length_mm=120.0, "
         "names={1: 'Rosa', 3: '花子', 14: 'Λουκάς'}))"
     )
-    root = str(Path(strips.__file__).parents[1])
     run = subprocess.run(
         [sys.executable, "-B", "-c", code],
         capture_output=True,
         check=True,
-        env={"PYTHONHASHSEED": "7", "PYTHONPATH": root},
+        env={"PYTHONHASHSEED": "7", "PYTHONPATH": str(ROOT)},
     )
     assert run.stdout == sheet("a4", 120.0)
 

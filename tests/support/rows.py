@@ -22,7 +22,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scenes import exif_of, save, strip_picture
+from scenes import exif_of, save, strip_picture, tag_corners_mm
 
 READINGS = ("1min", "2h", "48h")
 AIR_N, WATER_N, GLASS_N = 1.0, 1.333, 1.52  # handbook values for visible light, from memory
@@ -1383,3 +1383,12 @@ def write(
     exif = exif_of(taken, focal_35mm=scene.camera.focal_35mm)
     path = Path(folder) / f"{name}-{scene.reading}.jpg"
     return save(path, render(scene, rng), exif, quality=quality)
+
+
+# --- what the tests ask of it -----------------------------------------------------------------
+def strip_corners(jar: RowJar, k: int) -> np.ndarray:
+    """Corners of a tag of the jar's strip in the world, (4, 3), by hand on the cylinder."""
+    flat = tag_corners_mm(k)
+    azimuth = jar.strip.azimuth + (flat[:, 0] - 13.0) / jar.radius_mm
+    x, y = jar.x + jar.radius_mm * np.sin(azimuth), jar.y - jar.radius_mm * np.cos(azimuth)
+    return np.stack([x, y, jar.base_mm + jar.strip.up_mm + flat[:, 1]], axis=1)

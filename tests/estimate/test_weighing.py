@@ -1,6 +1,6 @@
 """Soils by weight: refusals, doubts, and invented jars with known soils.
 
-`python tests/test_weighing.py 300` prints the whole study for 300 jars.
+`PYTHONPATH=tests/support python tests/estimate/test_weighing.py 300` prints the whole study for 300 jars.
 """
 
 import sys

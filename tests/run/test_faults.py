@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scenes import ROOT, SAMPLES
 
 from jarvision.core import files
 from jarvision.core.files import WriteError
@@ -20,8 +21,6 @@ from jarvision.run import batch
 from jarvision.run.batch import Settings, read_photos, write_table
 from jarvision.run.jars_table import find_manifest, read_manifest
 
-SAMPLES = Path(__file__).parent.parent / "sample_images"
-ROOT = Path(__file__).parent.parent
 KILLS = 25
 LIST = 'jar,name,bed\n2,"=Anna; \u202eZoë","two\r\nlines"\n21,<b>Ben</b>,3\n'
 

@@ -15,7 +15,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from accuracy import true_tops, truth_of
+from accuracy import truth_of
+from sample_truth import tops_of
 from scenes import (
     READINGS,
     SAMPLES,
@@ -67,11 +68,6 @@ def score(reading: JarReading, tops: np.ndarray) -> Scored:
     c = reading.composition
     points = np.array([c.sand_pct.value, c.silt_pct.value, c.clay_pct.value]) - shares
     return Scored(reading, read - tops, points, str(classify(*shares)))
-
-
-def tops_of(jar: str, readings: tuple[str, ...] = READINGS) -> np.ndarray:
-    rows = truth_of(SAMPLES)[str(int(jar))]
-    return true_tops({r: rows[r] for r in readings})
 
 
 def only_reading(batch: Batch) -> JarReading:

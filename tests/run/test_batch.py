@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import ExifTags, Image
+from sample_truth import tops_of
 from scenes import READINGS, camera_of, edited, exif_of, sample, save, upright
-from test_reading import tops_of
 
 from jarvision.core.errors import MixedJarsError, TimesError
 from jarvision.core.measured import DoubtName

@@ -18,11 +18,10 @@ import numpy as np
 import pytest
 from composed import SHAKEN, Row, true_tops_mm
 from composed import write as write_composed
-from rows import Camera, Murk, RowJar, RowScene, Soil, Strip, seen_at, truth
+from rows import Camera, Murk, RowJar, RowScene, Soil, Strip, seen_at, strip_corners, truth
 from rows import write as write_traced
 from scenes import READINGS, Shot, exif_of, sample, save
-from test_outlines import beside
-from test_rows import strip_corners
+from views import beside
 
 from jarvision.core.measured import DoubtName
 from jarvision.estimate.reading import JarReading

@@ -8,9 +8,9 @@ import signal
 import threading
 import time
 from datetime import datetime
-from pathlib import Path
 
 import pytest
+from scenes import SAMPLES
 
 from jarvision.core.errors import JarError
 from jarvision.core.files import WriteError
@@ -25,7 +25,6 @@ from jarvision.run.batch import Settings, not_placed, plan_photos, read_photos, 
 from jarvision.run.jars_table import read_manifest
 from jarvision.run.pool import Crew
 
-SAMPLES = Path(__file__).parent.parent / "sample_images"
 NAN = float("nan")
 
 

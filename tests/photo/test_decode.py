@@ -25,6 +25,7 @@ from hostile import Expect, Hostile, encoded, exif_block, jpeg_with_exif, pictur
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageCms, ImageOps
+from scenes import ROOT
 
 from jarvision.core.errors import PhotoError, ValueRefusedError
 from jarvision.photo.decode import (
@@ -263,7 +264,7 @@ def peak_mb(path: Path) -> tuple[list[int], float]:
         capture_output=True,
         text=True,
         check=True,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
     )
     assert output.stderr == ""
     *shape, peak_kb = map(int, output.stdout.split())
@@ -455,7 +456,7 @@ def test_the_heic_package_is_loaded_only_for_heic(tmp_path: Path) -> None:
         "import sys; from jarvision.photo.decode import open_photo; open_photo(sys.argv[1]);"
         "print('pillow_heif' in sys.modules)"
     )
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     output = subprocess.check_output([sys.executable, "-c", code, path], env=environment)
     assert output.split() == [b"False"]
 

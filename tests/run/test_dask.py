@@ -11,9 +11,9 @@ import sys
 import threading
 import time
 from functools import partial
-from pathlib import Path
 
 import pytest
+from scenes import ROOT
 
 pytest.importorskip("distributed")
 
@@ -27,7 +27,6 @@ from jarvision.run.batch import Settings, plan_photos, read_photos, write_table
 from jarvision.run.dask import ClusterError, ClusterLostError, crew_for
 from jarvision.run.pool import Errand
 
-ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="stops and kills by signal")

@@ -17,11 +17,11 @@ from pathlib import Path
 import hostile
 import pytest
 from PIL import Image
+from scenes import ROOT
 
 from jarvision.core.files import find_photos, shown
 from jarvision.run.batch import Settings, read_photos, write_table
 
-ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"
 LONGEST_S = 10
 

@@ -22,7 +22,7 @@ from PIL import ExifTags, Image, ImageOps
 
 from jarvision.jar.unwrap import WallMap
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"
 SAMPLE_JARS = ("02", "08", "09", "21")
 READINGS = ("1min", "2h", "48h")

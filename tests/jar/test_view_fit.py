@@ -12,25 +12,23 @@ import cv2
 import numpy as np
 import pytest
 import scipy.optimize
+from flat_strip import homography, laid, table
 from scenes import (
     STRIP_MM,
     Shot,
     draw,
     edge_points,
-    outline_xy,
     seen_at,
     strip_picture,
     strip_points,
     tag_corners_mm,
 )
-from test_scale import homography, laid, table
+from views import HEIGHTS_MM, height_errors
 
 from jarvision.core.errors import NoJarError
 from jarvision.jar.strip_detect import CORNER_SD_PX, Strip, find_strips
 from jarvision.jar.unmarked import find_bare_jar
-from jarvision.jar.view_fit import Jar, Scene, Wall, find_jars, least_squares, scene_of
-
-HEIGHTS_MM = np.arange(0.0, 101.0, 10.0)
+from jarvision.jar.view_fit import Scene, Wall, find_jars, least_squares, scene_of
 
 
 def corners(shot: Shot, tags: tuple[int, ...]) -> np.ndarray:
@@ -60,16 +58,6 @@ def scene(
     focal = shot.focal_px * (1 + focal_error)
     known = focal_error == 0.0
     return Scene(strip, tuple(walls), focal, shot.size_px, known, strip.px_per_mm)
-
-
-def height_errors(jar: Jar, shot: Shot) -> np.ndarray:
-    """How far off the view puts points in front of the jar whose heights are known [mm]."""
-    nearest = outline_xy(shot, np.zeros(1))[0]
-    truth = np.column_stack([np.tile(nearest, (len(HEIGHTS_MM), 1)), HEIGHTS_MM + shot.strip_up])
-    rows = seen_at(shot, truth)[:, 1]
-    tried = np.linspace(-15.0, 130.0, 2901)
-    front = jar.view.front_px(tried)[:, 1]
-    return np.interp(-rows, -front, tried) - HEIGHTS_MM
 
 
 SHOTS = {

@@ -9,13 +9,13 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from test_ruler import Drawing
-from test_ruler import draw as draw_ruler
+from drawn_ruler import Drawing
+from drawn_ruler import draw as draw_ruler
+from scenes import SAMPLES
 
 from jarvision.core.errors import UsageError
 from jarvision.core.measured import DoubtName
@@ -40,7 +40,6 @@ from jarvision.jar.view_fit import Jar
 from jarvision.photo.decode import Photo, open_photo
 from jarvision.wall.locate import look_at_jar, stand_up, strips_in
 
-SAMPLES = Path(__file__).parent.parent / "sample_images"
 READINGS = tuple(Reading)
 WALL_MM = 2.7  # usual wall of a preserving jar, common practice, no source; the truth has none
 

@@ -35,13 +35,14 @@ from rows import (
     light_of,
     render,
     seen_at,
+    strip_corners,
     truth,
     write,
 )
 from rows import _primary as primary
 from rows import _stage as stage_of
 from rows import _to_heel as way_to_heel
-from scenes import camera_of, tag_corners_mm
+from scenes import camera_of
 from scipy.spatial.transform import Rotation
 
 CLEAR = Murk(per_mm=(0.0, 0.0, 0.0), scum_mm=(0.0, 0.0, 0.0))
@@ -123,14 +124,6 @@ def test_a_phones_lens_of_26_mm_sees_67_degrees_across() -> None:
     """2 atan(21.63 / 26) = 79.5 degrees over the diagonal; 4:3 gives 67.3 along the long side."""
     camera = Camera(focal_35mm=26.0, size_px=(900, 1200))
     assert math.degrees(2 * math.atan(600 / camera.focal_px)) == pytest.approx(67.3, abs=0.1)
-
-
-def strip_corners(jar: RowJar, k: int) -> np.ndarray:
-    """Corners of a tag of the jar's strip in the world, (4, 3), by hand on the cylinder."""
-    flat = tag_corners_mm(k)
-    azimuth = jar.strip.azimuth + (flat[:, 0] - 13.0) / jar.radius_mm
-    x, y = jar.x + jar.radius_mm * np.sin(azimuth), jar.y - jar.radius_mm * np.cos(azimuth)
-    return np.stack([x, y, jar.base_mm + jar.strip.up_mm + flat[:, 1]], axis=1)
 
 
 def test_every_tag_is_found_by_opencv_where_opencv_projects_it() -> None:

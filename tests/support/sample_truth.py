@@ -1,0 +1,12 @@
+"""What the renderer wrote down of the sample jars."""
+
+from __future__ import annotations
+
+import numpy as np
+from accuracy import true_tops, truth_of
+from scenes import READINGS, SAMPLES
+
+
+def tops_of(jar: str, readings: tuple[str, ...] = READINGS) -> np.ndarray:
+    rows = truth_of(SAMPLES)[str(int(jar))]
+    return true_tops({r: rows[r] for r in readings})
