@@ -1,6 +1,7 @@
 """Soils by weight: refusals, doubts, and invented jars with known soils.
 
-`PYTHONPATH=tests/support python tests/estimate/test_weighing.py 300` prints the whole study for 300 jars.
+The whole study, for 300 jars, is printed by
+`PYTHONPATH=tests/support python tests/estimate/test_weighing.py 300`.
 """
 
 import sys
