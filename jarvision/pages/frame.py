@@ -12,6 +12,7 @@ from jarvision.core.sections import Section
 from jarvision.core.shipped import data_file
 from jarvision.core.sources import Bibliography, Statement, legend
 from jarvision.pages.markup import Child, Markup, join, raw, tag
+from jarvision.pages.palette import css_variables
 
 
 def page(title: str, *body: Child, sortable: bool = False) -> str:
@@ -30,7 +31,7 @@ def page(title: str, *body: Child, sortable: bool = False) -> str:
     str
         HTML; write it as UTF-8.
     """
-    style, script = _data("report.css"), _data("report.js") if sortable else ""
+    style, script = css_variables() + _data("report.css"), _data("report.js") if sortable else ""
     head = tag(
         "head",
         tag("meta", charset="utf-8"),

@@ -7,10 +7,23 @@ from dataclasses import dataclass
 
 from jarvision.core.units import UnitSystem
 from jarvision.pages.markup import Attribute, Markup, join, number, tag
-from jarvision.pages.palette import FILLS, INK, MUTED, PAPER, RULE, WATER, box, label, line, svg
+from jarvision.pages.palette import (
+    EARTH,
+    FILLS,
+    INK,
+    MUTED,
+    PAPER,
+    RULE,
+    STEEL,
+    STRAW,
+    WATER,
+    box,
+    label,
+    line,
+    svg,
+)
 
 _WIDE, _TALL = 260.0, 170.0
-_EARTH, _STEEL, _STRAW = "#B5977A", "#C9D2D2", "#E4CF94"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +87,7 @@ def _jar(x: float, floor: float, *, wide: float = 64, tall: float = 112) -> Mark
         f"M{number(x)} {number(top)}V{number(floor - 6)}q0 6 6 6h{number(wide - 12)}"
         f"q6 0 6 -6V{number(top)}"
     )
-    lid = box(x - 3, top - 12, wide + 6, 12, fill=_STEEL, stroke_width=1.6, rx=2)
+    lid = box(x - 3, top - 12, wide + 6, 12, fill=STEEL, stroke_width=1.6, rx=2)
     return join(_path(body, stroke_width=2), lid)
 
 
@@ -94,14 +107,14 @@ def _dig(lengths: _Lengths) -> Markup:
     spade = join(
         line(58, 14, 96, 92, stroke_width=4),
         line(50, 18, 66, 10, stroke_width=4),
-        _path("M88 90l16 -8l16 34q-3 12 -12 6z", fill=_STEEL),
+        _path("M88 90l16 -8l16 34q-3 12 -12 6z", fill=STEEL),
     )
     return join(
-        box(0, 58, 260, 112, fill=_EARTH, stroke="none"),
+        box(0, 58, 260, 112, fill=EARTH, stroke="none"),
         tag("path", d="M72 58L84 138H146V58z", fill=PAPER),
         box(146, 58, 20, 80, fill=FILLS["sand"], stroke_width=1.6),
         _path("M0 58H72L84 138H146V58M166 58H260", stroke_width=2),
-        _path("M8 56q12 -22 26 -12q14 -10 24 12z", fill=_STRAW),
+        _path("M8 56q12 -22 26 -12q14 -10 24 12z", fill=STRAW),
         spade,
         _upright_span(180, 58, 138),
         _words(188, 102, lengths.depth),
@@ -128,7 +141,7 @@ def _sieve(_: _Lengths) -> Markup:
         line(190, 46, 240, 38, stroke_width=4),
         _path(mesh, stroke=MUTED, stroke_width=1),
         [tag("circle", cx=x, cy=y, r=2, fill=INK) for x, y in grains],
-        tag("path", d="M66 133q64 -36 128 0q-8 25 -34 25H100q-28 0 -34 -25z", fill=_EARTH),
+        tag("path", d="M66 133q64 -36 128 0q-8 25 -34 25H100q-28 0 -34 -25z", fill=EARTH),
         _path("M60 114q4 44 40 44h60q36 0 40 -44", stroke_width=2),
         _path("M66 133q64 -36 128 0", stroke_width=1.2),
         _words(70, 26, "stones and roots stay"),
@@ -138,7 +151,7 @@ def _sieve(_: _Lengths) -> Markup:
 def _fill(lengths: _Lengths) -> Markup:
     third = 146 - 112 / 3
     return join(
-        _filling(40, 146, 64, (24, _EARTH), (66, WATER)),
+        _filling(40, 146, 64, (24, EARTH), (66, WATER)),
         _jar(40, 146),
         line(40, third, 112, third, stroke_dasharray="4 3", stroke_width=1.4),
         _upright_span(120, 122, 146),
@@ -152,7 +165,7 @@ def _fill(lengths: _Lengths) -> Markup:
 
 def _shake(_: _Lengths) -> Markup:
     jar = join(
-        _filling(98, 146, 64, (90, _EARTH)),
+        _filling(98, 146, 64, (90, EARTH)),
         _jar(98, 146),
         [
             tag("circle", cx=104 + 13 * (i % 5), cy=66 + 17 * (i // 5), r=1.8, fill=INK)
@@ -196,7 +209,7 @@ def _photos(lengths: _Lengths) -> Markup:
         _jar(160, 137, wide=56, tall=78),
         _table(144),
         box(14, 78, 8, 50, fill=INK, rx=2),
-        box(8, 128, 20, 16, fill=_EARTH),
+        box(8, 128, 20, 16, fill=EARTH),
         line(23, 103, 160, 103, stroke_dasharray="6 4", stroke_width=1.6),
         _words(30, 96, "level with the layer"),
         _path("M22 154v8m0 -4H160m0 -4v8", stroke=MUTED),
@@ -211,7 +224,7 @@ def _seen_from_above() -> Markup:
         box(6, 4, 134, 64, fill=PAPER, stroke=RULE, rx=4),
         label(12, 16, "from above", font_size=11, fill=MUTED),
         box(16, 32, 6, 22, fill=INK),
-        tag("circle", cx=92, cy=43, r=13, fill=_EARTH, stroke=INK, stroke_width=1.6),
+        tag("circle", cx=92, cy=43, r=13, fill=EARTH, stroke=INK, stroke_width=1.6),
         box(122, 24, 8, 38, fill=RULE, stroke="none"),
         _path("M84 12h16l4 8h-24zM86 24l-2 5M92 24v5M98 24l2 5", stroke_width=1.3),
         label(107, 21, "light", font_size=11, fill=MUTED),
@@ -220,9 +233,9 @@ def _seen_from_above() -> Markup:
 
 def _ribbon(_: _Lengths) -> Markup:
     return join(
-        tag("circle", cx=48, cy=70, r=24, fill=_EARTH, stroke=INK, stroke_width=1.6),
+        tag("circle", cx=48, cy=70, r=24, fill=EARTH, stroke=INK, stroke_width=1.6),
         _path("M82 70h26m-8 -7l9 7l-9 7", stroke_width=2),
-        _path("M118 54h30q6 0 6 6v46q0 10 10 12l4 8q-30 4 -32 -20V74h-18z", fill=_EARTH),
+        _path("M118 54h30q6 0 6 6v46q0 10 10 12l4 8q-30 4 -32 -20V74h-18z", fill=EARTH),
         _upright_span(186, 56, 128),
         _words(196, 90, "measure"),
         _words(196, 106, "the piece"),

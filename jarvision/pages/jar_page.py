@@ -15,15 +15,9 @@ from jarvision.garden.guide import Guide
 from jarvision.garden.howto import howto_steps
 from jarvision.garden.soil_water import IDEAL_PORES
 from jarvision.pages.beds import BedNote
-from jarvision.pages.figures import (
-    duration_text,
-    layer_bar,
-    odds_bar,
-    pct_text,
-    pore_picture,
-    settling_curve,
-    water_bar,
-)
+from jarvision.pages.figures import layer_bar, odds_bar, pct_text
+from jarvision.pages.figures_soil import pore_picture, water_bar
+from jarvision.pages.figures_time import duration_text, settling_curve
 from jarvision.pages.frame import (
     bullets,
     cautions_section,

@@ -1,4 +1,4 @@
-"""What all drawings share: colours, and the few SVG elements that they are made of.
+"""What all pictures and pages share: every colour, and the SVG elements of drawings.
 
 Colours differ in lightness as well as in hue, so that a picture can be told apart in grey and by
 the colour-blind.
@@ -6,7 +6,11 @@ the colour-blind.
 
 from __future__ import annotations
 
+from typing import TypeAlias
+
 from jarvision.pages.markup import Attribute, Child, Markup, number, tag
+
+# --- on paper and screen: drawings and pages ------------------------------------------------------
 
 INK, MUTED, RULE, PAPER = "#1F2A2A", "#4C5A58", "#B9C2BC", "#FFFFFF"
 FILLS = {"sand": "#F0D9A8", "silt": "#C99E6B", "clay": "#6E3F2C"}
@@ -16,6 +20,51 @@ ON_FILLS = {"sand": INK, "silt": INK, "clay": "#FFFFFF"}
 BY_HEIGHT, BY_WEIGHT = "#0B5F78", "#A3480A"
 WATER, WATER_TIGHT, AIR, MINERAL, ORGANIC = "#B4D8E8", "#2E6E8E", "#FFFFFF", "#B5977A", "#3B2A1E"
 HIGHLIGHT = "#E3EEE6"
+EARTH, STEEL, STRAW = MINERAL, "#C9D2D2", "#E4CF94"
+
+_VARIABLES = {
+    "ink": INK,
+    "muted": MUTED,
+    "paper": PAPER,
+    "link": BY_HEIGHT,
+    "alert": BY_WEIGHT,
+    "ground": "#FAF8F3",
+    "hairline": "#D8D5CA",
+    "card-edge": "#E2DFD5",
+    "mark": "#5A6562",
+    "earlier": "#8A3A05",
+    "doubt-ground": "#FFF4E2",
+    "caution-ground": "#F0EEE6",
+    "calm-ground": "#EAF2F0",
+    **FILLS,
+}
+
+
+def css_variables() -> str:
+    """Give the style sheet its colours, as custom properties such as ``--ink``."""
+    return f":root {{ {' '.join(f'--{name}: {hex};' for name, hex in _VARIABLES.items())} }}\n"
+
+
+# --- on photos ------------------------------------------------------------------------------------
+
+Bgr: TypeAlias = tuple[int, int, int]
+"""A colour as OpenCV has it: blue, green, red."""
+
+
+def bgr(colour: str) -> Bgr:
+    """Turn ``#RRGGBB`` into OpenCV's order."""
+    red, green, blue = bytes.fromhex(colour.removeprefix("#"))
+    return blue, green, red
+
+
+PLATE, CHALK, DUST, WARNING, EDGE, WATER_LINE = map(
+    bgr, ("#20252B", "#F4F1E8", "#A8B0B2", "#FAC86E", "#0F1216", "#BEE1EB")
+)
+LINES = {"sand": bgr("#FAE150"), "silt": bgr("#50AFEB"), "clay": bgr("#F05F6E")}
+"""Tops of the layers, told apart by lightness as much as by hue."""
+
+
+# --- elements -------------------------------------------------------------------------------------
 
 
 def svg(

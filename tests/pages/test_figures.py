@@ -16,17 +16,9 @@ from jarvision.garden.guide_request import GuideRequest, guide_from_request
 from jarvision.garden.howto import howto_steps
 from jarvision.garden.soil_water import IDEAL_PORES, Pores
 from jarvision.pages import palette as canvas
-from jarvision.pages.figures import (
-    duration_text,
-    layer_bar,
-    layer_column,
-    odds_bar,
-    pct_text,
-    pore_picture,
-    settling_curve,
-    share_strip,
-    water_bar,
-)
+from jarvision.pages.figures import layer_bar, layer_column, odds_bar, pct_text, share_strip
+from jarvision.pages.figures_soil import pore_picture, water_bar
+from jarvision.pages.figures_time import duration_text, settling_curve
 from jarvision.pages.howto_art import drawing
 from jarvision.pages.triangle import _NAME_PLACES, Mark, place_on_triangle, triangle
 from jarvision.results.jarfile import read_jar_file
@@ -396,12 +388,22 @@ def test_fills_stay_apart_in_grey():
         assert contrast(*pair) >= 1.4
 
 
-def test_the_stylesheet_uses_the_figures_own_colours():
+def test_every_colour_has_its_home_in_the_palette():
     from importlib.resources import files
 
-    style = (files("jarvision") / "data" / "report.css").read_text(encoding="utf-8")
+    package = files("jarvision")
+    style = (package / "data" / "report.css").read_text(encoding="utf-8")
+    variables = canvas.css_variables()
+    assert not re.search(r"#[0-9A-Fa-f]{3,8}\b", style)
+    assert set(re.findall(r"var\(--([a-z-]+)\)", style)) <= set(
+        re.findall("--([a-z-]+):", variables)
+    )
     for layer, fill in canvas.FILLS.items():
-        assert f".key-{layer} {{ background: {fill}; }}" in style
+        assert f".key-{layer} {{ background: var(--{layer}); }}" in style
+        assert f"--{layer}: {fill};" in variables
+    modules = (m for m in (package / "pages").iterdir() if m.name.endswith(".py"))
+    owners = {m.name for m in modules if re.search('"#[0-9A-Fa-f]{6}"', m.read_text("utf-8"))}
+    assert owners == {"palette.py"}
 
 
 def test_drawings_speak_the_users_units():

@@ -27,8 +27,11 @@ from jarvision.estimate.texture import texture_of
 from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.unwrap import WallMap
 from jarvision.jar.view_fit import Jar
-from jarvision.pages import overlay
-from jarvision.pages.overlay import boundary_label, draw_overlay, drawable, jpeg_of, marks_of
+from jarvision.pages import overlay, overlay_place, overlay_words, palette
+from jarvision.pages.apart import spread_apart
+from jarvision.pages.overlay import draw_overlay, jpeg_of
+from jarvision.pages.overlay_pen import drawable
+from jarvision.pages.overlay_words import boundary_label, marks_of
 from jarvision.wall.floor import Floor
 from jarvision.wall.layers import Boundary
 from jarvision.wall.locate import Look
@@ -39,7 +42,7 @@ FOCAL, CENTRE_X, CENTRE_Y = 1900.0, 510.0, 640.0
 DISTANCE, CAMERA_Z, RADIUS = 300.0, 95.0, 38.0
 FLOOR_Z = -0.6
 TOPS = (21.0, 37.0, 52.0)
-SAND, SILT, CLAY = (overlay._COLOURS[layer] for layer in ("sand", "silt", "clay"))
+SAND, SILT, CLAY = (palette.LINES[layer] for layer in ("sand", "silt", "clay"))
 
 # Azimuths of the wall that was read: free on both sides of a strip. Nothing is symmetric.
 AZIMUTH = np.concatenate([np.linspace(-0.85, 0.12, 300), np.linspace(0.47, 0.8, 90)])
@@ -217,7 +220,7 @@ def test_the_band_is_the_95_percent_range():
 
 def test_ticks_of_the_scale_stand_at_whole_centimetres(drawn):
     # the scale stands at the end of the wall away from the strip, here the left
-    white = of_colour(drawn, overlay._INK)
+    white = of_colour(drawn, palette.CHALK)
     beyond = AZIMUTH[0] - 2.4 / RADIUS  # numbered ticks reach 3.4 mm along the wall, others 1.8
     for height in range(10, 100, 10):
         x, y = np.round(in_overlay(drawn, seen_at(np.array([beyond]), float(height)))[0]).astype(
@@ -233,8 +236,8 @@ def test_a_dark_photo_is_brightened_and_says_so():
     dark = photo_of() // 4
     out = draw_overlay(dark, photo, reading)
     assert np.median(out[400:1000, 100:600]) > 1.5 * np.median(dark)
-    gamma = overlay._brightening(photo)
-    texts = [w.text for w in overlay._head(overlay._plan(photo, reading), gamma)]
+    gamma = overlay_place.brightening(photo)
+    texts = [w.text for w in overlay._head(overlay_place.plan(photo, reading), gamma)]
     assert any("brightened" in text for text in texts)
 
 
@@ -258,7 +261,7 @@ def test_a_label_tells_where_all_photos_together_differ():
 
 
 def everything_said(photo, reading):
-    drawing = overlay._plan(photo, reading)
+    drawing = overlay_place.plan(photo, reading)
     canvas = draw_overlay(photo_of(), photo, reading)
     words = [
         *overlay._draw_scale(canvas, drawing),
@@ -287,7 +290,9 @@ def test_other_places_are_told_with_their_odds():
     photo = replace(photo, boundaries=(photo.boundaries[0], rival))
     said = [m.label[0] for m in marks_of(photo, reading) if m.style == "rival"]
     assert said == ["or here (2 in 10)"]  # 0.25 against 1 is one in five; the other is too rare
-    assert "dotted: other places it could be" in overlay._legend(marks_of(photo, reading), reading)
+    assert "dotted: other places it could be" in overlay_words.legend(
+        marks_of(photo, reading), reading
+    )
 
 
 def test_what_was_not_seen_is_not_drawn():
@@ -300,9 +305,9 @@ def test_what_was_not_seen_is_not_drawn():
 
 def test_doubts_are_counted():
     photo, reading = scene()
-    assert overlay._doubts_in_words(reading) == ""
+    assert overlay_words.doubts_in_words(reading) == ""
     one = replace(reading, doubts=(doubt(DoubtName.ONE_PHOTO),))
-    assert overlay._doubts_in_words(one).startswith("1 doubt:")
+    assert overlay_words.doubts_in_words(one).startswith("1 doubt:")
     assert any("1 doubt" in text for text in everything_said(photo, one))
 
 
@@ -336,7 +341,7 @@ def test_hostile_names_change_nothing_but_themselves(drawn, name):
 )
 def test_what_the_user_calls_the_jar_stands_over_the_picture(called, written):
     photo, reading = scene()
-    title, *_ = overlay._head(overlay._plan(photo, reading), 1.0, called)
+    title, *_ = overlay._head(overlay_place.plan(photo, reading), 1.0, called)
     assert title.text == f"Jar {reading.jar}, reading at 2 hours{written}"
 
 
@@ -388,7 +393,7 @@ def test_a_sliver_of_wall_is_drawn(columns):
 @given(st.lists(st.tuples(st.floats(-500, 2000), st.floats(10, 90)), min_size=1, max_size=9))
 def test_labels_never_overlap_and_keep_their_order(labels):
     middles, sizes = zip(*sorted(labels), strict=True)
-    placed = overlay._spread(middles, sizes, 0.0, 1000.0)
+    placed = spread_apart(middles, sizes, 0.0, 1000.0)
     assert placed[0] - sizes[0] / 2 >= -1e-6
     assert placed[-1] + sizes[-1] / 2 <= 1000 + 1e-6
     for (a, b), (size_a, size_b) in zip(
@@ -398,8 +403,8 @@ def test_labels_never_overlap_and_keep_their_order(labels):
 
 
 def test_labels_with_room_stay_where_they_belong():
-    assert overlay._spread([100, 400], [50, 50], 0, 1000) == [100, 400]
-    assert overlay._spread([400, 400], [50, 50], 0, 1000) == [375, 425]
+    assert spread_apart([100, 400], [50, 50], 0, 1000) == [100, 400]
+    assert spread_apart([400, 400], [50, 50], 0, 1000) == [375, 425]
 
 
 # --- JPEG --------------------------------------------------------------------------------------
@@ -465,9 +470,9 @@ def test_the_three_layers_differ_to_all_eyes(eyes):
 
 
 @pytest.mark.parametrize(
-    "colour", [SAND, SILT, CLAY, overlay._INK, overlay._QUIET, overlay._WARN, overlay._WATER]
+    "colour", [SAND, SILT, CLAY, palette.CHALK, palette.DUST, palette.WARNING, palette.WATER_LINE]
 )
 def test_text_stands_out_from_the_plate(colour):
     """Contrast of at least 4.5 to 1, W3C Web Content Accessibility Guidelines 2.1, 1.4.3."""
-    light, dark = (linear(c) @ [0.2126, 0.7152, 0.0722] for c in (colour, overlay._PLATE))
+    light, dark = (linear(c) @ [0.2126, 0.7152, 0.0722] for c in (colour, palette.PLATE))
     assert (light + 0.05) / (dark + 0.05) >= 4.5

@@ -1,0 +1,129 @@
+"""How the deposit rose over time, as SVG text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from jarvision.pages.figures import known_sd, nice_step
+from jarvision.pages.markup import Markup, join, number, tag
+from jarvision.pages.palette import BY_HEIGHT, BY_WEIGHT, MUTED, PAPER, RULE, label, line, svg
+from jarvision.results.jarfile import Curve
+
+
+def settling_curve(
+    key: str, curve: Curve | None, points: Sequence[tuple[float, float, float]], *, unit: str = "mm"
+) -> Markup:
+    """Draw the deposit's top over time on a logarithmic axis.
+
+    Parameters
+    ----------
+    curve : Curve or None
+        The estimate with its 90 % band, in `unit`.
+    points : sequence of (float, float, float)
+        What the photos show: time since shaking [s], top and standard deviation in `unit`.
+    unit : str
+        Unit of the heights, as printed.
+
+    Raises
+    ------
+    ValueError
+        There is nothing to draw.
+    """
+    times = [*(curve.time_s if curve else ()), *(t for t, _, _ in points)]
+    highs = [*(curve.hi_mm if curve else ()), *(top + 2 * known_sd(sd) for _, top, sd in points)]
+    if not times:
+        msg = "a settling curve needs points"
+        raise ValueError(msg)
+    axes = _Axes(min(30.0, *times), max(2e5, *times), max(highs) * 1.05)
+    said = "; ".join(f"{duration_text(t)}: {top:.3g} {unit}" for t, top, _ in points)
+    return svg(
+        key,
+        "How the deposit rose",
+        f"Top of the deposit above the floor at each photo: {said}.",
+        480,
+        250,
+        list(_curve_axes(axes, unit)),
+        _band(curve, axes) if curve else None,
+        [_curve_point(point, axes) for point in points],
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Axes:
+    first_s: float
+    last_s: float
+    high: float
+
+    def x(self, time_s: float) -> float:
+        span = math.log(self.last_s / self.first_s)
+        return 48 + 420 * math.log(time_s / self.first_s) / span
+
+    def y(self, top: float) -> float:
+        return 208 - 194 * max(top, 0.0) / self.high
+
+
+_TIMES_S = {"1 min": 60, "10 min": 600, "2 h": 7200, "8 h": 28_800, "48 h": 172_800}
+
+
+def _curve_axes(axes: _Axes, unit: str) -> Iterator[Markup]:
+    for words, time_s in _TIMES_S.items():
+        yield line(axes.x(time_s), 12, axes.x(time_s), 208, stroke=RULE, stroke_width=0.6)
+        yield label(axes.x(time_s), 224, words, text_anchor="middle", fill=MUTED, font_size=11)
+    step = nice_step(axes.high)
+    digits = max(0, -math.floor(math.log10(step) + 1e-9))
+    for tick in np.arange(0, axes.high, step).tolist():
+        yield line(48, axes.y(tick), 468, axes.y(tick), stroke=RULE, stroke_width=0.6)
+        yield label(
+            42, axes.y(tick) + 4, f"{tick:.{digits}f}", text_anchor="end", fill=MUTED, font_size=11
+        )
+    yield label(258, 243, "time since shaking", text_anchor="middle", font_size=12)
+    yield label(52, 24, f"top of the deposit, {unit}", font_size=12)
+
+
+def _band(curve: Curve, axes: _Axes) -> Markup:
+    def points(heights: Sequence[float]) -> list[str]:
+        pairs = zip(curve.time_s, heights, strict=True)
+        return [f"{number(axes.x(t))},{number(axes.y(h))}" for t, h in pairs]
+
+    band = " ".join([*points(curve.hi_mm), *reversed(points(curve.lo_mm))])
+    return join(
+        tag("polygon", points=band, fill=BY_WEIGHT, fill_opacity=0.18),
+        tag(
+            "polyline",
+            points=" ".join(points(curve.mid_mm)),
+            fill="none",
+            stroke=BY_WEIGHT,
+            stroke_width=2,
+        ),
+    )
+
+
+def _curve_point(point: tuple[float, float, float], axes: _Axes) -> Markup:
+    time_s, top, sd = point
+    x = axes.x(time_s)
+    return join(
+        line(
+            x, axes.y(top - 2 * known_sd(sd)), x, axes.y(top + 2 * known_sd(sd)), stroke_width=1.6
+        ),
+        tag("circle", cx=x, cy=axes.y(top), r=4.4, fill=BY_HEIGHT, stroke=PAPER),
+    )
+
+
+def duration_text(time_s: float) -> str:
+    """Say a time since shaking: ``50 s``, ``1 min``, ``2 h 6 min``, ``49 h``, ``6 days``."""
+    if not math.isfinite(time_s):
+        return "at an unknown time"
+    if time_s < 55:
+        return f"{time_s:.0f} s"
+    minutes = round(time_s / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, rest = divmod(minutes, 60)
+    if hours < 12:
+        return f"{hours} h {rest} min" if rest else f"{hours} h"
+    hours = round(time_s / 3600)
+    return f"{hours} h" if hours <= 96 else f"{round(hours / 24)} days"
