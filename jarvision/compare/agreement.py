@@ -29,7 +29,7 @@ _Z95 = 1.959963984540054
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement:
+class LimitsOfAgreement:
     """Limits of agreement of differences; all in the unit of the differences.
 
     Attributes
@@ -57,7 +57,7 @@ class Agreement:
     high_range: Range
 
 
-def agreement_of(differences: ArrayLike, *, independent: int | None = None) -> Agreement:
+def agreement_of(differences: ArrayLike, *, independent: int | None = None) -> LimitsOfAgreement:
     """Work out the limits of agreement of differences.
 
     Parameters
@@ -70,7 +70,7 @@ def agreement_of(differences: ArrayLike, *, independent: int | None = None) -> A
 
     Returns
     -------
-    Agreement
+    LimitsOfAgreement
 
     Notes
     -----
@@ -84,7 +84,7 @@ def agreement_of(differences: ArrayLike, *, independent: int | None = None) -> A
     low, high = bias - _LIMIT_SDS * sd, bias + _LIMIT_SDS * sd
     reach = _student_95(n - 1) * sd / math.sqrt(n) if n > 1 else math.nan
     limit_reach = reach * math.sqrt(3)
-    return Agreement(
+    return LimitsOfAgreement(
         values.size,
         n,
         bias,

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain
 
-from jarvision.compare.agreement import Agreement, Kappa, agreement_of, kappa_of
-from jarvision.compare.marks_table import Mark, MarkList, Three
+from jarvision.compare.agreement import Kappa, LimitsOfAgreement, agreement_of, kappa_of
+from jarvision.compare.marks_table import HandMark, MarkList, Three
 from jarvision.compare.slips import Slip, find_slips
 from jarvision.core.files import shown
 from jarvision.core.tables import safe_cell, table_csv
@@ -107,9 +107,9 @@ class ReaderResult:
     reader : str
         Name as typed first; empty for marks without one.
     comparisons : tuple of Comparison
-    tops_mm : tuple of 4 Agreement
+    tops_mm : tuple of 4 LimitsOfAgreement
         Sand, silt and clay tops, then all tops together [mm], likely slips left out.
-    points : tuple of 3 Agreement
+    points : tuple of 3 LimitsOfAgreement
         Shares of sand, silt and clay [points], likely slips left out.
     slips : int
         How many jars were left out of these as likely slips.
@@ -119,8 +119,8 @@ class ReaderResult:
 
     reader: str
     comparisons: tuple[Comparison, ...]
-    tops_mm: tuple[Agreement, ...]
-    points: tuple[Agreement, ...]
+    tops_mm: tuple[LimitsOfAgreement, ...]
+    points: tuple[LimitsOfAgreement, ...]
     slips: int
     kappa: Kappa
 
@@ -192,7 +192,7 @@ def compare_marks(folder: JarFolder, marks: MarkList) -> Compared:
     )
 
 
-def _place(mark: Mark, jars: Sequence[JarRecord], places: dict[str, list[int]]) -> int | str:
+def _place(mark: HandMark, jars: Sequence[JarRecord], places: dict[str, list[int]]) -> int | str:
     """Find a mark's jar, by its very name or as names are compared; else say why not."""
     alike = places.get(jar_key(mark.jar), [])
     alike = [i for i in alike if jars[i].jar == mark.jar] or alike
@@ -201,7 +201,7 @@ def _place(mark: Mark, jars: Sequence[JarRecord], places: dict[str, list[int]]) 
     return "several jars could be meant" if alike else "there is no such jar in the folder"
 
 
-def _compare(mark: Mark, record: JarRecord) -> Comparison | str:
+def _compare(mark: HandMark, record: JarRecord) -> Comparison | str:
     """Set a mark beside a jar's reading, or say why that cannot be."""
     if record.by_height is None or record.tops is None:
         return "the jar's photos could not be read"
@@ -326,7 +326,7 @@ def _two(value: float) -> str:
     return f"{round(value, 2) + 0.0:.2f}".replace("-", "−")
 
 
-def agreement_text(found: Agreement, unit: str) -> str:
+def agreement_text(found: LimitsOfAgreement, unit: str) -> str:
     """Say a bias and its limits: ``+0.8 mm (0.1 to +1.5); 19 in 20 between −1.2 and +2.8 mm``."""
     if found.count == 0:
         return "unknown"

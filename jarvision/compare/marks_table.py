@@ -55,7 +55,7 @@ class MarkUnit(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class HandMark:
     """What one reader wrote down of one jar.
 
     Attributes
@@ -97,7 +97,7 @@ def tops_from(numbers: Three, kind: MarkKind) -> Three:
 class MarkList:
     """The rows of the table, and the columns that were not understood."""
 
-    marks: tuple[Mark, ...]
+    marks: tuple[HandMark, ...]
     ignored: tuple[str, ...] = ()
 
 
@@ -235,7 +235,7 @@ def _mark(
     *,
     line: int,
     where: str,
-) -> Mark:
+) -> HandMark:
     """Understand the cells of a row."""
     jar = row.get("jar", "")
     if not jar:
@@ -247,7 +247,7 @@ def _mark(
     ]
     used = {unit for mm, unit in lengths if mm == mm}
     sand, silt, clay = (mm for mm, _ in lengths)
-    return Mark(
+    return HandMark(
         jar=jar[:_LONGEST_NAME],
         reader=" ".join(row.get("reader", "").split())[:_LONGEST_NAME],
         entered_mm=(sand, silt, clay),
@@ -285,8 +285,8 @@ def _length(cell: str, unit: MarkUnit | None, where: str) -> tuple[float, MarkUn
     return mm, _UNIT_WORDS.get(word) if word else unit
 
 
-def _without_doubles(marks: Iterable[Mark], name: str) -> Iterator[Mark]:
-    seen: dict[tuple[str, str], Mark] = {}
+def _without_doubles(marks: Iterable[HandMark], name: str) -> Iterator[HandMark]:
+    seen: dict[tuple[str, str], HandMark] = {}
     for mark in marks:
         earlier = seen.setdefault((jar_key(mark.jar), mark.reader.casefold()), mark)
         if earlier is not mark:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise, permutations
 
-from jarvision.compare.marks_table import Mark, MarkKind, MarkUnit, Three, tops_from
+from jarvision.compare.marks_table import HandMark, MarkKind, MarkUnit, Three, tops_from
 from jarvision.results.jarfile import LAYERS
 
 HAND_SD_MM = 1.5
@@ -60,13 +60,13 @@ _UNKNOWN: Three = (math.nan, math.nan, math.nan)
 
 
 def find_slips(
-    mark: Mark, photo_tops_mm: Three, photo_sds_mm: Three, *, scaled: bool = True
+    mark: HandMark, photo_tops_mm: Three, photo_sds_mm: Three, *, scaled: bool = True
 ) -> tuple[Slip, ...]:
     """Find what slip, if any, explains marks that the photo contradicts.
 
     Parameters
     ----------
-    mark : Mark
+    mark : HandMark
     photo_tops_mm, photo_sds_mm : tuple of 3 floats
         Tops above the inside floor as the photo shows them, and one standard deviation [mm].
     scaled : bool
@@ -79,8 +79,8 @@ def find_slips(
         Best first; a second one only where it fits as well. Empty where the marks agree with the
         photo, or disagree in a way that none of the slips explains.
     """
-    photo = _Photo(photo_tops_mm, photo_sds_mm, scaled)
-    entered = photo.misfit(mark.tops_mm)
+    photo = _PhotoTops(photo_tops_mm, photo_sds_mm, scaled)
+    entered = photo.residual(mark.tops_mm)
     fitting = sorted(
         ((fit, slip) for fit, slip in _hypotheses(mark, photo) if fit.worst <= _FITS_SDS),
         key=lambda pair: pair[0].chi2,
@@ -108,7 +108,7 @@ class _Fit:
 
 
 @dataclass(frozen=True, slots=True)
-class _Photo:
+class _PhotoTops:
     tops_mm: Three
     sds_mm: Three
     scaled: bool
@@ -123,7 +123,7 @@ class _Photo:
         )
         return [(d, sd) for d, sd in differences if math.isfinite(d)]
 
-    def misfit(self, tops_mm: Three) -> _Fit:
+    def residual(self, tops_mm: Three) -> _Fit:
         """Say how far numbers are from the photo; fewer than two tell nothing."""
         z = [d / sd for d, sd in self.differences(tops_mm)]
         if len(z) < 2 or min(tops_mm) < 0:
@@ -134,15 +134,15 @@ class _Photo:
 # --- the hypotheses -----------------------------------------------------------------------------
 
 
-def _hypotheses(mark: Mark, photo: _Photo) -> Iterator[tuple[_Fit, Slip]]:
+def _hypotheses(mark: HandMark, photo: _PhotoTops) -> Iterator[tuple[_Fit, Slip]]:
     """Try each slip that can be told; `from_table` has a free number and stands apart."""
     tried = [*_other_kind(mark), *_other_order(mark)]
     tried += _other_unit(mark) if photo.scaled else []
     for slip in tried:
-        yield photo.misfit(slip.tops_mm), slip
+        yield photo.residual(slip.tops_mm), slip
 
 
-def _other_kind(mark: Mark) -> Iterator[Slip]:
+def _other_kind(mark: HandMark) -> Iterator[Slip]:
     if mark.kind is MarkKind.THICKNESS:
         yield Slip(
             SlipName.HEIGHTS_AS_THICKNESSES,
@@ -157,7 +157,7 @@ def _other_kind(mark: Mark) -> Iterator[Slip]:
         )
 
 
-def _other_unit(mark: Mark) -> Iterator[Slip]:
+def _other_unit(mark: HandMark) -> Iterator[Slip]:
     if mark.unit is None:
         return
     for unit in MarkUnit:
@@ -170,7 +170,7 @@ def _other_unit(mark: Mark) -> Iterator[Slip]:
             )
 
 
-def _other_order(mark: Mark) -> Iterator[Slip]:
+def _other_order(mark: HandMark) -> Iterator[Slip]:
     """Put the columns in another order, or, for heights, the layers that they were summed from."""
     if any(map(math.isnan, mark.entered_mm)):
         return
@@ -201,7 +201,7 @@ def _ordered(order: Sequence[int], tops_mm: Three) -> Slip:
     return Slip(SlipName.WRONG_ORDER, words, tops_mm)
 
 
-def _from_table(mark: Mark, photo: _Photo) -> Slip | None:
+def _from_table(mark: HandMark, photo: _PhotoTops) -> Slip | None:
     """Suggest that all three marks were measured from the table: all too high by the same."""
     differences = photo.differences(mark.tops_mm) if photo.scaled else []
     if len(differences) < 3:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from jarvision.jar.strip_detect import Strip
 from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
-from jarvision.jar.view_fit import Array, Fit, Scene, Wall, fit_view, jar_of, rival_walls
+from jarvision.jar.view_fit import Array, Scene, ViewFit, Wall, fit_view, jar_of, rival_walls
 
 Picture: TypeAlias = NDArray[np.uint8]
 Key = TypeVar("Key")
@@ -39,7 +39,7 @@ class _Choice:
     """A pair of walls, the view that fits it, and what speaks against it (log units)."""
 
     scene: Scene
-    fit: Fit
+    fit: ViewFit
     cost: float
 
     @property
@@ -187,7 +187,7 @@ def _choices(bgr: Picture, pairs: Sequence[Scene]) -> list[_Choice]:
     return [_Choice(scene, fit, _cost(bgr, scene, fit, usual)) for scene, fit in fits]
 
 
-def _cost(bgr: Picture, scene: Scene, fit: Fit, usual: float) -> float:
+def _cost(bgr: Picture, scene: Scene, fit: ViewFit, usual: float) -> float:
     jar = jar_of(fit, scene)
     foot = foot_lines(bgr, jar)[0] if len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS else 0.0
     cost = fit.cost / usual - _FOOT_WEIGHT * np.log(max(foot, 1.0))

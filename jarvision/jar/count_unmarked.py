@@ -36,7 +36,7 @@ _SIZES_APART = 2.2
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class JarPlace:
     """Where something like a jar stands in a picture [working px]."""
 
     left_px: float
@@ -55,31 +55,31 @@ class Place:
         return bool(self.left_px < x < self.right_px and self.top_px < y < self.foot_px)
 
 
-def on_table(found: Sequence[Place], strips: Sequence[Strip]) -> list[Place]:
+def on_table(found: Sequence[JarPlace], strips: Sequence[Strip]) -> list[JarPlace]:
     """Keep places that carry no strip and whose foot and size are those of a jar beside the others.
 
     Parameters
     ----------
-    found : sequence of Place
+    found : sequence of JarPlace
         From `places`.
     strips : sequence of Strip
         The strips in the picture; without any, the largest place stands on the table.
     """
-    bare = [place for place in found if not any(map(place.holds, strips))]
+    unmarked = [place for place in found if not any(map(place.holds, strips))]
     feet = [float(strip.axis_px()[0][1]) for strip in strips]
     heights = [120.0 * strip.px_per_mm for strip in strips]
-    if not strips and bare:
-        largest = max(bare, key=lambda p: p.height_px)
+    if not strips and unmarked:
+        largest = max(unmarked, key=lambda p: p.height_px)
         feet, heights = [largest.foot_px], [largest.height_px]
-    return [place for place in bare if _is_beside(place, feet, heights)]
+    return [place for place in unmarked if _is_beside(place, feet, heights)]
 
 
-def count_bare(found: Sequence[Place], sides_px: Sequence[Array]) -> int:
+def count_unmarked(found: Sequence[JarPlace], sides_px: Sequence[Array]) -> int:
     """Count the places that are no part of a jar with a strip, nor the gap between two.
 
     Parameters
     ----------
-    found : sequence of Place
+    found : sequence of JarPlace
         From `on_table`.
     sides_px : sequence of (2, 2, 2) array
         Sides of the jars with strips, from `jarvision.jar.view_fit.sides_px`.
@@ -90,13 +90,13 @@ def count_bare(found: Sequence[Place], sides_px: Sequence[Array]) -> int:
     )
 
 
-def _overlaps(place: Place, sides_px: Array) -> bool:
+def _overlaps(place: JarPlace, sides_px: Array) -> bool:
     left, right = sides_px[..., 0].mean(axis=1)
     shared = min(place.right_px, right) - max(place.left_px, left)
     return bool(shared > 0.25 * min(place.right_px - place.left_px, right - left))
 
 
-def _is_gap(place: Place, sides_px: Sequence[Array]) -> bool:
+def _is_gap(place: JarPlace, sides_px: Sequence[Array]) -> bool:
     """Whether a place is what shows between two jars."""
     near = 0.2 * (place.right_px - place.left_px)
     ends = [sides[..., 0].mean(axis=1) for sides in sides_px]
@@ -104,7 +104,7 @@ def _is_gap(place: Place, sides_px: Sequence[Array]) -> bool:
     return after and any(abs(place.right_px - left) < near for left, _ in ends)
 
 
-def _is_beside(place: Place, feet: Sequence[float], heights: Sequence[float]) -> bool:
+def _is_beside(place: JarPlace, feet: Sequence[float], heights: Sequence[float]) -> bool:
     return any(
         abs(place.foot_px - foot) < _FOOT_APART * height
         and foot - place.top_px > _LEAST_RISE * height
@@ -113,7 +113,7 @@ def _is_beside(place: Place, feet: Sequence[float], heights: Sequence[float]) ->
     )
 
 
-def places(bgr: Picture) -> list[Place]:
+def places(bgr: Picture) -> list[JarPlace]:
     """Find what looks like a jar, from left to right; none overlaps another."""
     scale = max(bgr.shape[:2]) / _SMALL_PX
     size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
@@ -125,7 +125,7 @@ def places(bgr: Picture) -> list[Place]:
     for stack in _stacks(arcs):
         if not any(_meet(stack, other) for other in kept) and _has_walls(lab, stack):
             kept.append(stack)
-    return [Place(*(scale * edge for edge in stack)) for stack in sorted(kept)]
+    return [JarPlace(*(scale * edge for edge in stack)) for stack in sorted(kept)]
 
 
 def _meet(one: _Stack, other: _Stack) -> bool:

@@ -43,12 +43,12 @@ def outline_points(
     return r * np.sin(azimuth), -r * np.cos(azimuth)
 
 
-def bowed(flat_px: Array, bend: Array | float, centre_px: Array) -> Array:
+def distorted(flat_px: Array, radial: Array | float, centre_px: Array) -> Array:
     """Move points (..., 2) off the principal point as a lens with one radial term does."""
-    if not np.any(bend):
+    if not np.any(radial):
         return flat_px
     r2 = (flat_px**2).sum(axis=-1, keepdims=True) / (centre_px**2).sum()
-    return np.asarray(flat_px * (1.0 + bend * r2))
+    return np.asarray(flat_px * (1.0 + radial * r2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +98,9 @@ class Camera:
         Horizontal distance to the jar's axis, height above the strip's zero [mm].
     yaw_rad, pitch_rad, roll_rad : float
         Turn to the right, downward tilt and roll [rad].
-    bend : float
+    radial : float
         Radial term of a lens that bows lines: what a pinhole shows at r half diagonals from the
-        principal point is at r (1 + bend r²). Negative for a barrel.
+        principal point is at r (1 + radial r²). Negative for a barrel.
     """
 
     focal_px: float
@@ -111,7 +111,7 @@ class Camera:
     yaw_rad: float
     pitch_rad: float
     roll_rad: float
-    bend: float = 0.0
+    radial: float = 0.0
 
     def rotation(self) -> Array:
         """Jar-to-camera rotation, (3, 3); camera axes are right, down, forward."""
@@ -125,7 +125,7 @@ class Camera:
         q = v @ self.rotation().T
         centre = np.array([self.centre_x_px, self.centre_y_px])
         flat = self.focal_px * q[..., :2] / q[..., 2:]
-        return np.asarray(bowed(flat, self.bend, centre) + centre, dtype=np.float64)
+        return np.asarray(distorted(flat, self.radial, centre) + centre, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,14 +27,14 @@ _MM3_PER_ML = 1000.0
 _SLACK_MM = 0.05  # A height read a hair above the measured part still counts as its top.
 
 
-class Section(StrEnum):
+class CrossSection(StrEnum):
     """What the jar looks like from above."""
 
     ROUND = "round"
     SQUARE = "square"
 
 
-class Floor(StrEnum):
+class BottomShape(StrEnum):
     """What the inside of the bottom looks like; a dome or bowl is taken as a part of a sphere."""
 
     FLAT = "flat"
@@ -57,11 +57,11 @@ class JarProfile:
         them; empty for a poured profile.
     volume_ml : tuple of float
         Water below those heights, for a jar measured by pouring; empty otherwise.
-    section : Section
+    section : CrossSection
         Round, or square with rounded corners.
     corner_radius_mm : float
         Inside radius of a square jar's corners.
-    floor : Floor
+    floor : BottomShape
         Shape of the bottom.
     floor_rise_mm : float
         How far a domed floor rises above the foot of the wall, or a bowl's wall begins above its
@@ -76,9 +76,9 @@ class JarProfile:
     height_mm: tuple[float, ...]
     inside_radius_mm: tuple[float, ...] = ()
     volume_ml: tuple[float, ...] = ()
-    section: Section = Section.ROUND
+    section: CrossSection = CrossSection.ROUND
     corner_radius_mm: float = 0.0
-    floor: Floor = Floor.FLAT
+    floor: BottomShape = BottomShape.FLAT
     floor_rise_mm: float = 0.0
     outside_height_mm: float = math.nan
     outside_diameter_mm: float = math.nan
@@ -199,15 +199,15 @@ def _shape_volume(profile: JarProfile, heights_mm: Floats) -> Floats:
 
 
 def _floor_breaks(profile: JarProfile) -> tuple[float, ...]:
-    return () if profile.floor is Floor.FLAT else (profile.floor_rise_mm,)
+    return () if profile.floor is BottomShape.FLAT else (profile.floor_rise_mm,)
 
 
 def _area(profile: JarProfile, heights_mm: Floats, low_mm: float, high_mm: float) -> Floats:
     """Inside area [mm²] at heights within one piece of the profile."""
     middle_mm = (low_mm + high_mm) / 2
     rise_mm = profile.floor_rise_mm
-    within_floor = profile.floor is not Floor.FLAT and middle_mm < rise_mm
-    if within_floor and profile.floor is Floor.BOWL:
+    within_floor = profile.floor is not BottomShape.FLAT and middle_mm < rise_mm
+    if within_floor and profile.floor is BottomShape.BOWL:
         return _cap_area(heights_mm, rise_mm, float(_radius(profile, np.array(rise_mm))))
     area = _wall_area(profile, _radius(profile, heights_mm))
     if within_floor:
@@ -220,7 +220,7 @@ def _radius(profile: JarProfile, heights_mm: Floats) -> Floats:
 
 
 def _wall_area(profile: JarProfile, radius_mm: Floats) -> Floats:
-    if profile.section is Section.ROUND:
+    if profile.section is CrossSection.ROUND:
         return np.pi * radius_mm**2
     return 4 * radius_mm**2 - (4 - np.pi) * profile.corner_radius_mm**2
 
@@ -448,8 +448,8 @@ def _profile_from(data: Mapping[str, Any]) -> JarProfile:
         height_mm=tuple(float(h) for h in data["height_mm"]),
         inside_radius_mm=tuple(float(r) for r in data["inside_radius_mm"]),
         volume_ml=tuple(float(v) for v in data.get("volume_ml", ())),
-        section=Section(data.get("section", Section.ROUND)),
-        floor=Floor(data.get("floor", Floor.FLAT)),
+        section=CrossSection(data.get("section", CrossSection.ROUND)),
+        floor=BottomShape(data.get("floor", BottomShape.FLAT)),
         source=str(data.get("source", "")),
         **numbers,
     )
@@ -487,23 +487,25 @@ def _shape_problems(profile: JarProfile) -> Iterator[tuple[str, bool]]:
     radius, rise, flat = (
         profile.inside_radius_mm,
         profile.floor_rise_mm,
-        profile.floor is Floor.FLAT,
+        profile.floor is BottomShape.FLAT,
     )
     wide = min(radius) < 5 or max(radius) > 250
     yield "has a radius outside 5 to 250 mm; give half the inside width in millimetres", wide
     too_round = not 0 <= profile.corner_radius_mm <= min(radius)
     yield "has corners rounder than the jar is wide", too_round
-    round_jar = profile.section is Section.ROUND
+    round_jar = profile.section is CrossSection.ROUND
     yield (
         "has rounded corners but is round; leave one out",
         (round_jar and profile.corner_radius_mm > 0),
     )
     yield "has a flat floor that rises; say floor = 'domed' or 'bowl'", flat and rise != 0
     yield "needs floor_rise_mm for its floor", not flat and rise <= 0
-    at_wall = float(_radius(profile, np.array(rise))) if profile.floor is Floor.BOWL else radius[0]
+    at_wall = (
+        float(_radius(profile, np.array(rise))) if profile.floor is BottomShape.BOWL else radius[0]
+    )
     yield "has a floor that rises more than half the jar's width", rise > at_wall
     yield "ends within its floor; measure the jar further up", rise >= profile.top_mm
-    square_bowl = profile.floor is Floor.BOWL and not round_jar
+    square_bowl = profile.floor is BottomShape.BOWL and not round_jar
     yield "has a bowl for a floor, which is only known for round jars", square_bowl
 
 

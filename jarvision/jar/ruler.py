@@ -199,7 +199,7 @@ class _Numbers(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
+class _TickLine:
     """Ticks' rows fitted by number, counted from their middle: row = a + b n / (1 + c n)."""
 
     coef: Floats
@@ -210,7 +210,7 @@ class _Line:
 
 
 @dataclass(frozen=True, slots=True)
-class _Candidate:
+class _CombCandidate:
     """One reading of the patch: a comb, what it is divided in, and how well that fits.
 
     It is `sure` where its tiers of ticks are clearly apart.
@@ -221,7 +221,7 @@ class _Candidate:
     numbers: _Numbers
     division: _Division
     ticks: _Ticks
-    line: _Line
+    line: _TickLine
 
     @property
     def px_per_mm(self) -> float:
@@ -570,8 +570,8 @@ def _complete(ticks: _Ticks) -> bool:
     return bool(present > 0.92 and ticks.between < 0.25)
 
 
-def _line(row_px: Floats) -> _Line:
-    """Fit the ticks' rows by one perspective, leaving out those that lie far off."""
+def _line(row_px: Floats) -> _TickLine:
+    """ViewFit the ticks' rows by one perspective, leaving out those that lie far off."""
     number = np.arange(len(row_px)) - (len(row_px) - 1) / 2
     coef = np.array([np.median(row_px), (row_px[-1] - row_px[0]) / (len(row_px) - 1), 0.0])
     keep = np.ones(len(row_px), dtype=bool)
@@ -586,10 +586,10 @@ def _line(row_px: Floats) -> _Line:
         keep = np.abs(off_px) < 4 * spread_px
     variance = np.sum(off_px[keep] ** 2) / (keep.sum() - 3)
     cov = variance * np.linalg.inv(slopes[keep].T @ slopes[keep])
-    return _Line(coef, math.sqrt(cov[1, 1]), spread_px, int(keep.sum()), len(row_px))
+    return _TickLine(coef, math.sqrt(cov[1, 1]), spread_px, int(keep.sum()), len(row_px))
 
 
-def _is_regular(line: _Line) -> bool:
+def _is_regular(line: _TickLine) -> bool:
     """Whether the ticks lie where a comb's would; the gaps and edges of a coarser one do not."""
     return line.spread_px < 0.1 * float(line.coef[1]) and line.used > 0.85 * line.span
 
@@ -597,7 +597,7 @@ def _is_regular(line: _Line) -> bool:
 # Telling what the pitch is ----------------------------------------------------------------------
 
 
-def _candidates(ticks: _Ticks, line: _Line) -> list[_Candidate]:
+def _candidates(ticks: _Ticks, line: _TickLine) -> list[_CombCandidate]:
     found = []
     for division in _DIVISIONS:
         score, offset = _fit(ticks.reach_px, division)
@@ -605,7 +605,7 @@ def _candidates(ticks: _Ticks, line: _Line) -> list[_Candidate]:
             tier = _tiers(len(ticks.reach_px), division, offset)
             sure = _tiers_apart(ticks.reach_px, tier)
             numbers = _numbers(ticks, tier, line)
-            found.append(_Candidate(score, sure, numbers, division, ticks, line))
+            found.append(_CombCandidate(score, sure, numbers, division, ticks, line))
     return found
 
 
@@ -629,7 +629,7 @@ def _apart(shorter: Floats, longer: Floats) -> bool:
     return step > 1.5 and bool(low - high > 0.1 * step)
 
 
-def _numbers(ticks: _Ticks, tier: NDArray[np.intp], line: _Line) -> _Numbers:
+def _numbers(ticks: _Ticks, tier: NDArray[np.intp], line: _TickLine) -> _Numbers:
     """See whether numbers stand at each of the longest ticks and at no other.
 
     Numbers touch ticks and make them look longer, and some rulers tell inches from half inches by
@@ -657,7 +657,7 @@ def _ink_beyond(ticks: _Ticks, reach_px: float, width_px: int) -> Floats:
     return ink
 
 
-def _best(candidates: list[_Candidate], unit: RulerUnit | None) -> _Candidate | None:
+def _best(candidates: list[_CombCandidate], unit: RulerUnit | None) -> _CombCandidate | None:
     """Choose the reading that fits clearly better than any that would give another scale."""
     possible = [
         c for c in candidates if c.numbers is not _Numbers.DENY and unit in (None, c.division.unit)
@@ -669,12 +669,12 @@ def _best(candidates: list[_Candidate], unit: RulerUnit | None) -> _Candidate | 
     return best if all(best.score - c.score > _lead(best, c, unit) for c in others) else None
 
 
-def _numbers_suffice(best: _Candidate) -> bool:
+def _numbers_suffice(best: _CombCandidate) -> bool:
     """Inches need their numbers: without them eighths and sixteenths can look alike."""
     return best.division.unit is RulerUnit.MM or best.numbers is _Numbers.AGREE
 
 
-def _lead(best: _Candidate, other: _Candidate, unit: RulerUnit | None) -> float:
+def _lead(best: _CombCandidate, other: _CombCandidate, unit: RulerUnit | None) -> float:
     """Log-likelihood by which one reading must beat another.
 
     Where the other is the same comb with one more tier, that tier would have shown: the cost of
@@ -718,7 +718,7 @@ def _median(values: Floats) -> float:
     return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
 
 
-def _scale(best: _Candidate, shape: tuple[int, ...]) -> RulerScale:
+def _scale(best: _CombCandidate, shape: tuple[int, ...]) -> RulerScale:
     ticks, line, division = best.ticks, best.line, best.division
     pitch_px = float(line.coef[1])
     drift = (

@@ -34,7 +34,7 @@ _MOST_LINES = 24
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Line:
+class _WallLine:
     """A long edge: column at the middle row, slope (columns a row), rows it runs over, strength."""
 
     column: float
@@ -75,7 +75,7 @@ def _longest_runs(gain: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp
     return best, first, last
 
 
-def _lines(step: Array) -> list[_Line]:
+def _lines(step: Array) -> list[_WallLine]:
     """Long near-vertical edges, strongest first, one for each place."""
     rows, columns = step.shape
     base = np.arange(columns, dtype=np.float32)[None, :]
@@ -87,13 +87,15 @@ def _lines(step: Array) -> list[_Line]:
         score, first, last = _longest_runs(np.asarray(sheared, dtype=np.float64) - _STEP_FREE)
         for c in np.argsort(-score)[:40]:
             foot = float(c) - slope * rows / 2
-            found.append(_Line(foot, float(slope), int(first[c]), int(last[c]), float(score[c])))
+            found.append(
+                _WallLine(foot, float(slope), int(first[c]), int(last[c]), float(score[c]))
+            )
     return _distinct(sorted(found, key=lambda line: -line.score))
 
 
-def _distinct(lines: list[_Line]) -> list[_Line]:
+def _distinct(lines: list[_WallLine]) -> list[_WallLine]:
     """Keep the best of lines that lie on each other."""
-    kept: list[_Line] = []
+    kept: list[_WallLine] = []
     for line in lines:
         middle = (line.first_row + line.last_row) / 2
         if all(abs(float(line.at(middle) - k.at(middle))) > 4 for k in kept):
@@ -103,7 +105,7 @@ def _distinct(lines: list[_Line]) -> list[_Line]:
     return kept
 
 
-def _follow(step: Array, line: _Line) -> Array:
+def _follow(step: Array, line: _WallLine) -> Array:
     """Strength of a line at each row of the picture."""
     rows = np.arange(step.shape[0])
     column = np.clip(np.round(line.at(rows.astype(np.float64))).astype(int), 1, step.shape[1] - 2)
@@ -111,7 +113,7 @@ def _follow(step: Array, line: _Line) -> Array:
     return np.asarray(near.max(axis=0))
 
 
-def _best_pair(step: Array) -> tuple[_Line, _Line, int, int] | None:
+def _best_pair(step: Array) -> tuple[_WallLine, _WallLine, int, int] | None:
     """Find the two lines that run side by side longest, and the rows over which they do."""
     rows, columns = step.shape
     lines = _lines(step)
@@ -130,7 +132,7 @@ def _best_pair(step: Array) -> tuple[_Line, _Line, int, int] | None:
     return choice if best > 3.0 * 0.15 * rows else None
 
 
-def _plausible(left: _Line, right: _Line, first: int, last: int, columns: int) -> float:
+def _plausible(left: _WallLine, right: _WallLine, first: int, last: int, columns: int) -> float:
     """Weight from 0 to 1 of two lines as the walls of one jar, by width, height and place."""
     middle = (first + last) / 2
     width = float(right.at(middle) - left.at(middle))
@@ -142,7 +144,7 @@ def _plausible(left: _Line, right: _Line, first: int, last: int, columns: int) -
     return 1.0 - abs(centre - 0.5)
 
 
-def _refined(bgr: Picture, line: _Line, rows: tuple[int, int], scale: float) -> Array:
+def _refined(bgr: Picture, line: _WallLine, rows: tuple[int, int], scale: float) -> Array:
     """Line fitted to the steepest colour step beside a rough one -> column = c0 + c1 row [px]."""
     y = np.linspace(rows[0] + 0.12 * (rows[1] - rows[0]), rows[1] - 0.1 * (rows[1] - rows[0]), 80)
     reach = max(3.0 * scale, 3.0)
@@ -203,7 +205,9 @@ def _camera(
     return Camera(focal_px, *centre, distance, float(height), yaw, float(pitch), float(roll))
 
 
-def find_bare_jar(bgr: Picture, focal_px: float, *, radius_mm: float = NOMINAL_RADIUS_MM) -> Jar:
+def find_unmarked_jar(
+    bgr: Picture, focal_px: float, *, radius_mm: float = NOMINAL_RADIUS_MM
+) -> Jar:
     """Find a jar without a strip.
 
     Parameters
@@ -271,7 +275,7 @@ def foot_lines(bgr: Picture, jar: Jar) -> tuple[float, float]:
 
 
 def settle_foot(bgr: Picture, jar: Jar) -> Jar:
-    """Put the zero of a bare jar's view near its inside floor, and tell round from square.
+    """Put the zero of an unmarked jar's view near its inside floor, and tell round from square.
 
     The foot of a jar is a bundle of level lines on its wall. They are straight in the unrolled
     wall only if tilt and outline are right, so the pair that makes them strongest is taken; the

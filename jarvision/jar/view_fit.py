@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.errors import NoJarError
-from jarvision.jar.geometry import Camera, Outline, View, bowed, outline_points, rotation_of
+from jarvision.jar.geometry import Camera, Outline, View, distorted, outline_points, rotation_of
 from jarvision.jar.strip_detect import CORNER_SD_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
 
@@ -173,7 +173,7 @@ def _lab_at(bgr: Picture, grid_px: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Edges:
+class _WallEdges:
     """Upright edges across a jar: how strong at each column of a grid, and how they lean."""
 
     score: Array
@@ -200,7 +200,7 @@ def _edges_across(
     *,
     before_px: Sequence[Array] = (),
     own_edges_px: Sequence[Array] = (),
-) -> _Edges:
+) -> _WallEdges:
     """Look for upright edges beside a strip, not on or behind other jars or their strips."""
     colours, grid, across = _sample_across(bgr, strip)
     strength = _edge_strength(colours)
@@ -212,7 +212,7 @@ def _edges_across(
         column = np.interp(grid[..., 1], line[:, 1], line[:, 0])
         strength[np.abs(grid[..., 0] - column) < _OWN_EDGE_MM * strip.px_per_mm] = 0.0
     slopes = np.arange(-10, 10.1, 1.25) / _STEP_MM
-    return _Edges(*_best_slopes(strength, slopes), grid, across)
+    return _WallEdges(*_best_slopes(strength, slopes), grid, across)
 
 
 def _find_walls(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> list[Wall]:
@@ -322,14 +322,14 @@ def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) 
     _EXPONENT,
     _TURN,
     _FOCAL,
-    _BEND,
+    _RADIAL,
 ) = range(13)
 _SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1, 0.05])
-_ASTRAY, _ASTRAY_RMS = 6.0, 1.5  # standard deviations from which a corner counts less and less
+_ROBUST_SD, _ROBUST_RMS = 6.0, 1.5  # robust loss: sd from which a corner counts less and less
 _FOCAL_SD = 0.35  # log spread of phones' focal lengths, zoom included: common practice, no source
 _EDGE_AZIMUTHS = np.linspace(0.75, 1.95, 61)
-_BEND_SD = 0.05  # radial term of phones' wide lenses, uncorrected: common practice, no source
-_BOWED_PX = 0.7  # tags that fit worse than this may be seen through a lens that bows lines
+_RADIAL_SD = 0.05  # radial term of phones' wide lenses, uncorrected: common practice, no source
+_DISTORTED_PX = 0.7  # tags that fit worse than this may be seen with radial distortion
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -345,7 +345,7 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Fit:
+class ViewFit:
     """A fitted view: parameters, half the sum of squares, rms of the tags' corners [px]."""
 
     p: Array
@@ -361,7 +361,7 @@ def _project(p: Array, x: Array, y: Array, z: Array, scene: Scene) -> Array:
     centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
     focal = scene.focal_px * p[:, _FOCAL, None, None]
     flat = np.asarray(focal * q[..., :2] / q[..., 2:])
-    return bowed(flat, p[:, _BEND, None, None], centre) + centre
+    return distorted(flat, p[:, _RADIAL, None, None], centre) + centre
 
 
 def _wall_points(p: Array, azimuth: Array) -> tuple[Array, Array]:
@@ -385,13 +385,13 @@ def _edge_azimuths(p: Array, side: int, *, square: bool) -> Array:
     return np.asarray(side * (_EDGE_AZIMUTHS[at] + step * part))[:, None]
 
 
-def _misfit(
+def _residuals(
     p: Array,
     scene: Scene,
     *,
     square: bool,
     known: Outline | None,
-    astray_sd: float = np.inf,
+    robust_sd: float = np.inf,
 ) -> Array:
     """Misfits of sets of parameters, in standard deviations, (sets, residuals)."""
     strip = scene.strip
@@ -402,9 +402,9 @@ def _misfit(
     z = corners[:, 1] + p[:, _SLANT, None] * across
     off = _project(p, x, y, z, scene) - strip.corners_px.reshape(-1, 2)
     sd = _corner_sd_px(strip)
-    parts = [_softened(off.reshape(len(p), -1) / sd, astray_sd)]
-    parts += [_wall_misfit(p, wall, scene, square=square) for wall in scene.walls]
-    parts.append(_prior_misfit(p, square=square, known=known))
+    parts = [_robust(off.reshape(len(p), -1) / sd, robust_sd)]
+    parts += [_wall_residuals(p, wall, scene, square=square) for wall in scene.walls]
+    parts.append(_prior_residuals(p, square=square, known=known))
     return np.concatenate(parts, axis=1)
 
 
@@ -413,14 +413,14 @@ def _corner_sd_px(strip: Strip) -> float:
     return (3.0 if strip.bent else 1.0) * CORNER_SD_PX
 
 
-def _softened(off_sd: Array, astray_sd: float) -> Array:
-    """Let what is far off count by its logarithm: a tag partly in glare has corners astray."""
-    if np.isinf(astray_sd):
+def _robust(off_sd: Array, robust_sd: float) -> Array:
+    """Robust loss: what is far off counts by its logarithm, as corners of a tag in glare."""
+    if np.isinf(robust_sd):
         return off_sd
-    return np.asarray(astray_sd * np.arcsinh(off_sd / astray_sd))
+    return np.asarray(robust_sd * np.arcsinh(off_sd / robust_sd))
 
 
-def _wall_misfit(p: Array, wall: Wall, scene: Scene, *, square: bool) -> Array:
+def _wall_residuals(p: Array, wall: Wall, scene: Scene, *, square: bool) -> Array:
     """Misfit of a wall's line, (sets, 3)."""
     x, y = _wall_points(p, _edge_azimuths(p, wall.side, square=square))
     ends = _project(p, x, y, np.array([[10.0, 90.0]]), scene)
@@ -430,14 +430,14 @@ def _wall_misfit(p: Array, wall: Wall, scene: Scene, *, square: bool) -> Array:
     return np.asarray((wall.points_px[None, :, 0] - edge) / (wall.sd_mm * scene.px_per_mm))
 
 
-def _prior_misfit(p: Array, *, square: bool, known: Outline | None) -> Array:
+def _prior_residuals(p: Array, *, square: bool, known: Outline | None) -> Array:
     """Weigh what is known of strips and jars beforehand, (sets, residuals)."""
     terms = [
         p[:, _SLANT] / 0.03,  # people stick a strip on within a few degrees
         (p[:, _STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
         p[:, _YAW] / 0.5,
         np.log(p[:, _FOCAL]) / _FOCAL_SD,
-        p[:, _BEND] / _BEND_SD,
+        p[:, _RADIAL] / _RADIAL_SD,
     ]
     if square:
         terms += [p[:, _EXPONENT] - 5.0, p[:, _TURN] / 0.15]
@@ -481,23 +481,23 @@ def _bounded(p: Array) -> Array:
     p[:, _EXPONENT] = p[:, _EXPONENT].clip(2.0, 12.0)
     p[:, _TURN] = p[:, _TURN].clip(-0.7, 0.7)
     p[:, _FOCAL] = p[:, _FOCAL].clip(0.3, 4.0)
-    p[:, _BEND] = p[:, _BEND].clip(-0.25, 0.25)
+    p[:, _RADIAL] = p[:, _RADIAL].clip(-0.25, 0.25)
     return p
 
 
 def least_squares(
-    misfit: Callable[[Array], Array], start: Array, free: NDArray[np.intp], sizes: Array
+    residuals: Callable[[Array], Array], start: Array, free: NDArray[np.intp], sizes: Array
 ) -> tuple[Array, Array]:
-    """Levenberg-Marquardt for a misfit that takes many parameter sets at once.
+    """Levenberg-Marquardt for residuals that take many parameter sets at once.
 
     The whole Jacobian is one call, which for these small problems is several times faster than a
-    general solver. Returns the parameters and their misfit.
+    general solver. Returns the parameters and their residuals.
     """
     p, damping = start.copy(), 1e-3
     step = np.zeros((len(free) + 1, len(p)))
     step[np.arange(1, len(free) + 1), free] = 1e-5 * sizes[free]
     for _ in range(40):
-        all_r = misfit(p + step)
+        all_r = residuals(p + step)
         r = all_r[0]
         jacobian = ((all_r[1:] - r) / 1e-5).T  # per unit of each parameter's size
         normal, gradient = jacobian.T @ jacobian, jacobian.T @ r
@@ -506,7 +506,7 @@ def least_squares(
             move = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), -gradient)
             trial = p.copy()
             trial[free] += move * sizes[free]
-            new = misfit(trial[None])[0]
+            new = residuals(trial[None])[0]
             if float(new @ new) < cost:
                 break
             damping *= 6.0
@@ -520,41 +520,41 @@ def least_squares(
 
 
 def fit_view(
-    scene: Scene, *, square: bool, known: Outline | None = None, bend: bool = False
-) -> Fit:
-    """Fit a view to a scene, with or without a lens that bows lines."""
+    scene: Scene, *, square: bool, known: Outline | None = None, radial: bool = False
+) -> ViewFit:
+    """Fit a view to a scene, with or without radial distortion of the lens."""
     free = np.arange(_EXPONENT)
     if square:
         free = np.append(free, [_EXPONENT, _TURN])
     if not scene.focal_known:
         free = np.append(free, _FOCAL)
-    if bend:
-        free = np.append(free, _BEND)
+    if radial:
+        free = np.append(free, _RADIAL)
 
-    def misfit(p: Array, astray_sd: float = np.inf) -> Array:
+    def residuals(p: Array, robust_sd: float = np.inf) -> Array:
         bounded = _bounded(p)
-        return _misfit(bounded, scene, square=square, known=known, astray_sd=astray_sd)
+        return _residuals(bounded, scene, square=square, known=known, robust_sd=robust_sd)
 
     def rms_of(p: Array) -> float:
-        off = misfit(p[None])[0, : scene.strip.corners_px.size]
+        off = residuals(p[None])[0, : scene.strip.corners_px.size]
         return float(np.sqrt(np.mean(off**2)))
 
     start = _start(scene, known, square=square)
-    p, r = least_squares(misfit, start, free, _SIZES)
-    if rms_of(p) > _ASTRAY_RMS and not scene.strip.bent:
+    p, r = least_squares(residuals, start, free, _SIZES)
+    if rms_of(p) > _ROBUST_RMS and not scene.strip.bent:
         # from where all corners pull alike, for far away the softened pull leads nowhere
-        p, r = least_squares(partial(misfit, astray_sd=_ASTRAY), p, free, _SIZES)
+        p, r = least_squares(partial(residuals, robust_sd=_ROBUST_SD), p, free, _SIZES)
     rms_px = rms_of(p) * _corner_sd_px(scene.strip)
-    return Fit(_bounded(p[None])[0], 0.5 * float(r @ r), rms_px, square)
+    return ViewFit(_bounded(p[None])[0], 0.5 * float(r @ r), rms_px, square)
 
 
-def jar_of(fit: Fit, scene: Scene) -> Jar:
+def jar_of(fit: ViewFit, scene: Scene) -> Jar:
     """Make a jar of a fit."""
     p = [float(v) for v in fit.p]
     centre_x, centre_y = (scene.shape[1] - 1) / 2, (scene.shape[0] - 1) / 2
     focal = scene.focal_px * p[_FOCAL]
     pinhole = Camera(focal, centre_x, centre_y, *p[_DISTANCE : _ROLL + 1])
-    camera = replace(pinhole, bend=p[_BEND])
+    camera = replace(pinhole, radial=p[_RADIAL])
     outline = Outline(p[_RADIUS], p[_EXPONENT] if fit.square else 2.0, p[_TURN] * fit.square)
     middle = strip_spec().tag_centre_mm(0)[0]
     edges = [
@@ -601,12 +601,12 @@ def scene_of(
     return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm)
 
 
-def _straightened(fit: Fit, scene: Scene) -> Fit:
-    """Fit a view whose tags lie in no perspective again, with a lens that bows lines."""
-    if fit.rms_px < _BOWED_PX or scene.strip.bent or len(scene.strip.tags) < 3:
+def _undistorted(fit: ViewFit, scene: Scene) -> ViewFit:
+    """Fit a view whose tags lie in no perspective again, with radial distortion."""
+    if fit.rms_px < _DISTORTED_PX or scene.strip.bent or len(scene.strip.tags) < 3:
         return fit
     known = Outline(float(fit.p[_RADIUS]), float(fit.p[_EXPONENT]))
-    again = fit_view(scene, square=fit.square, known=known, bend=True)
+    again = fit_view(scene, square=fit.square, known=known, radial=True)
     return again if again.rms_px < 0.8 * fit.rms_px else fit
 
 
@@ -626,11 +626,11 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
     if not scenes:
         return []
     fits = [fit_view(scene, square=False) for scene in scenes]
-    misfits = [
+    poor = [
         f.rms_px > 0.95 * _corner_sd_px(s.strip) or f.cost > s.strip.corners_px.size / 2
         for f, s in zip(fits, scenes, strict=True)
     ]
-    if any(misfits):
+    if any(poor):
         squares = [fit_view(scene, square=True) for scene in scenes]
         # a square has two parameters more to please each photo with
         if sum(f.cost + 4.0 for f in squares) < 0.8 * sum(f.cost for f in fits):
@@ -639,5 +639,5 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
         shape = np.median([f.p for f in fits], axis=0)
         known = Outline(float(shape[_RADIUS]), float(shape[_EXPONENT]))
         fits = [fit_view(s, square=fits[0].square, known=known) for s in scenes]
-    fits = [_straightened(f, s) for f, s in zip(fits, scenes, strict=True)]
+    fits = [_undistorted(f, s) for f, s in zip(fits, scenes, strict=True)]
     return [jar_of(f, s) for f, s in zip(fits, scenes, strict=True)]

@@ -66,7 +66,7 @@ def _only_columns(wall: WallMap) -> WallMap:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Evidence:
+class WallFeatures:
     """What one photo says, ready to be searched."""
 
     settled: int
@@ -81,10 +81,12 @@ class Evidence:
     steps: Array  # (blocks, n), colour step of each block, whatever its direction
 
 
+Evidence = WallFeatures  # the name used before
+
 _GRAIN_WEIGHT = 6.0  # log units of grain that count like one unit of colour, inverted
 
 
-def gather(wall: WallMap, *, settled: int) -> Evidence:
+def gather(wall: WallMap, *, settled: int) -> WallFeatures:
     """Prepare one photo; `settled` counts the layers that are down in it (1 to 3)."""
     wall = _only_columns(wall)
     lab = wall.lab()
@@ -99,7 +101,7 @@ def gather(wall: WallMap, *, settled: int) -> Evidence:
     colour = np.add.reduceat(lab, first, axis=1) / sizes[:, None]
     colour = np.moveaxis(colour, 1, 0).astype(np.float64)
     edges_mm, edges, steps = _level_edges(wall.z_mm, colour)
-    return Evidence(
+    return WallFeatures(
         settled,
         wall.z_mm,
         np.add.reduceat(wall.azimuth, first) / sizes,
@@ -113,7 +115,7 @@ def gather(wall: WallMap, *, settled: int) -> Evidence:
     )
 
 
-def quiet_level(photo: Evidence) -> float:
+def quiet_level(photo: WallFeatures) -> float:
     """Log roughness of the quietest part of a wall: cloudy water, or clay, and the camera's noise.
 
     Above 5 mm and up to 100 mm; the 15 % point, since some of every wall is smooth.
@@ -142,7 +144,7 @@ def _level_edges(z: Array, colour: Array) -> tuple[Array, Array, Array]:
     return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2), np.asarray(steps)
 
 
-def edge_peaks(photo: Evidence, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
+def edge_peaks(photo: WallFeatures, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
     """Separate edges between two heights: (height [mm], strength)."""
     z, size = photo.edges_mm, photo.edges
     reach = round(1.25 / ROW_MM)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import quote
 
-from jarvision.compare.agreement import KAPPA_SOURCE, LIMITS_SOURCE, Agreement
+from jarvision.compare.agreement import KAPPA_SOURCE, LIMITS_SOURCE, LimitsOfAgreement
 from jarvision.compare.compare import (
     FAR,
     Compared,
@@ -220,7 +220,7 @@ def _agreement_table(result: ReaderResult) -> Markup:
     )
 
 
-def _agreement_row(name: str, found: Agreement, unit: str) -> Markup:
+def _agreement_row(name: str, found: LimitsOfAgreement, unit: str) -> Markup:
     low, high = found.bias_range
     cells = [
         ("Jars", str(found.independent)),
@@ -316,7 +316,7 @@ def _points(comparisons: Iterable[Comparison]) -> Iterator[_Point]:
                 yield _Point(layer, photo + diff / 2, diff, c.is_slip)
 
 
-def _frame(points: Sequence[_Point], whole: Agreement) -> _Frame:
+def _frame(points: Sequence[_Point], whole: LimitsOfAgreement) -> _Frame:
     """Choose limits by the points without slips, and by the lines."""
     kept = [p for p in points if not p.is_slip] or list(points)
     means, diffs = [p.mean_mm for p in kept], [p.diff_mm for p in kept]
@@ -330,14 +330,14 @@ def _frame(points: Sequence[_Point], whole: Agreement) -> _Frame:
     )
 
 
-def _bands(frame: _Frame, whole: Agreement) -> Iterator[Markup]:
+def _bands(frame: _Frame, whole: LimitsOfAgreement) -> Iterator[Markup]:
     for low, high in (whole.low_range, whole.bias_range, whole.high_range):
         if math.isfinite(low):
             top, foot = frame.y(high), frame.y(low)
             yield box(_LEFT, top, _RIGHT - _LEFT, foot - top, fill=HIGHLIGHT, stroke="none")
 
 
-def _lines(frame: _Frame, whole: Agreement) -> Iterator[Markup]:
+def _lines(frame: _Frame, whole: LimitsOfAgreement) -> Iterator[Markup]:
     """Draw bias and limits, with their numbers kept apart at the right."""
     values = [v for v in (whole.high, whole.bias, whole.low) if math.isfinite(v)]
     below = -math.inf

@@ -27,7 +27,7 @@ _WIDE, _TALL = 260.0, 170.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Lengths:
+class _StripLengths:
     """Lengths as they are written into the drawings."""
 
     depth: str
@@ -36,9 +36,9 @@ class _Lengths:
 
 
 # The same lengths as in the lesson's text.
-_LENGTHS: Mapping[UnitSystem, _Lengths] = {
-    UnitSystem.METRIC: _Lengths("10–15 cm", "2–3 cm", "30–50 cm"),
-    UnitSystem.US: _Lengths("4–6 in", "1 in", "12–20 in"),
+_LENGTHS: Mapping[UnitSystem, _StripLengths] = {
+    UnitSystem.METRIC: _StripLengths("10–15 cm", "2–3 cm", "30–50 cm"),
+    UnitSystem.US: _StripLengths("4–6 in", "1 in", "12–20 in"),
 }
 
 
@@ -103,7 +103,7 @@ def _filling(x: float, floor: float, wide: float, *parts: tuple[float, str]) -> 
 # ------------------------------------------------------------------------------- the drawings
 
 
-def _dig(lengths: _Lengths) -> Markup:
+def _dig(lengths: _StripLengths) -> Markup:
     spade = join(
         line(58, 14, 96, 92, stroke_width=4),
         line(50, 18, 66, 10, stroke_width=4),
@@ -128,7 +128,7 @@ def _words(x: float, y: float, words: str, **attributes: Attribute) -> Markup:
     return label(x, y, words, **(given | attributes))
 
 
-def _sieve(_: _Lengths) -> Markup:
+def _sieve(_: _StripLengths) -> Markup:
     mesh = "".join(f"M{80 + 10 * i} 64v10" for i in range(11)) + "M70 69H190"
     stones = ((98, 52, 11), (122, 54, 9), (148, 50, 12), (168, 56, 7))
     grains = ((92, 88), (106, 98), (118, 86), (131, 100), (142, 90), (156, 99), (168, 87))
@@ -148,7 +148,7 @@ def _sieve(_: _Lengths) -> Markup:
     )
 
 
-def _fill(lengths: _Lengths) -> Markup:
+def _fill(lengths: _StripLengths) -> Markup:
     third = 146 - 112 / 3
     return join(
         _filling(40, 146, 64, (24, EARTH), (66, WATER)),
@@ -163,7 +163,7 @@ def _fill(lengths: _Lengths) -> Markup:
     )
 
 
-def _shake(_: _Lengths) -> Markup:
+def _shake(_: _StripLengths) -> Markup:
     jar = join(
         _filling(98, 146, 64, (90, EARTH)),
         _jar(98, 146),
@@ -180,7 +180,7 @@ def _shake(_: _Lengths) -> Markup:
     )
 
 
-def _strip(_: _Lengths) -> Markup:
+def _strip(_: _StripLengths) -> Markup:
     ticks = "".join(f"M78 {140 - 8 * i}h-{6 if i % 2 else 3}" for i in range(13))
     tags = [box(62, y, 11, 11, fill=INK, stroke="none") for y in (122, 92, 62)]
     return join(
@@ -200,7 +200,7 @@ def _strip(_: _Lengths) -> Markup:
     )
 
 
-def _photos(lengths: _Lengths) -> Markup:
+def _photos(lengths: _StripLengths) -> Markup:
     return join(
         box(232, 40, 20, 104, fill=RULE, stroke="none"),
         _filling(
@@ -231,7 +231,7 @@ def _seen_from_above() -> Markup:
     )
 
 
-def _ribbon(_: _Lengths) -> Markup:
+def _ribbon(_: _StripLengths) -> Markup:
     return join(
         tag("circle", cx=48, cy=70, r=24, fill=EARTH, stroke=INK, stroke_width=1.6),
         _path("M82 70h26m-8 -7l9 7l-9 7", stroke_width=2),
@@ -244,7 +244,7 @@ def _ribbon(_: _Lengths) -> Markup:
     )
 
 
-_DRAWINGS: Mapping[str, tuple[str, str, Callable[[_Lengths], Markup]]] = {
+_DRAWINGS: Mapping[str, tuple[str, str, Callable[[_StripLengths], Markup]]] = {
     "dig": (
         "Dig a cross-section",
         "A hole with mulch raked aside; an even slice is cut from its upright wall, as thick at "

@@ -19,7 +19,7 @@ from scipy.ndimage import median_filter
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
-from jarvision.jar.wall_features import Evidence, edge_peaks
+from jarvision.jar.wall_features import WallFeatures, edge_peaks
 from jarvision.wall.layers import USUAL_CLAY_MM, USUAL_SPREAD_MM
 
 Array: TypeAlias = NDArray[np.float64]
@@ -59,7 +59,7 @@ def mirrored_edge_mm(jar: Jar, height_mm: float) -> float:
 
 
 def mirrored_edges(
-    photos: Sequence[tuple[Evidence, Jar]], deposit_mm: float, water_mm: float
+    photos: Sequence[tuple[WallFeatures, Jar]], deposit_mm: float, water_mm: float
 ) -> list[float]:
     """Distances of edges mirrored in the cloudy water of earlier photos [mm]."""
     found = []
@@ -89,7 +89,7 @@ class _Edges:
 
 
 def clay_places(
-    photo: Evidence,
+    photo: WallFeatures,
     jar: Jar,
     silt_mm: float,
     water_mm: float,
@@ -120,14 +120,14 @@ def clay_places(
     return sorted(weighed, key=lambda e: -e[1])
 
 
-def _own_edge(photo: Evidence, silt_mm: float) -> float:
+def _own_edge(photo: WallFeatures, silt_mm: float) -> float:
     """Height of the silt's own edge, which the search by grain may have put a little off [mm]."""
     near = edge_peaks(photo, silt_mm - 2.0, silt_mm + 2.0)
     return max(near, key=lambda e: e[1])[0] if near else silt_mm
 
 
 def _edges_above(
-    photo: Evidence, jar: Jar, low_mm: float, water_mm: float, mirrored: Sequence[float]
+    photo: WallFeatures, jar: Jar, low_mm: float, water_mm: float, mirrored: Sequence[float]
 ) -> _Edges:
     found = edge_peaks(photo, low_mm, water_mm - 6.0)
     at = np.array([height for height, _ in found])
@@ -164,15 +164,15 @@ def _front_score(
             rest = float(rests[edges.at_mm < at].sum())
             off = (at - far) / (_GAP_SD * gap + 1.5)
             # lower than the far rim of a level surface cannot be; higher may
-            misfit = 0.5 * off**2 if off < 0 else min(0.05 * off**2, 0.4)
-            rims.append(np.log(min(size, 5.0)) - 0.5 * rest + _ARCH_WEIGHT * rim_arched - misfit)
+            residual = 0.5 * off**2 if off < 0 else min(0.05 * off**2, 0.4)
+            rims.append(np.log(min(size, 5.0)) - 0.5 * rest + _ARCH_WEIGHT * rim_arched - residual)
     below = float(rests[edges.at_mm < height].sum())
     rims[0] -= 0.5 * below
     return float(score + max(rims))
 
 
 def _soft_fronts(
-    photo: Evidence, edges: _Edges, low_mm: float, high_mm: float
+    photo: WallFeatures, edges: _Edges, low_mm: float, high_mm: float
 ) -> list[tuple[float, float, float]]:
     """Find level edges whose colour step turns round from one side of the jar to the other."""
     z, size = photo.edges_mm, _steps_any_way(photo)
@@ -204,7 +204,7 @@ def _merged_fronts(
     return found
 
 
-def _steps_any_way(photo: Evidence) -> Array:
+def _steps_any_way(photo: WallFeatures) -> Array:
     """Mean colour step of the blocks at each row over what is usual around it.
 
     Which of surface and wall is the lighter may change from one side of the jar to the other.
@@ -223,7 +223,7 @@ _LEAN = 1.5  # how a surface leans to a side [mm a rad of azimuth]
 _GAP_SD = 0.35  # relative, of the distance between front edge and far rim
 
 
-def _arch_odds(photo: Evidence, jar: Jar, edge_mm: float) -> float:
+def _arch_odds(photo: WallFeatures, jar: Jar, edge_mm: float) -> float:
     """Log odds that an edge is arched like a far rim, against level like a front edge."""
     gap = _far_rim_mm(jar, edge_mm) - edge_mm
     if gap < 2.0 or not jar.view.outline.is_round:
@@ -250,7 +250,7 @@ def _bulge(jar: Jar) -> float:
     return outside / max(outside - WALL_MM, 0.5 * outside)
 
 
-def _arch(photo: Evidence, edge_mm: float, *, bulge: float = 1.0) -> tuple[float, float]:
+def _arch(photo: WallFeatures, edge_mm: float, *, bulge: float = 1.0) -> tuple[float, float]:
     """How far a far rim would stand over its front edge to be arched like this edge, and its sd.
 
     The chord under an azimuth is the diameter times the cosine of the angle of refraction.
@@ -273,7 +273,7 @@ def _arch(photo: Evidence, edge_mm: float, *, bulge: float = 1.0) -> tuple[float
     return float(fit[2]), float(scale * np.sqrt(np.linalg.inv(normal)[2, 2]))
 
 
-def _followed(photo: Evidence, edge_mm: float) -> tuple[Array, Array]:
+def _followed(photo: WallFeatures, edge_mm: float) -> tuple[Array, Array]:
     """Follow an edge from block to block -> its height in each [mm], and the step there."""
     z, steps = photo.edges_mm, photo.steps
     near = np.flatnonzero(np.abs(z - edge_mm) < 1.5)

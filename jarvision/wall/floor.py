@@ -15,13 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import ROW_MM
-from jarvision.jar.wall_features import Evidence
+from jarvision.jar.wall_features import WallFeatures
 
 Array: TypeAlias = NDArray[np.float64]
 
-# How far the lowest visible deposit stands above the floor: 1.1 ± 0.4 mm over 35 rendered
-# photos of twelve jars; no published measure of the rounding of jars' feet is known to us.
-HEEL_MM, HEEL_SD_MM = 1.1, 0.4
+# The floor fillet: how far the lowest visible deposit stands above the floor, since the inside is
+# rounded where wall and floor meet. 1.1 ± 0.4 mm over 35 rendered photos of twelve jars;
+# no published measure of the rounding of jars' feet is known to us.
+FILLET_MM, FILLET_SD_MM = 1.1, 0.4
 # How well people line a strip's zero up with the floor; common practice, no source.
 STRIP_ZERO_SD_MM = 0.5
 _LEAST_STEP = 0.5  # a step in deposit likeness under this is no edge
@@ -66,12 +67,12 @@ def _foot_of(unlike: Array, z: Array) -> tuple[float, float]:
     return float(z[0] - ROW_MM / 2 + ROW_MM * best), float(below[best] / back)
 
 
-def seen_floor(photo: Evidence, first_top_mm: float) -> tuple[float, float]:
+def seen_floor(photo: WallFeatures, first_top_mm: float) -> tuple[float, float]:
     """Find the foot of the deposit in one photo.
 
     Parameters
     ----------
-    photo : Evidence
+    photo : WallFeatures
         The photo.
     first_top_mm : float
         Top of the lowest layer above the strip's zero [mm].
@@ -96,13 +97,13 @@ def seen_floor(photo: Evidence, first_top_mm: float) -> tuple[float, float]:
     if len(found) < 3:
         return np.nan, np.nan
     spread = float(np.subtract(*np.percentile(found[:, 0], [75, 25]))) / 1.35
-    return float(np.median(found[:, 0])) - HEEL_MM, float(np.hypot(HEEL_SD_MM, spread / 2))
+    return float(np.median(found[:, 0])) - FILLET_MM, float(np.hypot(FILLET_SD_MM, spread / 2))
 
 
 def join_floors(seen: Sequence[tuple[float, float]], *, has_strip: bool) -> Floor:
     """Join the feet seen in a jar's photos with the strip's zero.
 
-    The heel's shape is the same in all photos, so more photos do not average it out.
+    The fillet's shape is the same in all photos, so more photos do not average it out.
     """
     known = [(z, sd) for z, sd in seen if np.isfinite(z)]
     if has_strip:
@@ -111,7 +112,7 @@ def join_floors(seen: Sequence[tuple[float, float]], *, has_strip: bool) -> Floo
         return Floor(0.0, 0.6 if has_strip else 1.5, np.nan)
     weights = np.array([sd**-2 for _, sd in known])
     z = float(np.average([z for z, _ in known], weights=weights))
-    sd = float(max(HEEL_SD_MM, weights.mean() ** -0.5 / np.sqrt(min(len(known), 2))))
+    sd = float(max(FILLET_SD_MM, weights.mean() ** -0.5 / np.sqrt(min(len(known), 2))))
     if not has_strip:
         return Floor(z, float(np.hypot(sd, 0.6)), z)
     if abs(z) > _FAR_OFF_MM:
@@ -128,7 +129,7 @@ def _is_borne_out(z: float, known: Sequence[tuple[float, float]]) -> bool:
     return sum(abs(other - z) < 0.6 for other, _ in known) > 1
 
 
-def water_line(photos: Sequence[Evidence], deposit_top_mm: float) -> float:
+def water_line(photos: Sequence[WallFeatures], deposit_top_mm: float) -> float:
     """Find the water line above the strip's zero [mm]; NaN where no photo shows it.
 
     In cloudy water the first strong level edge above the deposit is the foot of the foam or the
@@ -154,7 +155,7 @@ def water_line(photos: Sequence[Evidence], deposit_top_mm: float) -> float:
     return _without_foam(photos, float(z[strong[0]]), float(z[near[np.argmax(total[near])]]))
 
 
-def _without_foam(photos: Sequence[Evidence], foot_mm: float, line_mm: float) -> float:
+def _without_foam(photos: Sequence[WallFeatures], foot_mm: float, line_mm: float) -> float:
     """Take the water line from the last photo, where the foam is gone, if it shows one there."""
     for photo in photos:
         near = (photo.edges_mm > foot_mm - 3.0) & (photo.edges_mm < foot_mm + 10.0)
@@ -163,7 +164,9 @@ def _without_foam(photos: Sequence[Evidence], foot_mm: float, line_mm: float) ->
     return line_mm
 
 
-def water_structure(photo: Evidence, deposit_top_mm: float, water_mm: float) -> tuple[float, float]:
+def water_structure(
+    photo: WallFeatures, deposit_top_mm: float, water_mm: float
+) -> tuple[float, float]:
     """Measure what is to be seen in the water above where the deposit ends.
 
     Returns

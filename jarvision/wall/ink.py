@@ -133,7 +133,7 @@ def _usual(fourth: Floats, count: int) -> Floats:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Path:
+class _InkPath:
     """Where a line runs: its row in each of its cells, and about how thick it is."""
 
     cells: Places
@@ -141,7 +141,7 @@ class _Path:
     thick_mm: float
 
 
-def _paths(glass: Glass, low_mm: float, high_mm: float) -> Iterator[_Path]:
+def _paths(glass: Glass, low_mm: float, high_mm: float) -> Iterator[_InkPath]:
     """Trace dark lines from their strongest place to both ends."""
     ridges = _ridges(glass.cells)
     if ridges is None:
@@ -161,7 +161,7 @@ def _paths(glass: Glass, low_mm: float, high_mm: float) -> Iterator[_Path]:
         yield path
 
 
-def _traced(ridges: _Ridges, row: int, cell: int, depth: float) -> _Path:
+def _traced(ridges: _Ridges, row: int, cell: int, depth: float) -> _InkPath:
     """Follow a line both ways until it is gone for more than a millimetre."""
     patience, climb = round(_PATIENCE_MM / CELL_MM), 2
     rows = {cell: row}
@@ -180,7 +180,7 @@ def _traced(ridges: _Ridges, row: int, cell: int, depth: float) -> _Path:
         rows.update(trail[: len(trail) - weak])
     cells = np.array(sorted(rows))
     path = np.array([rows[int(c)] for c in cells])
-    return _Path(cells, path, float(median_of(ridges.thick_mm(path, cells))))
+    return _InkPath(cells, path, float(median_of(ridges.thick_mm(path, cells))))
 
 
 def ink_lines(glass: Glass, low_mm: float, high_mm: float) -> list[Bins]:
@@ -215,7 +215,7 @@ class _Pieces:
     span: Array  # (pieces, 2), about where its edges are from the middle
 
 
-def _pieces(glass: Glass, path: _Path) -> _Pieces | None:
+def _pieces(glass: Glass, path: _InkPath) -> _Pieces | None:
     """Cut a line into pieces; None where it is too short or too near the end of the wall."""
     columns = np.arange(path.cells[0] * TOGETHER, (path.cells[-1] + 1) * TOGETHER)
     count = max(1, round(len(columns) * COLUMN_MM / _BIN_MM))

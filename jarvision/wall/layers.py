@@ -20,7 +20,7 @@ from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import (
     BIN_MM,
     Array,
-    Evidence,
+    WallFeatures,
 )
 
 Rows: TypeAlias = NDArray[np.bool_]
@@ -124,7 +124,7 @@ def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
     return cost
 
 
-def _edge_bonus(photo: Evidence, start: int, bins: int) -> Array:
+def _edge_bonus(photo: WallFeatures, start: int, bins: int) -> Array:
     """Weigh how a level colour edge at each bin speaks for a boundary, (bins + 1,)."""
     z, size = photo.edges_mm, photo.edges
     wide = cv2.dilate(size[None, :].astype(np.float32), np.ones((1, round(0.8 / ROW_MM)), np.uint8))
@@ -142,7 +142,7 @@ class CoarsePlace:
     weight: float
 
 
-def coarse_tops(photos: Sequence[Evidence]) -> tuple[list[CoarsePlace], float]:
+def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], float]:
     """Search grain and colour of all photos together, from half a millimetre above zero.
 
     Returns
@@ -174,10 +174,10 @@ def coarse_tops(photos: Sequence[Evidence]) -> tuple[list[CoarsePlace], float]:
     total += len(photos) * (np.maximum(silt - _USUAL_SILT_MM, 0.0) / USUAL_SPREAD_MM)[None, :] ** 2
     thick = silt[None, :] - silt[:, None]
     total += len(photos) * 3.0 * np.maximum(_THIN_MM - np.maximum(thick, 0.0), 0.0)
-    return _ways(total, first), gain
+    return _hypotheses(total, first), gain
 
 
-def _ways(total: Array, first_mm: float) -> list[CoarsePlace]:
+def _hypotheses(total: Array, first_mm: float) -> list[CoarsePlace]:
     """Separate minima of the cost of pairs, best first."""
     total = total.copy()
     apart = round(3.0 / BIN_MM)
@@ -250,13 +250,18 @@ def _crossings(features: Array, z: Array, rows: _Windows) -> tuple[Array, Array]
 
 
 def place(
-    photo: Evidence, layer: int, near_mm: float, below_mm: float, above_mm: float, reach_mm: float
+    photo: WallFeatures,
+    layer: int,
+    near_mm: float,
+    below_mm: float,
+    above_mm: float,
+    reach_mm: float,
 ) -> Boundary | None:
     """Place one boundary of one photo near a coarse height; None where there is no room.
 
     Parameters
     ----------
-    photo : Evidence
+    photo : WallFeatures
         The photo.
     layer : int
         Index of the layer whose top it is.

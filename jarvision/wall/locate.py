@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from jarvision.core.errors import BlurredError, HiddenError, JarError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
-from jarvision.jar.count_unmarked import count_bare, on_table, places
+from jarvision.jar.count_unmarked import count_unmarked, on_table, places
 from jarvision.jar.scale_sources import (
     STRIP_SCALE_SD,
     Scale,
@@ -28,7 +28,7 @@ from jarvision.jar.scale_sources import (
     sides_of,
 )
 from jarvision.jar.strip_detect import Strip, find_strips
-from jarvision.jar.unmarked import NOMINAL_RADIUS_MM, find_bare_jar
+from jarvision.jar.unmarked import NOMINAL_RADIUS_MM, find_unmarked_jar
 from jarvision.jar.unwrap import COLUMN_MM, WallMap, columns_of, unroll
 from jarvision.jar.view_fit import Jar, Scene, find_jars, scene_of, sides_px
 from jarvision.photo.decode import Photo
@@ -111,7 +111,7 @@ def strips_in(photo: Photo, *, bent: bool = True) -> tuple[Strip, ...]:
     return find_strips(np.asarray(grey, dtype=np.uint8), bent=bent)
 
 
-def stand_up(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
+def orient(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
     """Find the strips in a photo, and turn a photo by its strip that is mirrored or on its side.
 
     Phones sometimes store a sideways picture without saying so, and front cameras a mirrored one.
@@ -193,8 +193,8 @@ def look_at_jar(
     prints = {k: print_doubts(photos[k].name, photos[k].bgr, j) for k, j in as_tagged.items()}
     jars = {key: jar.stretched(strip_mm / 100.0) for key, jar in as_tagged.items()}
     scales = dict.fromkeys(jars, _BY_STRIP)
-    bare = {key: p for key, p in photos.items() if key not in jars and key not in refused}
-    for key, found_or_not in _bare_jars(bare, jars.values(), aids).items():
+    unmarked = {key: p for key, p in photos.items() if key not in jars and key not in refused}
+    for key, found_or_not in _unmarked_jars(unmarked, jars.values(), aids).items():
         if isinstance(found_or_not, JarError):
             refused[key] = found_or_not
         else:
@@ -211,14 +211,16 @@ def look_at_jar(
     return looks, refused
 
 
-def bare_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
+def unmarked_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
     """Count jars in a photo that carry none of its strips."""
     found = on_table(places(photo.bgr), strips)
     if not found:
         return 0
     sides = [s for s in (_sides_of(photo, strip, strips) for strip in strips) if s is not None]
-    return count_bare(found, sides)
+    return count_unmarked(found, sides)
 
+
+stand_up, bare_jars_in = orient, unmarked_jars_in  # the names used before
 
 _NEARER = 1.06  # a strip that looks so much larger stands on a jar before this one
 _BESIDE_MM = 150.0  # jars whose strips are farther apart than this do not cover each other
@@ -274,7 +276,7 @@ def _hidden_doubts(name: str, jar: Jar, before: Sequence[Array]) -> list[Doubt]:
 _COVER_MM = 3.0  # kept clear of a nearer jar's sides
 
 
-def _bare_jars(
+def _unmarked_jars(
     photos: Mapping[Key, Photo], with_strips: Iterable[Jar], aids: ScaleAids
 ) -> dict[Key, tuple[Jar, Scale] | JarError]:
     """Find the jar in photos without a strip, and the scale as well as other things tell it."""
@@ -284,7 +286,7 @@ def _bare_jars(
     found: dict[Key, tuple[Jar, Scale] | JarError] = {}
     for key, photo in photos.items():
         try:
-            jar = find_bare_jar(
+            jar = find_unmarked_jar(
                 photo.bgr,
                 _focal_or_usual(photo)[0],
                 radius_mm=NOMINAL_RADIUS_MM if math.isnan(radius) else radius,
@@ -327,7 +329,7 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
     as_seen = unroll(photo.bgr, jar, _MAP_TOP_MM)
     marks = find_pen_marks(as_seen, jar.view, photo=photo.name)
     wall = without_marks(as_seen, jar.view, marks)
-    blur = _blur_mm(photo.bgr, strip) if strip else _bare_blur_mm(photo, jar)
+    blur = _blur_mm(photo.bgr, strip) if strip else _unmarked_blur_mm(photo, jar)
     if blur > _BLURRED_MM:
         raise BlurredError(_blurred(photo.name))
     if _lightness(wall) < _DARK_LIGHTNESS:
@@ -356,13 +358,15 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
 
 
 # Tags that fit no perspective: rendered pictures stay under 0.65 px, and with a lens that moves the
-# picture's corners by 10 % heights are off by some four times the tags' misfit.
-_BOWED_PX, _SOFT_CORNERS, _BOW_IN_HEIGHTS = 0.8, 0.35, 4.0
+# picture's corners by 10 % heights are off by some four times the tags' residuals.
+_DISTORTED_PX, _SOFT_CORNERS, _BOW_IN_HEIGHTS = 0.8, 0.35, 4.0
 
 
 def _bow_mm(jar: Jar, wall: WallMap, strip: Strip, blur_mm: float) -> float:
     """Tell how far bowed lines may put heights off [mm]; 0 where tags fit as well as they can."""
-    usual = max(_BOWED_PX, _SOFT_CORNERS * blur_mm * wall.px_per_mm) * (3.0 if strip.bent else 1.0)
+    usual = max(_DISTORTED_PX, _SOFT_CORNERS * blur_mm * wall.px_per_mm) * (
+        3.0 if strip.bent else 1.0
+    )
     return _BOW_IN_HEIGHTS * jar.fit_px / wall.px_per_mm if jar.fit_px > usual else 0.0
 
 
@@ -376,7 +380,7 @@ def _blurred(name: str) -> str:
     return f"{name} is too blurred to read; rest the phone on something and tap to focus."
 
 
-def _bare_blur_mm(photo: Photo, jar: Jar) -> float:
+def _unmarked_blur_mm(photo: Photo, jar: Jar) -> float:
     """Blur of a picture without a strip [mm], from its steepest edges near the jar."""
     near = jar.view.wall_px(np.array([-1.2, 1.2, -1.2, 1.2]), np.array([-8.0, -8.0, 130.0, 130.0]))
     (x0, y0), (x1, y1) = near.min(axis=0).astype(int).clip(0), near.max(axis=0).astype(int)

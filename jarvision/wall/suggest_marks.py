@@ -147,7 +147,7 @@ class Offer:
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
+class _GlassLine:
     """One line on the jar: height above the floor, its sd without the floor's, where it is seen."""
 
     height_mm: float
@@ -224,11 +224,11 @@ def _lowest(mark: PenMark) -> float:
     return mark.z_mm + mark.thick_mm / 2 * (1 if mark.drawn is Drawn.TAPE else -1)
 
 
-def _is_near(line: _Line, tops_mm: Three) -> bool:
+def _is_near(line: _GlassLine, tops_mm: Three) -> bool:
     return any(abs(line.height_mm - top) <= NEAR_MM for top in tops_mm)
 
 
-def _crowded(lines: Sequence[_Line], photos: Sequence[MarkedPhoto]) -> str:
+def _crowded(lines: Sequence[_GlassLine], photos: Sequence[MarkedPhoto]) -> str:
     """Say why nothing is offered where a photo has more lines than layers were down."""
     for photo in photos:
         count = sum(photo.due in line.dues for line in lines)
@@ -243,7 +243,7 @@ def _crowded(lines: Sequence[_Line], photos: Sequence[MarkedPhoto]) -> str:
 # --- one line in several photos -------------------------------------------------------------------
 def _lines_of(
     photos: Sequence[MarkedPhoto], tape_edge: TapeEdge | None
-) -> tuple[list[_Line], list[str]]:
+) -> tuple[list[_GlassLine], list[str]]:
     """Join what all photos show into lines, and say what is left out."""
     sentences = []
     groups: list[list[tuple[MarkedPhoto, PenMark]]] = []
@@ -325,7 +325,7 @@ def _is_lost(group: Sequence[tuple[MarkedPhoto, PenMark]], photos: Sequence[Mark
     return False
 
 
-def _line(group: Sequence[tuple[MarkedPhoto, PenMark]]) -> _Line:
+def _line(group: Sequence[tuple[MarkedPhoto, PenMark]]) -> _GlassLine:
     """Join one line's heights in all photos; what its thickness leaves open does not shrink."""
     weights = [mark.sd_mm**-2 for _, mark in group]
     heights = [mark.z_mm - photo.floor_mm for photo, mark in group]
@@ -336,24 +336,24 @@ def _line(group: Sequence[tuple[MarkedPhoto, PenMark]]) -> _Line:
     )
     own = max(total**-0.5, scatter, 0.08)
     spread = max(mark.spread_mm for _, mark in group)
-    return _Line(mean, math.hypot(own, spread), tuple(photo.due for photo, _ in group))
+    return _GlassLine(mean, math.hypot(own, spread), tuple(photo.due for photo, _ in group))
 
 
 # --- which line is whose --------------------------------------------------------------------------
-_Way: TypeAlias = "tuple[_Line | None, ...]"
+_Hypothesis: TypeAlias = "tuple[_GlassLine | None, ...]"
 
 
-def _chosen(lines: Sequence[_Line], tops_mm: Three) -> tuple[_Way, list[str]]:
+def _chosen(lines: Sequence[_GlassLine], tops_mm: Three) -> tuple[_Hypothesis, list[str]]:
     """Give each layer its line where only one way of doing so is good, and say where not."""
-    ways = sorted(_ways(lines, tops_mm), key=lambda way: way[0])
-    if not ways:
+    hypotheses = sorted(_hypotheses(lines, tops_mm), key=lambda hypothesis: hypothesis[0])
+    if not hypotheses:
         return (None, None, None), []
-    best_cost, best = ways[0]
-    rivals = [way for cost, way in ways[1:] if cost - best_cost < _CLEAR_MM]
-    chosen: list[_Line | None] = []
+    best_cost, best = hypotheses[0]
+    rivals = [hypothesis for cost, hypothesis in hypotheses[1:] if cost - best_cost < _CLEAR_MM]
+    chosen: list[_GlassLine | None] = []
     unclear = []
     for i, line in enumerate(best):
-        is_clear = all(way[i] is line for way in rivals)
+        is_clear = all(hypothesis[i] is line for hypothesis in rivals)
         chosen.append(line if is_clear else None)
         if not is_clear:
             unclear.append(LAYERS[i])
@@ -366,7 +366,7 @@ _UNCLEAR = (
 )
 
 
-def _ways(lines: Sequence[_Line], tops_mm: Three) -> Iterator[tuple[float, _Way]]:
+def _hypotheses(lines: Sequence[_GlassLine], tops_mm: Three) -> Iterator[tuple[float, _Hypothesis]]:
     """Give all ways in which most lines mark layers in their order: cost [mm] and line a layer."""
     most = min(len(lines), len(tops_mm))
     for count in range(most, 0, -1):
@@ -376,16 +376,16 @@ def _ways(lines: Sequence[_Line], tops_mm: Three) -> Iterator[tuple[float, _Way]
                 pairs = list(zip(layers, taken, strict=True))
                 if all(_may_mark(line, i, tops_mm) for i, line in pairs):
                     found = True
-                    way: list[_Line | None] = [None, None, None]
+                    hypothesis: list[_GlassLine | None] = [None, None, None]
                     for i, line in pairs:
-                        way[i] = line
+                        hypothesis[i] = line
                     cost = sum(abs(line.height_mm - tops_mm[i]) for i, line in pairs)
-                    yield cost, tuple(way)
+                    yield cost, tuple(hypothesis)
         if found:
             return
 
 
-def _may_mark(line: _Line, layer: int, tops_mm: Three) -> bool:
+def _may_mark(line: _GlassLine, layer: int, tops_mm: Three) -> bool:
     """Whether a line is near a layer's top and was not there before that layer was down."""
     return abs(line.height_mm - tops_mm[layer]) <= NEAR_MM and min(line.dues) >= layer + 1
 

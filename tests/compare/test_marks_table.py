@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jarvision.compare.marks_table import Mark, MarkKind, MarkUnit, parse_marks, read_marks
+from jarvision.compare.marks_table import HandMark, MarkKind, MarkUnit, parse_marks, read_marks
 from jarvision.compare.slips import SlipName, find_slips
 from jarvision.core.errors import UsageError
 from jarvision.core.tables import TableError, safe_cell
@@ -153,7 +153,7 @@ def suggested(make, *, count=300, hand_mm=1.0, seed=1):
     for tops in soils(rng, count):
         hand = tops + rng.normal(0, hand_mm, 3)
         numbers, kind, unit = make(hand, np.diff(hand, prepend=0))
-        mark = Mark("1", "", tuple(map(float, numbers)), kind, unit)
+        mark = HandMark("1", "", tuple(map(float, numbers)), kind, unit)
         photo = tuple((tops + rng.normal(0, 0.4, 3)).tolist())
         names += {slip.name for slip in find_slips(mark, photo, (0.4, 0.4, 0.4))}
     return {name: names.count(name) / count for name in set(names)}
@@ -210,7 +210,9 @@ def test_layers_upside_down_are_suggested_where_it_makes_a_difference(kind):
     for tops in soils(rng, 300):
         thick = np.diff(tops, prepend=0)
         hand = thick[::-1] + rng.normal(0, 0.5, 3)
-        slips = find_slips(Mark("1", "", make(hand), kind, MM), tuple(tops.tolist()), (0.4,) * 3)
+        slips = find_slips(
+            HandMark("1", "", make(hand), kind, MM), tuple(tops.tolist()), (0.4,) * 3
+        )
         if abs(thick[0] - thick[2]) > 10:
             assert [slip.name for slip in slips] == [SlipName.WRONG_ORDER]
 
@@ -219,7 +221,7 @@ def test_the_sentences_say_what_to_look_at():
     photo, sds = (25.0, 40.0, 50.0), (0.4, 0.4, 0.4)
 
     def said(*numbers, kind=TOP, unit=MM):
-        [slip] = find_slips(Mark("1", "", numbers, kind, unit), photo, sds)
+        [slip] = find_slips(HandMark("1", "", numbers, kind, unit), photo, sds)
         return slip.sentence
 
     assert "inches, entered as centimetres" in said(25 / 2.54, 40 / 2.54, 50 / 2.54, unit=CM)
@@ -231,8 +233,8 @@ def test_the_sentences_say_what_to_look_at():
 
 def test_a_jar_without_a_scale_is_compared_in_proportion():
     photo, sds = (250.0, 400.0, 500.0), (4.0, 4.0, 4.0)
-    clean = Mark("1", "", (25.0, 40.0, 50.0))
-    turned = Mark("1", "", (25.0, 15.0, 10.0))
+    clean = HandMark("1", "", (25.0, 40.0, 50.0))
+    turned = HandMark("1", "", (25.0, 15.0, 10.0))
     assert find_slips(clean, photo, sds, scaled=False) == ()
     [slip] = find_slips(turned, photo, sds, scaled=False)
     assert slip.name is SlipName.THICKNESSES_AS_HEIGHTS
@@ -241,5 +243,5 @@ def test_a_jar_without_a_scale_is_compared_in_proportion():
 @given(st.lists(st.one_of(st.floats(0, 1e4), st.just(NAN)), min_size=6, max_size=6), st.booleans())
 def test_no_numbers_break_it(numbers, scaled):
     for kind in MarkKind:
-        mark = Mark("1", "", tuple(numbers[:3]), kind)
+        mark = HandMark("1", "", tuple(numbers[:3]), kind)
         find_slips(mark, tuple(numbers[3:]), (0.4, NAN, 0.0), scaled=scaled)

@@ -13,7 +13,7 @@ import pytest
 from scenes import STRIP_MM, Shot, draw, edge_points, seen_at
 from views import beside, height_errors, of_shot
 
-from jarvision.wall.locate import Look, look_at_jar, stand_up
+from jarvision.wall.locate import Look, look_at_jar, orient
 
 RADIUS_OFF_MM, HEIGHT_OFF_MM = 1.6, 0.4
 SMALL = Shot(size_px=(1230, 885), focal_px=1425.0)
@@ -39,7 +39,7 @@ def banded(shot: Shot, side: int, off_mm: float, grey: int, *, wide_mm: float = 
 @pytest.mark.parametrize("off_mm", [8.0, 20.0])
 @pytest.mark.parametrize("grey", [20, 250], ids=["dark", "bright"])
 def test_a_strong_band_beside_the_jar_is_not_its_wall(side: int, off_mm: float, grey: int) -> None:
-    one, strips = stand_up(replace(of_shot(SMALL), bgr=banded(SMALL, side, off_mm, grey)))
+    one, strips = orient(replace(of_shot(SMALL), bgr=banded(SMALL, side, off_mm, grey)))
     looks, _ = look_at_jar({1: one}, {1: strips[0]})
     outline = looks[1].jar.view.outline
     assert outline.is_round
@@ -128,6 +128,6 @@ def test_tags_that_run_round_a_side_are_where_they_were_drawn() -> None:
 def test_a_window_s_shine_on_the_glass_is_not_its_wall(side: int, inset_mm: float) -> None:
     """A bright band inside the jar's outline, from shoulder to foot, as strong as the wall."""
     picture = banded(SMALL, side, -inset_mm - 4.0, 230, wide_mm=4.0)
-    one, strips = stand_up(replace(of_shot(SMALL), bgr=picture))
+    one, strips = orient(replace(of_shot(SMALL), bgr=picture))
     looks, _ = look_at_jar({1: one}, {1: strips[0]})
     assert looks[1].jar.view.outline.radius_mm == pytest.approx(SMALL.radius, abs=1.5)

@@ -17,13 +17,13 @@ from jarvision.estimate.reading import Failure, JarReading
 from jarvision.jar.count_unmarked import places
 from jarvision.photo.decode import open_photo
 from jarvision.run.batch import Settings, not_placed, plan_photos, read_photos
-from jarvision.wall.locate import bare_jars_in, stand_up
+from jarvision.wall.locate import orient, unmarked_jars_in
 
 pytestmark = pytest.mark.photo
 
 
 def bare_in(path) -> int:
-    return bare_jars_in(*stand_up(open_photo(path)))
+    return unmarked_jars_in(*orient(open_photo(path)))
 
 
 @pytest.mark.parametrize("jar", ["02", "09", "21"])

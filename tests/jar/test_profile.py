@@ -11,10 +11,10 @@ from scipy.integrate import quad
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.jar.profile import (
-    Floor,
+    BottomShape,
+    CrossSection,
     JarProfile,
     OutsideSize,
-    Section,
     find_profile,
     height_bias_points,
     parse_jar_mm,
@@ -48,7 +48,7 @@ def test_cylinder():
 
 
 def test_a_litre_is_a_cube_of_ten_centimetres():
-    cube = JarProfile("cube", (0.0, 100.0), (50.0, 50.0), section=Section.SQUARE)
+    cube = JarProfile("cube", (0.0, 100.0), (50.0, 50.0), section=CrossSection.SQUARE)
     assert volumes_from_heights(cube, 100.0) == pytest.approx(1000.0, rel=1e-12)
 
 
@@ -60,7 +60,7 @@ def test_frustum_of_a_cone(height_mm):
 
 
 def test_frustum_of_a_pyramid():
-    jar = JarProfile("pyramid", (0.0, 90.0), (40.0, 30.0), section=Section.SQUARE)
+    jar = JarProfile("pyramid", (0.0, 90.0), (40.0, 30.0), section=CrossSection.SQUARE)
     low_mm2, high_mm2 = 80.0**2, 60.0**2
     expected_ml = 90 / 3 * (low_mm2 + high_mm2 + math.sqrt(low_mm2 * high_mm2)) / 1000
     assert volumes_from_heights(jar, 90.0) == pytest.approx(expected_ml, rel=1e-12)
@@ -69,21 +69,21 @@ def test_frustum_of_a_pyramid():
 def test_rounded_corners_take_their_part():
     # A square with corners of radius c lacks (4 - pi) c² of its area.
     jar = JarProfile(
-        "square", (0.0, 100.0), (40.0, 40.0), section=Section.SQUARE, corner_radius_mm=40.0
+        "square", (0.0, 100.0), (40.0, 40.0), section=CrossSection.SQUARE, corner_radius_mm=40.0
     )
     round_jar = straight_profile(40.0)
     assert volumes_from_heights(jar, 70.0) == pytest.approx(volumes_from_heights(round_jar, 70.0))
 
 
 def test_dome_takes_a_spherical_cap():
-    jar = JarProfile("dome", (0.0, 150.0), (42.0, 42.0), floor=Floor.DOMED, floor_rise_mm=8.0)
+    jar = JarProfile("dome", (0.0, 150.0), (42.0, 42.0), floor=BottomShape.DOMED, floor_rise_mm=8.0)
     cap_mm3 = math.pi * 8 / 6 * (3 * 42**2 + 8**2)
     expected_ml = (math.pi * 42**2 * 60 - cap_mm3) / 1000
     assert volumes_from_heights(jar, 60.0) == pytest.approx(expected_ml, rel=1e-12)
 
 
 def test_bowl_is_a_spherical_cap():
-    jar = JarProfile("bowl", (0.0, 150.0), (42.0, 42.0), floor=Floor.BOWL, floor_rise_mm=12.0)
+    jar = JarProfile("bowl", (0.0, 150.0), (42.0, 42.0), floor=BottomShape.BOWL, floor_rise_mm=12.0)
     sphere_mm = (42**2 + 12**2) / 24
     for height_mm in (3.0, 12.0):
         cap_ml = math.pi * height_mm**2 / 3 * (3 * sphere_mm - height_mm) / 1000
@@ -94,7 +94,7 @@ def test_bowl_is_a_spherical_cap():
 
 
 def test_half_a_ball_is_a_bowl():
-    jar = JarProfile("ball", (0.0, 100.0), (40.0, 40.0), floor=Floor.BOWL, floor_rise_mm=40.0)
+    jar = JarProfile("ball", (0.0, 100.0), (40.0, 40.0), floor=BottomShape.BOWL, floor_rise_mm=40.0)
     expected_ml = 2 / 3 * math.pi * 40**3 / 1000
     assert volumes_from_heights(jar, 40.0) == pytest.approx(expected_ml, rel=1e-12)
 
@@ -108,7 +108,9 @@ def test_any_shape_against_a_numerical_integral():
         dome = math.pi * (sphere_mm**2 - (z_mm + sphere_mm - 9.0) ** 2) if z_mm < 9 else 0.0
         return wall - dome
 
-    jar = JarProfile("odd", tuple(points_mm), tuple(radii_mm), floor=Floor.DOMED, floor_rise_mm=9.0)
+    jar = JarProfile(
+        "odd", tuple(points_mm), tuple(radii_mm), floor=BottomShape.DOMED, floor_rise_mm=9.0
+    )
     for height_mm in (4.0, 9.0, 15.0, 111.0, 160.0):
         breaks = [b for b in (9.0, *points_mm[1:]) if b < height_mm]
         expected_ml = quad(area_mm2, 0, height_mm, points=breaks or None)[0] / 1000
@@ -153,7 +155,7 @@ def test_above_the_measured_part_is_refused():
     st.lists(st.floats(1, 40), min_size=2, max_size=6),
     st.floats(20, 60),
     st.floats(20, 60),
-    st.sampled_from(list(Section)),
+    st.sampled_from(list(CrossSection)),
 )
 def test_shares_make_a_whole_and_volumes_rise(layers_mm, low_mm, high_mm, section):
     tops_mm = np.cumsum(layers_mm)

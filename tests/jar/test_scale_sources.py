@@ -38,7 +38,7 @@ from jarvision.jar.scale_sources import (
 )
 from jarvision.jar.view_fit import Jar
 from jarvision.photo.decode import Photo, open_photo
-from jarvision.wall.locate import look_at_jar, stand_up, strips_in
+from jarvision.wall.locate import look_at_jar, orient, strips_in
 
 READINGS = tuple(Reading)
 WALL_MM = 2.7  # usual wall of a preserving jar, common practice, no source; the truth has none
@@ -58,7 +58,7 @@ def true_tops(jar: str) -> np.ndarray:
 def photos_of(jar: str) -> dict[Reading, Photo]:
     """Photos of a sample jar, upright."""
     opened = {r: open_photo(SAMPLES / f"jar-{int(jar):02d}-{r}.jpg") for r in READINGS}
-    return {r: stand_up(p)[0] for r, p in opened.items()}
+    return {r: orient(p)[0] for r, p in opened.items()}
 
 
 @cache
@@ -72,7 +72,7 @@ def changed(jar: str, change) -> dict[Reading, Photo]:
 
 
 def looks_at(photos, aids: ScaleAids | None = None):
-    stood = {r: stand_up(p) for r, p in photos.items()}
+    stood = {r: orient(p) for r, p in photos.items()}
     looks, refused = look_at_jar(
         {r: p for r, (p, _) in stood.items()},
         {r: (s or (None,))[0] for r, (_, s) in stood.items()},

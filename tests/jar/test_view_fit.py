@@ -27,7 +27,7 @@ from views import HEIGHTS_MM, height_errors
 
 from jarvision.core.errors import NoJarError
 from jarvision.jar.strip_detect import CORNER_SD_PX, Strip, find_strips
-from jarvision.jar.unmarked import find_bare_jar
+from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.view_fit import Scene, Wall, find_jars, least_squares, scene_of
 
 
@@ -195,7 +195,7 @@ def test_a_bare_jar_keeps_its_proportions(kind: str) -> None:
         "from above": Shot(jar=None, height=120.0, pitch=0.2, radius=41.0),
         "square": Shot(jar=None, exponent=5.0, radius=34.0),
     }[kind]
-    jar = find_bare_jar(draw(shot), shot.focal_px)
+    jar = find_unmarked_jar(draw(shot), shot.focal_px)
     assert not jar.scaled
     assert np.isnan(jar.strip_azimuths).all()
     read = HEIGHTS_MM + height_errors(jar, shot)
@@ -207,7 +207,7 @@ def test_a_bare_jar_keeps_its_proportions(kind: str) -> None:
 
 def test_a_bare_jar_of_known_width_is_in_millimetres() -> None:
     shot = Shot(jar=None)
-    jar = find_bare_jar(draw(shot), shot.focal_px, radius_mm=38.0)
+    jar = find_unmarked_jar(draw(shot), shot.focal_px, radius_mm=38.0)
     read = HEIGHTS_MM + height_errors(jar, shot)
     assert np.polyfit(HEIGHTS_MM, read, 1)[0] == pytest.approx(1.0, abs=0.03)
 
@@ -222,7 +222,7 @@ def test_pictures_without_a_jar_are_refused(picture: str) -> None:
         + rng.normal(0, 2, (900, 700, 3)),
     }
     with pytest.raises(NoJarError, match=r"photograph the whole jar"):
-        find_bare_jar(np.clip(made[picture], 0, 255).astype(np.uint8), 2000.0)
+        find_unmarked_jar(np.clip(made[picture], 0, 255).astype(np.uint8), 2000.0)
 
 
 # --- the solver -----------------------------------------------------------------------------------

@@ -388,7 +388,7 @@ def test_one_photo_that_breaks_the_program_stops_nothing(tmp_path, monkeypatch):
             raise ZeroDivisionError
         raise JarError("No jar here; try again.")
 
-    monkeypatch.setattr(batch, "stand_up", break_one)
+    monkeypatch.setattr(batch, "orient", break_one)
     done = read_photos([tmp_path], Settings())
     assert [name for name, _ in done.refused] == ["a.jpg", "b.jpg"]
     assert "ZeroDivisionError" in done.refused[0][1]

@@ -28,7 +28,7 @@ from jarvision.estimate.reading import JarReading
 from jarvision.jar.strip_detect import find_strips
 from jarvision.photo.decode import open_photo
 from jarvision.run.batch import Batch, Settings, read_photos
-from jarvision.wall.locate import look_at_jar, stand_up
+from jarvision.wall.locate import look_at_jar, orient
 
 pytestmark = pytest.mark.photo
 STRIPED = ("02", "09", "21")
@@ -210,7 +210,7 @@ def test_a_jar_half_behind_another_is_doubted_or_refused(tmp_path: Path) -> None
     front = replace(LEFT, x=-62.0)
     camera = replace(CAMERA, y=-380.0, focal_35mm=38.0)
     scene = RowScene((front, behind), camera=camera, samples=1)
-    photo, strips = stand_up(open_photo(write_traced(scene, tmp_path, "half")))
+    photo, strips = orient(open_photo(write_traced(scene, tmp_path, "half")))
     for strip in strips:
         others = [other for other in strips if other is not strip]
         looks, refused = look_at_jar({1: photo}, {1: strip}, others={1: others})

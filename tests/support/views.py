@@ -12,7 +12,7 @@ from scenes import Shot, draw, edge_points, outline_xy, seen_at
 from jarvision.jar.strip_detect import Strip
 from jarvision.jar.view_fit import Jar
 from jarvision.photo.decode import Photo
-from jarvision.wall.locate import Look, look_at_jar, stand_up
+from jarvision.wall.locate import Look, look_at_jar, orient
 
 NAN = math.nan
 
@@ -75,5 +75,5 @@ def beside(left: Shot, right: Shot, gap_mm: float) -> Pair:
     middle = lens["size_px"][1] // 2
     joined = np.concatenate([draw(left)[:, :middle], draw(right)[:, middle:]], axis=1)
     focal_35mm = left.focal_px * 43.2666 / math.hypot(*left.size_px)
-    one, strips = stand_up(photo(joined, focal_35mm=focal_35mm))
+    one, strips = orient(photo(joined, focal_35mm=focal_35mm))
     return Pair(left, right, one, {strip.jar: strip for strip in strips})

@@ -18,7 +18,7 @@ from scenes import GLASS, WATER, Layering, cylinder_hit, refracted, wall
 from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.unwrap import WallMap
 from jarvision.jar.view_fit import Jar
-from jarvision.jar.wall_features import Evidence, gather
+from jarvision.jar.wall_features import WallFeatures, gather
 from jarvision.wall.clay import clay_places, mirrored_edge_mm
 
 WALL_MM = 2.7
@@ -44,7 +44,7 @@ def seen_from(height_mm: float) -> Jar:
     return replace(JAR, view=replace(JAR.view, camera=camera))
 
 
-def places_of(photo: Evidence, jar: Jar = JAR) -> list[tuple[float, float]]:
+def places_of(photo: WallFeatures, jar: Jar = JAR) -> list[tuple[float, float]]:
     return clay_places(photo, jar, SILT, WATER_LINE)
 
 
@@ -115,7 +115,7 @@ def surface_wall(
     seed: int = 1,
     lean_mm: float = 0.0,
     turns_round: bool = False,
-) -> Evidence:
+) -> WallFeatures:
     """Clay under clear water whose surface differs from the wall below by `front_step` in L*.
 
     The water above the rim is lighter by 14. `lean_mm` is how much higher everything stands a
@@ -223,7 +223,7 @@ def test_a_rim_alone_is_not_believed_alone() -> None:
 
 
 # --- walls whose far rim is drawn level -----------------------------------------------------------
-def clay_wall(*, rim: bool = True, extra: tuple[float, ...] = ()) -> Evidence:
+def clay_wall(*, rim: bool = True, extra: tuple[float, ...] = ()) -> WallFeatures:
     """Clay under clear water: its top, its far rim, further lines, the water line."""
     rims = [float(traced_rim_mm(np.zeros(1))[0])] if rim else []
     steps = [14.0, SILT, TOP, *rims, *extra, WATER_LINE]

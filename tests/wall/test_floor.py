@@ -10,7 +10,7 @@ from scenes import Layering, wall
 
 from jarvision.jar.wall_features import gather
 from jarvision.wall.floor import (
-    HEEL_MM,
+    FILLET_MM,
     STRIP_ZERO_SD_MM,
     Floor,
     clearness_of,
@@ -27,14 +27,14 @@ SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0
 @pytest.mark.parametrize("noise", [0.8, 4.0])
 def test_the_foot_of_the_deposit_shows_the_floor(floor_mm: float, noise: float) -> None:
     for seed in range(3):
-        made = replace(SAND, floor_mm=floor_mm + HEEL_MM, noise=noise, seed=seed)
+        made = replace(SAND, floor_mm=floor_mm + FILLET_MM, noise=noise, seed=seed)
         z_mm, sd_mm = seen_floor(gather(wall(made), settled=1), 14.0)
         assert z_mm == pytest.approx(floor_mm, abs=0.4)
         assert 0.3 < sd_mm < 1.0
 
 
 def test_a_thin_first_layer_still_shows_the_floor() -> None:
-    made = replace(SAND, tops_mm=(3.4,), floor_mm=HEEL_MM)
+    made = replace(SAND, tops_mm=(3.4,), floor_mm=FILLET_MM)
     z_mm, _ = seen_floor(gather(wall(made), settled=1), 3.4)
     assert z_mm == pytest.approx(0.0, abs=0.6)
 

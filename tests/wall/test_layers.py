@@ -14,7 +14,7 @@ import pytest
 from scenes import Layering, wall
 
 from jarvision.estimate.reading import _LEAST_GAIN
-from jarvision.jar.wall_features import Evidence, edge_peaks, gather, pieces
+from jarvision.jar.wall_features import WallFeatures, edge_peaks, gather, pieces
 from jarvision.wall.layers import Boundary, coarse_tops, place
 
 SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0, 10.0))
@@ -30,7 +30,7 @@ CLAY = Layering(
 
 
 def photos(sand: float, silt: float, clay: float, *, seed: int = 0, **changes: object):
-    """Evidence of the three photos of one jar."""
+    """WallFeatures of the three photos of one jar."""
     layerings = (
         replace(SAND, tops_mm=(sand,), seed=seed, **changes),
         replace(SILT, tops_mm=(sand, silt), seed=seed + 1000, **changes),
@@ -39,7 +39,7 @@ def photos(sand: float, silt: float, clay: float, *, seed: int = 0, **changes: o
     return [gather(wall(each), settled=i + 1) for i, each in enumerate(layerings)]
 
 
-def placed(photo: Evidence, layer: int, near: float, below: float, above: float) -> Boundary:
+def placed(photo: WallFeatures, layer: int, near: float, below: float, above: float) -> Boundary:
     """A boundary placed twice, as the reader does."""
     first = place(photo, layer, near, below, above, 2.2)
     assert first is not None
@@ -127,7 +127,7 @@ def test_boundaries_are_placed(scene: str) -> None:
     assert np.sqrt(np.mean(np.square(off) / np.square(claimed))) < 1.0
 
 
-def faint(rng: np.random.Generator, seed: int) -> tuple[float, Evidence]:
+def faint(rng: np.random.Generator, seed: int) -> tuple[float, WallFeatures]:
     """A wall on which two layers differ little, and in lightness and grain only."""
     top = float(rng.uniform(12, 30))
     layering = Layering(
@@ -201,13 +201,13 @@ def test_edges_are_listed_once_each() -> None:
 
 
 # --- what must not matter -------------------------------------------------------------------------
-def turned_round(layering: Layering) -> Evidence:
+def turned_round(layering: Layering) -> WallFeatures:
     made = wall(layering)
     other = replace(made, bgr=made.bgr[:, ::-1].copy(), azimuth=-made.azimuth[::-1])
     return gather(other, settled=1)
 
 
-def exposed(layering: Layering, factor: float) -> Evidence:
+def exposed(layering: Layering, factor: float) -> WallFeatures:
     made = wall(layering)
     brighter = np.clip(made.bgr * factor + 0.5, 0, 255).astype(np.uint8)
     return gather(replace(made, bgr=brighter), settled=1)
@@ -218,7 +218,9 @@ def exposed(layering: Layering, factor: float) -> Evidence:
     [turned_round, lambda s: exposed(s, 0.6), lambda s: exposed(s, 1.25)],
     ids=["mirrored", "darker", "brighter"],
 )
-def test_mirror_and_exposure_do_not_move_a_boundary(change: Callable[[Layering], Evidence]) -> None:
+def test_mirror_and_exposure_do_not_move_a_boundary(
+    change: Callable[[Layering], WallFeatures],
+) -> None:
     plain = placed(gather(wall(SAND), settled=1), 0, 14.3, 0.3, 90.0)
     changed = placed(change(SAND), 0, 14.3, 0.3, 90.0)
     assert changed.top_mm == pytest.approx(plain.top_mm, abs=0.13)  # a row of the wall

@@ -15,21 +15,21 @@ from views import of_shot, photo
 from jarvision.core.errors import BlurredError, HiddenError, JarError, NoJarError
 from jarvision.core.measured import DoubtName
 from jarvision.photo.decode import Photo, open_photo
-from jarvision.wall.locate import Look, focal_px, look_at_jar, stand_up, strips_in
+from jarvision.wall.locate import Look, focal_px, look_at_jar, orient, strips_in
 
 NAN = math.nan
 
 
 def looked(one: Photo, **options: object) -> Look:
     """The look at a photo that can be used."""
-    upright, strips = stand_up(one)
+    upright, strips = orient(one)
     looks, refused = look_at_jar({1: upright}, {1: strips[0] if strips else None}, **options)
     assert not refused, refused
     return looks[1]
 
 
 def refusal(one: Photo) -> JarError:
-    upright, strips = stand_up(one)
+    upright, strips = orient(one)
     looks, refused = look_at_jar({1: upright}, {1: strips[0] if strips else None})
     assert not looks
     return refused[1]
@@ -68,14 +68,14 @@ TURNS: dict[str, Callable[[np.ndarray], np.ndarray]] = {
 @pytest.mark.parametrize("turn", TURNS)
 def test_a_photo_is_stood_up_by_its_strip(turn: str) -> None:
     shot = Shot()
-    upright, strips = stand_up(photo(TURNS[turn](draw(shot))))
+    upright, strips = orient(photo(TURNS[turn](draw(shot))))
     assert np.array_equal(upright.bgr, draw(shot))
     assert (strips[0].jar, len(strips[0].tags)) == (7, 5)
 
 
 def test_without_a_strip_a_photo_stays_as_it_is() -> None:
     shot = Shot(jar=None)
-    same, strips = stand_up(photo(draw(shot)))
+    same, strips = orient(photo(draw(shot)))
     assert strips == ()
     assert np.array_equal(same.bgr, draw(shot))
 
@@ -117,10 +117,10 @@ def test_what_is_wrong_with_a_picture_is_named(name: DoubtName, one: Callable[[]
 
 
 def test_a_photo_without_strip_takes_the_width_from_one_with() -> None:
-    bare, _ = stand_up(of_shot(Shot(jar=None)))
-    striped, strips = stand_up(of_shot(Shot()))
+    unmarked, _ = orient(of_shot(Shot(jar=None)))
+    striped, strips = orient(of_shot(Shot()))
     looks, refused = look_at_jar(
-        {"bare": bare, "strip": striped}, {"bare": None, "strip": strips[0]}
+        {"unmarked": unmarked, "strip": striped}, {"unmarked": None, "strip": strips[0]}
     )
     assert not refused
     radii = [look.jar.view.outline.radius_mm for look in looks.values()]
@@ -150,7 +150,7 @@ def test_a_jar_cut_off_at_the_foot_is_refused() -> None:
 
 def blurred(mm: float) -> tuple[dict[int, Look], dict[int, JarError]]:
     """A picture blurred after its strip was found, so that only the blur can speak against it."""
-    upright, strips = stand_up(photo(draw(Shot())))
+    upright, strips = orient(photo(draw(Shot())))
     soft = cv2.GaussianBlur(upright.bgr, (0, 0), mm * strips[0].px_per_mm)
     return look_at_jar({1: replace(upright, bgr=soft)}, {1: strips[0]})
 
@@ -182,7 +182,7 @@ def test_an_empty_table_is_no_jar() -> None:
 
 
 def test_one_bad_photo_does_not_spoil_the_others() -> None:
-    good, strips = stand_up(of_shot(Shot()))
+    good, strips = orient(of_shot(Shot()))
     bad = photo(np.full((1640, 1180, 3), 127, np.uint8))
     looks, refused = look_at_jar({1: good, 2: bad}, {1: strips[0], 2: None})
     assert set(looks) == {1}

@@ -22,7 +22,7 @@ from jarvision.estimate.reading import ORDER, read_jar
 from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.unwrap import WallMap, unroll
 from jarvision.photo.decode import Photo, open_photo
-from jarvision.wall.locate import look_at_jar, stand_up
+from jarvision.wall.locate import look_at_jar, orient
 from jarvision.wall.marks_on_glass import Drawn, PenMark, covered_mm, find_pen_marks, without_marks
 
 TOP_MM = 150.0
@@ -34,7 +34,7 @@ def looks(jar: str) -> dict:
     """The sample jar's looks by reading, and its photos."""
     photos, strips = {}, {}
     for reading in ORDER:
-        photo, found = stand_up(open_photo(sample(jar, str(reading))))
+        photo, found = orient(open_photo(sample(jar, str(reading))))
         photos[reading], strips[reading] = photo, found[0] if found else None
     seen, refused = look_at_jar(photos, strips)
     assert not refused
@@ -265,7 +265,7 @@ def test_heights_in_drawn_jars(height_mm):
     lines = [Stroke(15.0, -10.0, 16.0, 1.0), Stroke(41.0, -14.0, 12.0, 0.8, "blue", seed=3)]
     bgr = pens.drawn_on(draw(shot), pens.on_shot(shot), lines, blur_px=0.7)
     photo = Photo_of(bgr, shot)
-    photo, strips = stand_up(photo)
+    photo, strips = orient(photo)
     seen, _ = look_at_jar({0: photo}, {0: strips[0]})
     jar = seen[0].jar
     found = find_pen_marks(unroll(photo.bgr, jar, TOP_MM), jar.view, top_mm=70.0)
