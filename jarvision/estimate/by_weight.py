@@ -12,6 +12,7 @@ from jarvision.core.series import READING_TIMES
 from jarvision.estimate.known import Horizon, JarFacts, Top
 from jarvision.estimate.posterior import Weighed, weigh
 from jarvision.estimate.reading import ORDER, JarReading, PhotoReading
+from jarvision.jar.geometry import WALL_MM
 
 _CLOUDINESS = {"clear": 0.05, "cloudy": 0.9}
 _HORIZONS = (Horizon.SAND, Horizon.SILT, Horizon.DEPOSIT)
@@ -88,7 +89,6 @@ def _filled(facts: JarFacts, reading: JarReading) -> JarFacts:
     if facts.water_mm is None and not math.isnan(reading.water_mm):
         facts = replace(facts, water_mm=reading.water_mm, water_sd_mm=3.0)
     if facts.inside_diameter_mm is None:
-        wall_mm = 2.7
-        radius = reading.photos[-1].look.jar.view.outline.radius_mm - wall_mm
+        radius = reading.photos[-1].look.jar.view.outline.radius_mm - WALL_MM
         facts = replace(facts, inside_diameter_mm=2 * radius)
     return facts

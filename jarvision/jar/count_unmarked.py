@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.geometry import SHOULDER_MM
 from jarvision.jar.strip_detect import Strip
 
 Array: TypeAlias = NDArray[np.float64]
@@ -67,7 +68,7 @@ def on_table(found: Sequence[JarPlace], strips: Sequence[Strip]) -> list[JarPlac
     """
     unmarked = [place for place in found if not any(map(place.holds, strips))]
     feet = [float(strip.axis_px()[0][1]) for strip in strips]
-    heights = [120.0 * strip.px_per_mm for strip in strips]
+    heights = [SHOULDER_MM * strip.px_per_mm for strip in strips]
     if not strips and unmarked:
         largest = max(unmarked, key=lambda p: p.height_px)
         feet, heights = [largest.foot_px], [largest.height_px]

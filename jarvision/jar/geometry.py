@@ -18,7 +18,12 @@ Array: TypeAlias = NDArray[np.float64]
 
 GLASS_INDEX = 1.52  # soda-lime glass, sodium D line; handbook value, from memory
 WALL_MM = 2.7  # usual wall of a preserving jar, 2 to 3.5 mm: common practice, no source
-WALL_SD_MM = 0.5
+SHOULDER_MM = 120.0  # up to here the sides of a usual jar are upright: common practice, no source
+
+# Without a scale a jar counts as 38 mm in radius, a usual preserving jar (common practice, no
+# source), so that grain and glass are about right; heights are then in nominal millimetres and only
+# their ratios are used.
+NOMINAL_RADIUS_MM = 38.0
 
 
 def rotation_of(yaw: Array, pitch: Array, roll: Array) -> Array:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from jarvision.core.errors import UsageError
 from jarvision.core.shipped import data_file
-from jarvision.jar.strip_spec import StripSpec, strip_spec
+from jarvision.jar.strip_spec import USUAL_LENGTH_MM, StripSpec, strip_spec
 
 if TYPE_CHECKING:
     import numpy as np
@@ -69,7 +69,7 @@ def write_strips(
     *,
     jars: str,
     paper: str = Paper.LETTER,
-    length_mm: float = 150.0,
+    length_mm: float = USUAL_LENGTH_MM,
     names_csv: Path | None = None,
 ) -> StripsMade:
     """Write a PDF of scale strips; the whole of the `strips` command.
@@ -109,7 +109,7 @@ def make_strips_pdf(
     jars: Iterable[int],
     *,
     paper: str = Paper.LETTER,
-    length_mm: float = 150.0,
+    length_mm: float = USUAL_LENGTH_MM,
     names: Mapping[int, str] | None = None,
 ) -> bytes:
     """Draw sheets of scale strips, cut lines, the 100 mm check line and a short how-to.

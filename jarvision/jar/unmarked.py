@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.errors import NoJarError
-from jarvision.jar.geometry import Camera, Outline, View
+from jarvision.jar.geometry import NOMINAL_RADIUS_MM, Camera, Outline, View
 from jarvision.jar.unwrap import unroll
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import edge_peaks, gather
@@ -24,9 +24,6 @@ from jarvision.jar.wall_features import edge_peaks, gather
 Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
 
-# Without a scale a jar counts as 38 mm in radius, a usual preserving jar, so that grain and glass
-# are about right; heights are then in nominal millimetres and only their ratios are used.
-NOMINAL_RADIUS_MM = 38.0
 _SMALL_PX = 480  # long side of the picture in which walls are looked for
 _STEP_CAP, _STEP_FREE = 12.0, 2.5  # Lab step that counts in full, and that costs nothing
 _SLOPES = np.arange(-0.12, 0.121, 0.02)

@@ -22,6 +22,7 @@ ROW_MM = 0.125
 COLUMN_MM = 0.2
 FRONT_RAD = np.radians(50.0)  # the front of the wall that is read
 BELOW_MM = 6.0
+MAP_TOP_MM = 150.0  # higher than the water in a usual jar, and the longest strip
 _MARGIN_MM = 1.6  # kept clear of the strip's edges and its shadow
 
 

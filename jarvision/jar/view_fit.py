@@ -16,7 +16,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.errors import NoJarError
-from jarvision.jar.geometry import Camera, Outline, View, distorted, outline_points, rotation_of
+from jarvision.jar.geometry import (
+    NOMINAL_RADIUS_MM,
+    SHOULDER_MM,
+    Camera,
+    Outline,
+    View,
+    distorted,
+    outline_points,
+    rotation_of,
+)
 from jarvision.jar.strip_detect import CORNER_SD_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
 
@@ -292,7 +301,7 @@ def _at_or_past(sides_px: Array, strip: Strip, grid: Array) -> NDArray[np.bool_]
 
 def sides_px(jar: Jar) -> Array:
     """Give a jar's left and right side in the picture, each its foot and its shoulder (2, 2, 2)."""
-    z = np.array([0.0, 120.0])
+    z = np.array([0.0, SHOULDER_MM])
     return np.stack([jar.view.wall_px(np.full(2, jar.view.edge_azimuth(s)), z) for s in (-1, 1)])
 
 
@@ -454,7 +463,7 @@ def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
     scale = strip.px_per_mm
     centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
     ends = [w.points_px[1, 0] for w in scene.walls]
-    radius = 38.0 if known is None else known.radius_mm
+    radius = NOMINAL_RADIUS_MM if known is None else known.radius_mm
     if len(ends) == 2:
         radius = float(np.clip(abs(ends[1] - ends[0]) / 2 / scale, 25, 70))
         axis_x = float(np.mean(ends))

@@ -36,6 +36,7 @@ from jarvision.core.errors import PhotoError, ValueRefusedError
 from jarvision.core.files import shown
 
 MOST_MEGAPIXELS = 150
+WORKING_PX = 1800  # long side of a working picture, at least: 6 px/mm where a jar fills the photo
 _MOST_BYTES = 500_000_000
 _SHORTEST_SIDE_PX = 64
 _REDUCTIONS = (8, 4, 2, 1)
@@ -127,7 +128,7 @@ class Photo:
 
 
 def open_photo(
-    path: str | os.PathLike[str], *, longest_px: int = 1800, contents: bytes | None = None
+    path: str | os.PathLike[str], *, longest_px: int = WORKING_PX, contents: bytes | None = None
 ) -> Photo:
     """Read a photo, upright and reduced to working size.
 
@@ -391,7 +392,7 @@ def _refuse_size(name: str, width_px: int, height_px: int) -> None:
         msg = f"{name} has {size}; up to {MOST_MEGAPIXELS} are read, so send a smaller copy."
         raise PhotoSizeError(msg)
     long_px, short_px = max(width_px, height_px), min(width_px, height_px)
-    if short_px / working_reduction(long_px, 1800) < _SHORTEST_SIDE_PX:
+    if short_px / working_reduction(long_px, WORKING_PX) < _SHORTEST_SIDE_PX:
         msg = (
             f"{name} is only {width_px} by {height_px} pixels, too small to read a jar in; "
             "send the phone's own photo."

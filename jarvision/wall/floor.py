@@ -117,7 +117,8 @@ def join_floors(seen: Sequence[tuple[float, float]], *, has_strip: bool) -> Floo
         return Floor(z, float(np.hypot(sd, 0.6)), z)
     if abs(z) > _FAR_OFF_MM:
         return Floor(z, float(np.hypot(sd, 0.9)), z)
-    # feet that look alike in glass and deposit mislead: the further off, the less they count
+    # feet that look alike in glass and deposit mislead: the further off, the less they count; how
+    # much less was set on the rendered development photos, no source
     sd = float(np.hypot(sd, 0.8 * max(abs(z) - 0.6, 0.0)))
     weight = sd**-2 / (sd**-2 + STRIP_ZERO_SD_MM**-2)
     joined = (sd**-2 + STRIP_ZERO_SD_MM**-2) ** -0.5

@@ -15,6 +15,7 @@ from jarvision.core.errors import BlurredError, HiddenError, JarError, TooDarkEr
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.count_unmarked import count_unmarked, on_table, places
+from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
 from jarvision.jar.scale_sources import (
     STRIP_SCALE_SD,
     Scale,
@@ -28,8 +29,8 @@ from jarvision.jar.scale_sources import (
     sides_of,
 )
 from jarvision.jar.strip_detect import Strip, find_strips
-from jarvision.jar.unmarked import NOMINAL_RADIUS_MM, find_unmarked_jar
-from jarvision.jar.unwrap import COLUMN_MM, WallMap, columns_of, unroll
+from jarvision.jar.unmarked import find_unmarked_jar
+from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
 from jarvision.jar.view_fit import Jar, Scene, find_jars, scene_of, sides_px
 from jarvision.photo.decode import Photo
 from jarvision.wall.marks_on_glass import PenMark, covered_mm, find_pen_marks, without_marks
@@ -39,7 +40,6 @@ Key = TypeVar("Key")
 
 _DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (by the diagonal, as CIPA DCG-001; from memory)
 _USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source
-_MAP_TOP_MM = 150.0
 _LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
 _DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
 _DARK_LIGHTNESS = 9.0  # and under which it does
@@ -260,7 +260,7 @@ def _covered(jar: Jar, before: Sequence[Array]) -> Jar:
     covered = []
     for sides in before:
         left, right = (np.interp(at[..., 1], s[::-1, 1], s[::-1, 0]) for s in sides)
-        margin = _COVER_MM * np.linalg.norm(sides[0, 0] - sides[0, 1]) / 120.0
+        margin = _COVER_MM * np.linalg.norm(sides[0, 0] - sides[0, 1]) / SHOULDER_MM
         hidden = ((at[..., 0] > left - margin) & (at[..., 0] < right + margin)).any(axis=0)
         if hidden.any():
             covered.append((float(azimuth[hidden].min()), float(azimuth[hidden].max())))
@@ -326,7 +326,7 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
         what = "Another jar" if jar.covered else "The strip or the picture's edge"
         msg = f"{what} hides the layers in {photo.name}; move it aside and take the photo again."
         raise HiddenError(msg)
-    as_seen = unroll(photo.bgr, jar, _MAP_TOP_MM)
+    as_seen = unroll(photo.bgr, jar, MAP_TOP_MM)
     marks = find_pen_marks(as_seen, jar.view, photo=photo.name)
     wall = without_marks(as_seen, jar.view, marks)
     blur = _blur_mm(photo.bgr, strip) if strip else _unmarked_blur_mm(photo, jar)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.geometry import View
-from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
+from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, ROW_MM, WallMap
 from jarvision.wall.ink import LEAST_DEPTH, ink_lines, reach_of
 from jarvision.wall.surface import (
     DARK_COUNTS,
@@ -110,7 +110,7 @@ def find_pen_marks(
     *,
     photo: str = "",
     floor_mm: float = 0.0,
-    top_mm: float = 150.0,
+    top_mm: float = MAP_TOP_MM,
 ) -> tuple[PenMark, ...]:
     """Find lines of ink and pieces of tape on the front of the glass in one photo.
 

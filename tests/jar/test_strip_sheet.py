@@ -15,6 +15,7 @@ from scenes import ROOT
 
 from jarvision.core.errors import JarError, UsageError
 from jarvision.jar import strip_sheet as strips
+from jarvision.jar.strip_spec import USUAL_LENGTH_MM, strip_spec
 
 DPI = 600
 PX_PER_MM = DPI / 25.4
@@ -379,3 +380,12 @@ def test_write_strips_tells_what_it_made(tmp_path):
 def test_out_that_cannot_be_written(tmp_path):
     with pytest.raises(UsageError, match="could not be written"):
         strips.write_strips(tmp_path / "none" / "strips.pdf", jars="1")
+
+
+def test_the_usual_length_is_one_that_is_printed_and_what_the_command_prints():
+    import inspect
+
+    from jarvision.cli.strip import strips as command
+
+    assert USUAL_LENGTH_MM in strip_spec().lengths_mm
+    assert inspect.signature(command).parameters["length"].default == USUAL_LENGTH_MM
