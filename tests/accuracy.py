@@ -22,10 +22,11 @@ from typing import TypeAlias
 import numpy as np
 
 from jarvision.core.errors import JarError
-from jarvision.estimate.reading import ORDER, JarReading
+from jarvision.estimate.reading import JarReading
 from jarvision.estimate.texture import classify
 from jarvision.photo.decode import probe_photo
 from jarvision.run.batch import Outcome, Settings, read_photos
+from jarvision.wall.measurement import ORDER
 
 LAYERS = ("sand", "silt", "clay")
 WRONG_MM = 2.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -11,29 +10,23 @@ import numpy as np
 from jarvision.core.series import READING_TIMES
 from jarvision.estimate.known import Horizon, JarFacts, Top
 from jarvision.estimate.posterior import Weighed, weigh
-from jarvision.estimate.reading import ORDER, JarReading, PhotoReading
+from jarvision.estimate.reading import JarReading
 from jarvision.jar.geometry import WALL_MM
+from jarvision.wall.measurement import ORDER, PhotoMeasurement
 
 _CLOUDINESS = {"clear": 0.05, "cloudy": 0.9}
 _HORIZONS = (Horizon.SAND, Horizon.SILT, Horizon.DEPOSIT)
 
 
-def weigh_reading(
-    reading: JarReading, elapsed_s: Mapping[str, float], facts: JarFacts, *, seed: int = 0
-) -> Weighed | None:
+def weigh_reading(reading: JarReading) -> Weighed | None:
     """Estimate a jar's soil by weight from its reading.
 
     Parameters
     ----------
     reading : JarReading
-        The reading; without a scale there is no fall height, and nothing is estimated.
-    elapsed_s : mapping of photo name to float
-        Time since shaking of each photo [s]; NaN counts as the usual time of its reading.
-    facts : JarFacts
-        What the user said of the jar; the water line and the water's state are filled in from
-        the photos where they were not given.
-    seed : int
-        Seed of the draws.
+        The reading; without a scale there is no fall height, and nothing is estimated. A photo of
+        unknown time counts as taken at the usual time of its reading. The water line and the
+        water's state are filled in from the photos where the user did not give them.
 
     Returns
     -------
@@ -47,7 +40,7 @@ def weigh_reading(
     """
     if not reading.scaled:
         return None
-    times = [_elapsed(p, elapsed_s) for p in reading.photos]
+    times = [_elapsed(p) for p in reading.photos]
     tops = [
         _own_top(reading, i, t) for i, (p, t) in enumerate(zip(reading.photos, times, strict=True))
     ]
@@ -58,11 +51,15 @@ def weigh_reading(
         for top in _older_tops(p, t, seen=own)
     ]
     in_time = sorted([*tops, *later], key=lambda top: top.elapsed_s)
-    return weigh(in_time, facts=_filled(facts, reading), rng=np.random.default_rng(seed))
+    return weigh(
+        in_time,
+        facts=_filled(reading.given.facts, reading),
+        rng=np.random.default_rng(reading.given.seed),
+    )
 
 
-def _elapsed(photo: PhotoReading, elapsed_s: Mapping[str, float]) -> float:
-    known = elapsed_s.get(photo.name, math.nan)
+def _elapsed(photo: PhotoMeasurement) -> float:
+    known = photo.elapsed_s
     return READING_TIMES[photo.reading].nominal_s if math.isnan(known) else known
 
 
@@ -75,7 +72,7 @@ def _own_top(reading: JarReading, index: int, elapsed_s: float) -> Top:
     return Top(elapsed_s, top.value, max(top.sd, 0.1), Horizon.DEPOSIT, cloudiness)
 
 
-def _older_tops(photo: PhotoReading, elapsed_s: float, *, seen: set[int]) -> list[Top]:
+def _older_tops(photo: PhotoMeasurement, elapsed_s: float, *, seen: set[int]) -> list[Top]:
     """Give the tops seen in a photo that no photo of their own shows."""
     return [
         Top(elapsed_s, b.top_mm, max(math.hypot(b.sd_mm, photo.floor.sd_mm), 0.1), horizon)
@@ -87,8 +84,10 @@ def _older_tops(photo: PhotoReading, elapsed_s: float, *, seen: set[int]) -> lis
 def _filled(facts: JarFacts, reading: JarReading) -> JarFacts:
     """Fill in what the photos show and the user did not say."""
     if facts.water_mm is None and not math.isnan(reading.water_mm):
-        facts = replace(facts, water_mm=reading.water_mm, water_sd_mm=3.0)
+        facts = replace(
+            facts, water_mm=reading.water_mm, water_sd_mm=reading.measurement.water_sd_mm
+        )
     if facts.inside_diameter_mm is None:
-        radius = reading.photos[-1].look.jar.view.outline.radius_mm - WALL_MM
+        radius = reading.photos[-1].radius_mm - WALL_MM
         facts = replace(facts, inside_diameter_mm=2 * radius)
     return facts

@@ -81,8 +81,6 @@ class WallFeatures:
     steps: Array  # (blocks, n), colour step of each block, whatever its direction
 
 
-Evidence = WallFeatures  # the name used before
-
 _GRAIN_WEIGHT = 6.0  # log units of grain that count like one unit of colour, inverted
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
-from jarvision.estimate.reading import JarReading, PhotoReading
+from jarvision.estimate.reading import JarReading
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.overlay_pen import (
     Array,
@@ -38,6 +38,7 @@ from jarvision.pages.overlay_place import (
 )
 from jarvision.pages.overlay_words import FARTHEST_MM, Mark, doubts_in_words, headline, legend
 from jarvision.pages.palette import CHALK, DUST, PLATE, WARNING
+from jarvision.wall.read import PhotoReading
 
 _HEAD_H, _FOOT_H = 172, 140
 _WIDTH, _HEIGHT = PANE_W + PANEL_W, PANE_H + _HEAD_H + _FOOT_H

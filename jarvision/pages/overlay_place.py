@@ -15,10 +15,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.estimate.reading import JarReading, PhotoReading
+from jarvision.estimate.reading import JarReading
 from jarvision.jar.wall_features import pieces
 from jarvision.pages.overlay_words import Mark, marks_of
 from jarvision.pages.palette import PLATE
+from jarvision.wall.read import PhotoReading
 
 Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]

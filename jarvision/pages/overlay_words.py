@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 from jarvision.core.files import shown
 from jarvision.core.series import READING_TIMES
-from jarvision.estimate.reading import JarReading, PhotoReading
+from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
 from jarvision.results.report import odds_in_words
 from jarvision.wall.layers import LAYERS, Boundary
+from jarvision.wall.read import PhotoReading
 
 FARTHEST_MM = 300.0
 """Nothing is drawn further than this from the floor."""

@@ -16,12 +16,13 @@ from jarvision.core.measured import Measured
 from jarvision.core.series import JarPhotos
 from jarvision.estimate.composition import spread_of
 from jarvision.estimate.posterior import Weighed
-from jarvision.estimate.reading import Failure, JarReading, PhotoReading
+from jarvision.estimate.reading import Failure, JarReading
 from jarvision.estimate.texture import CLASSES, texture_of
 from jarvision.results.cache import Kept, row_json
 from jarvision.results.jarfile import FORMAT, PREFIX, SUFFIX, VERSION
 from jarvision.results.report import ReadingRow, WeightRow
 from jarvision.wall.layers import LAYERS
+from jarvision.wall.measurement import PhotoMeasurement
 from jarvision.wall.suggest_marks import Offer, offer_json
 
 _KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
@@ -236,9 +237,8 @@ def _weight_body(weighed: Weighed) -> dict[str, Any]:
     }
 
 
-def _photo_body(outcome: Outcome, reading: JarReading, photo: PhotoReading) -> dict[str, Any]:
+def _photo_body(outcome: Outcome, reading: JarReading, photo: PhotoMeasurement) -> dict[str, Any]:
     timed = outcome.photos.chosen[photo.reading]
-    camera, outline = photo.look.jar.view.camera, photo.look.jar.view.outline
     return {
         "name": photo.name,
         "reading": str(photo.reading),
@@ -247,16 +247,16 @@ def _photo_body(outcome: Outcome, reading: JarReading, photo: PhotoReading) -> d
         "overlay": overlay_name(reading.jar, str(photo.reading)),
         "floor": {"above_strip_zero": _number(photo.floor.z_mm), "sd": _number(photo.floor.sd_mm)},
         "camera": {
-            "distance": _number(camera.distance_mm, 1),
-            "height": _number(camera.height_mm - photo.floor.z_mm, 1),
+            "distance": _number(photo.camera_distance_mm, 1),
+            "height": _number(photo.camera_height_mm - photo.floor.z_mm, 1),
         },
         "scale": {
-            "from": str(photo.look.scale.source),
-            "relative_sd": _number(photo.look.scale.relative_sd, 4),
+            "from": str(photo.scale.source),
+            "relative_sd": _number(photo.scale.relative_sd, 4),
         },
         "outline": {
-            "radius": _number(outline.radius_mm, 2),
-            "square": not outline.is_round,
+            "radius": _number(photo.radius_mm, 2),
+            "square": not photo.is_round,
         },
         "boundaries": [
             {

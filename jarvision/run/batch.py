@@ -23,10 +23,9 @@ import numpy as np
 from jarvision.core.errors import JarError, MixedJarsError, SeveralJarsError, UsageError
 from jarvision.core.files import find_photos, natural_key, shown, write_whole
 from jarvision.core.series import READING_TIMES, JarPhotos, Reading, Sighting, TimedPhoto
-from jarvision.estimate.by_weight import weigh_reading
+from jarvision.estimate.estimate import weighed_too
 from jarvision.estimate.known import JarFacts
-from jarvision.estimate.posterior import Weighed
-from jarvision.estimate.reading import ORDER, Failure, JarReading, PhotoReading, read_jar
+from jarvision.estimate.reading import Failure, Given, JarReading, read_jar
 from jarvision.jar.scale_sources import ScaleAids
 from jarvision.jar.strip_detect import Strip
 from jarvision.pages.overlay import draw_overlay, jpeg_of
@@ -50,6 +49,8 @@ from jarvision.run.grouping import group
 from jarvision.run.jars_table import Manifest, ManifestRow, match_photos
 from jarvision.run.pool import Errand, Workforce
 from jarvision.wall.locate import bare_jars_in, look_at_jar, stand_up
+from jarvision.wall.measurement import ORDER
+from jarvision.wall.read import PhotoReading
 from jarvision.wall.suggest_marks import (
     Offer,
     TapeEdge,
@@ -772,12 +773,13 @@ def _without_pictures(outcome: Outcome) -> Outcome:
     reading = outcome.result
     if not isinstance(reading, JarReading):
         return outcome
-    thin = replace(
-        reading,
-        photos=tuple(map(_without_wall, reading.photos)),
-        further=tuple(map(_without_wall, reading.further)),
-    )
-    return replace(outcome, result=thin)
+    thin = replace(reading.measurement, photos=tuple(map(_without_wall, _pictured(reading))))
+    return replace(outcome, result=replace(reading, measurement=thin))
+
+
+def _pictured(reading: JarReading) -> list[PhotoReading]:
+    """Give the photos that still know where in their pictures things are."""
+    return [photo for photo in reading.photos if isinstance(photo, PhotoReading)]
 
 
 def _without_wall(photo: PhotoReading) -> PhotoReading:
@@ -852,15 +854,17 @@ def _read_sound(task: _Task, album: _Album) -> Outcome:
             jar.jar,
             chosen,
             more=more,
-            seed=settings.seed,
             doubts=jar.doubts,
-            profile=settings.aids.profile,
+            elapsed_s={reading: timed.elapsed_s for reading, timed in jar.chosen.items()},
+            given=Given(settings.facts, settings.aids.profile, settings.seed),
         )
     except JarError as error:
         return _not_read(jar, error, left_out, is_lasting=is_lasting)
-    weighed, why_not = _weigh(reading, jar, settings)
+    made = weighed_too(reading)
     offer = _offered(reading, settings)
-    return Outcome(jar.jar, jar, reading, left_out, weighed, why_not, is_lasting, offer=offer)
+    return Outcome(
+        jar.jar, jar, reading, left_out, made.weighed, made.not_weighed, is_lasting, offer=offer
+    )
 
 
 def _offered(reading: JarReading, settings: Settings) -> Offer:
@@ -869,7 +873,7 @@ def _offered(reading: JarReading, settings: Settings) -> Offer:
         marked_photo(
             ORDER.index(p.reading) + 1, p.look.marks, p.floor, jar=p.look.jar, wall=p.look.wall
         )
-        for p in reading.photos
+        for p in _pictured(reading)
     ]
     sand, silt, clay = (top.value for top in reading.tops)
     return offered_marks(
@@ -880,21 +884,6 @@ def _offered(reading: JarReading, settings: Settings) -> Offer:
         scaled=reading.scaled,
         tape_edge=settings.tape_edge,
     )
-
-
-def _weigh(reading: JarReading, jar: JarPhotos, settings: Settings) -> tuple[Weighed | None, str]:
-    """Estimate the soil by weight; what stands against it becomes a sentence."""
-    elapsed_s = {t.name: t.elapsed_s for t in jar.timed}
-    try:
-        weighed = weigh_reading(reading, elapsed_s, settings.facts, seed=settings.seed)
-    except JarError as error:
-        return None, str(error)
-    if weighed is None:
-        return (
-            None,
-            "By weight nothing can be said without a strip: how far grains fell is unknown.",
-        )
-    return weighed, ""
 
 
 def _used(jar: JarPhotos) -> list[TimedPhoto]:
@@ -972,7 +961,7 @@ def _with_files(outcome: Outcome, task: _Task, album: _Album) -> _Made:
 def _overlays(
     outcome: Outcome, reading: JarReading, task: _Task, album: _Album
 ) -> Iterator[tuple[str, bytes]]:
-    for photo in reading.photos:
+    for photo in _pictured(reading):
         path = _path_of(outcome.photos.chosen[photo.reading].key)
         picture = album.open(path, task.spotted[path])[0].bgr
         drawn = draw_overlay(

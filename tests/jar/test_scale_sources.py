@@ -20,7 +20,7 @@ from scenes import SAMPLES
 from jarvision.core.errors import UsageError
 from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import JarReading, read_jar
+from jarvision.estimate.reading import Given, JarReading, read_jar
 from jarvision.jar.profile import JarProfile, OutsideSize, profile_from_pours
 from jarvision.jar.ruler import RulerUnit
 from jarvision.jar.scale_sources import (
@@ -84,7 +84,7 @@ def looks_at(photos, aids: ScaleAids | None = None):
 
 def read(photos, aids: ScaleAids | None = None) -> JarReading:
     aids = aids or ScaleAids()
-    return read_jar("x", looks_at(photos, aids), profile=aids.profile)
+    return read_jar("x", looks_at(photos, aids), given=Given(profile=aids.profile))
 
 
 def names(reading: JarReading) -> set[DoubtName]:
@@ -139,7 +139,9 @@ def test_nominal_heights_take_their_unit_from_the_profile():
 
 def test_profile_changes_shares_but_not_heights():
     widens = ScaleAids(profile=JarProfile("cone", (0.0, 150.0), (35.0, 42.0)))
-    plain, shaped = (read_jar("x", straight_looks("2"), profile=p) for p in (None, widens.profile))
+    plain, shaped = (
+        read_jar("x", straight_looks("2"), given=Given(profile=p)) for p in (None, widens.profile)
+    )
     assert [t.value for t in shaped.tops] == [t.value for t in plain.tops]
     h = true_tops("2")
     below = [frustum_ml(35.0, 35.0 + 7.0 * z / 150.0, z) for z in h]
@@ -206,7 +208,9 @@ def test_taper_reaches_the_reading_and_a_fitting_profile_answers_it():
     warped = looks_at(photos)
     assert DoubtName.WALLS_NOT_PARALLEL in names(read_jar("x", warped))
     fitting = JarProfile("cone", (0.0, top, 120.0), (38.0, 38.0 * 1.05, 38.0 * 1.13))
-    assert DoubtName.WALLS_NOT_PARALLEL not in names(read_jar("x", warped, profile=fitting))
+    assert DoubtName.WALLS_NOT_PARALLEL not in names(
+        read_jar("x", warped, given=Given(profile=fitting))
+    )
 
 
 # --- scales without a strip -----------------------------------------------------------------------

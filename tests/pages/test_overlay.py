@@ -22,7 +22,7 @@ from skimage.color import deltaE_ciede2000, rgb2lab
 from jarvision.core.measured import DoubtName, Measured, doubt
 from jarvision.core.series import Reading
 from jarvision.estimate.composition import compose
-from jarvision.estimate.reading import JarReading, PhotoReading
+from jarvision.estimate.reading import JarReading
 from jarvision.estimate.texture import texture_of
 from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.unwrap import WallMap
@@ -35,6 +35,8 @@ from jarvision.pages.overlay_words import boundary_label, marks_of
 from jarvision.wall.floor import Floor
 from jarvision.wall.layers import Boundary
 from jarvision.wall.locate import Look
+from jarvision.wall.measurement import JarMeasurement
+from jarvision.wall.read import photo_reading
 
 WIDE, HIGH = 1000, 1300
 MARK = 140  # red of every pixel of the photo
@@ -74,18 +76,16 @@ def look_of(*, scaled=True, azimuth=AZIMUTH, wide=WIDE, high=HIGH, light=120):
 
 def scene(which=Reading.TWO_HOURS, *, name="p.jpg", jar="7", sds=(0.4, 0.5, 0.6), **changes):
     """One photo's reading and the jar's; the keywords of `look_of` change the look."""
-    scaled = changes.get("scaled", True)
     layers = list(Reading).index(which) + 1
     boundaries = tuple(map(boundary, ("sand", "silt", "clay")[:layers], TOPS))
-    photo = PhotoReading(name, which, look_of(**changes), Floor(FLOOR_Z, 0.3, FLOOR_Z), boundaries)
+    look = replace(look_of(**changes), name=name)
+    photo = photo_reading(look, which, Floor(FLOOR_Z, 0.3, FLOOR_Z), boundaries)
     rng = np.random.default_rng(5)
     composition = compose(rng.normal(TOPS, 0.4, (400, 3)))
     reading = JarReading(
         jar,
-        (photo,),
-        scaled,
+        JarMeasurement((photo,), water_mm=104.0),
         tuple(Measured(top, sd, "mm") for top, sd in zip(TOPS, sds, strict=True)),
-        104.0,
         composition,
         texture_of(composition.draws),
         (),
@@ -297,7 +297,7 @@ def test_other_places_are_told_with_their_odds():
 
 def test_what_was_not_seen_is_not_drawn():
     photo, reading = scene()
-    unseen = replace(reading, water_mm=math.nan)
+    unseen = replace(reading, measurement=replace(reading.measurement, water_mm=math.nan))
     assert "water" in {m.style for m in marks_of(photo, reading)}
     assert "water" not in {m.style for m in marks_of(photo, unseen)}
     assert draw_overlay(photo_of(), photo, unseen).size

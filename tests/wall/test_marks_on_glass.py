@@ -18,12 +18,13 @@ from pens import Ridge, Stroke, Tape
 from scenes import SAMPLE_JARS, Layering, Shot, draw, sample, wall
 
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import ORDER, read_jar
+from jarvision.estimate.reading import read_jar
 from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.unwrap import WallMap, unroll
 from jarvision.photo.decode import Photo, open_photo
 from jarvision.wall.locate import look_at_jar, orient
 from jarvision.wall.marks_on_glass import Drawn, PenMark, covered_mm, find_pen_marks, without_marks
+from jarvision.wall.measurement import ORDER
 
 TOP_MM = 150.0
 FOOT_MM = 5.0  # lower lines are not looked for

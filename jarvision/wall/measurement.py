@@ -1,0 +1,143 @@
+"""What was measured in a jar's photos, in numbers: all that later stages need, without a pixel."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from jarvision.core.measured import Doubt
+from jarvision.core.series import Reading
+from jarvision.jar.scale_sources import Scale, ScaleSource
+from jarvision.wall.floor import Floor
+from jarvision.wall.layers import Boundary
+
+ORDER = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
+"""The readings in time; the reading at index i is the one that shows the top of layer i."""
+
+WATER_SD_MM = 3.0  # how well the water line is seen in photos; our own judgement, no source
+_BESIDE_MM = 0.5  # a boundary so near a mark's edge may lie behind it
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoMeasurement:
+    """What was measured in one photo.
+
+    Attributes
+    ----------
+    name : str
+        File name, safe to print.
+    reading : Reading
+        Which reading it stands for, or for one that only confirms, the last that was due.
+    floor : Floor
+        Inside floor in this photo's heights.
+    boundaries : tuple of Boundary
+        Lowest first, heights above the inside floor [mm].
+    scaled : bool
+        Whether the photo's heights are millimetres; else they are nominal.
+    scale : Scale
+        What the millimetres come from, and their relative standard deviation.
+    radius_mm : float
+        Outside radius of the jar [mm, nominal without a scale].
+    is_round : bool
+        Whether the jar is round; else square with rounded corners.
+    camera_distance_mm, camera_height_mm : float
+        From the jar's axis to the camera, and its height above the strip's zero [mm, nominal
+        without a scale].
+    bow_mm : float
+        How far heights may be off as lines bow or the strip is not flat [mm].
+    width_ratio : float
+        Width of the jar at the deposit's top over that at the floor; NaN where not seen.
+    structure : tuple of float
+        What is to be seen in the water, see `floor.water_structure`; NaN where not known.
+    covered_mm : tuple of (float, float)
+        Heights between which marks hide all of the glass, above the strip's zero [mm].
+    doubts : tuple of Doubt
+        About the picture itself.
+    elapsed_s : float
+        Time since shaking [s]; NaN where not known.
+    """
+
+    name: str
+    reading: Reading
+    floor: Floor
+    boundaries: tuple[Boundary, ...]
+    scaled: bool
+    scale: Scale
+    radius_mm: float
+    is_round: bool
+    camera_distance_mm: float = math.nan
+    camera_height_mm: float = math.nan
+    bow_mm: float = 0.0
+    width_ratio: float = math.nan
+    structure: tuple[float, float] = (math.nan, math.nan)
+    covered_mm: tuple[tuple[float, float], ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+    elapsed_s: float = math.nan
+
+    @property
+    def has_strip(self) -> bool:
+        """Whether heights count from a strip's zero."""
+        return self.scale.source is ScaleSource.STRIP
+
+    def is_covered(self, boundary: Boundary) -> bool:
+        """Whether a mark hides a boundary on all of the glass."""
+        height = boundary.top_mm + self.floor.z_mm
+        return any(is_behind(height, span) for span in self.covered_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class JarMeasurement:
+    """What was measured in all photos of one jar.
+
+    Attributes
+    ----------
+    photos : tuple of PhotoMeasurement
+        One a reading, in order of time; the last shows all three layers.
+    further : tuple of PhotoMeasurement
+        Photos that only confirm or contradict.
+    water_mm, water_sd_mm : float
+        Water line above the inside floor, and one standard deviation [mm]; NaN where not seen.
+    widened_to_mm : float
+        Height above the inside floor up to which the photos' `width_ratio` counts [mm].
+    doubts : tuple of Doubt
+        What was doubtful before boundaries were placed: times, the photos' noise.
+    """
+
+    photos: tuple[PhotoMeasurement, ...]
+    further: tuple[PhotoMeasurement, ...] = ()
+    water_mm: float = math.nan
+    water_sd_mm: float = WATER_SD_MM
+    widened_to_mm: float = math.nan
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def scaled(self) -> bool:
+        """Whether heights are millimetres; else only their ratios mean anything."""
+        return all(photo.scaled for photo in self.photos)
+
+    @property
+    def all_doubts(self) -> list[Doubt]:
+        """The doubts known so far, in the order in which they are told."""
+        return [*self.doubts, *(d for photo in self.photos for d in photo.doubts)]
+
+
+def is_behind(top_mm: float, span: Sequence[float]) -> bool:
+    """Whether a height may lie behind a mark that covers a span of heights [mm]."""
+    return span[0] - _BESIDE_MM <= top_mm <= span[1] + _BESIDE_MM
+
+
+def hidden_sd_mm(span: Sequence[float]) -> float:
+    """Give one standard deviation of a boundary that may lie anywhere behind a mark [mm]."""
+    return (span[1] - span[0] + 2 * _BESIDE_MM) / math.sqrt(12)
+
+
+def lowered(boundary: Boundary, floor_mm: float) -> Boundary:
+    """Give a boundary in heights above a floor that lies so much higher [mm]."""
+    return replace(
+        boundary,
+        top_mm=boundary.top_mm - floor_mm,
+        colour_mm=boundary.colour_mm - floor_mm,
+        grain_mm=boundary.grain_mm - floor_mm,
+        alternatives=tuple((h - floor_mm, w) for h, w in boundary.alternatives),
+    )

@@ -1,0 +1,318 @@
+"""Photos of a jar -> its boundaries, floor and water line: the last stage that sees pixels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+
+from jarvision.core.errors import NoDepositError, TimesError, TooNoisyError
+from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.core.series import Reading
+from jarvision.jar.scale_sources import width_ratio
+from jarvision.jar.unwrap import MAP_TOP_MM
+from jarvision.jar.view_fit import Jar
+from jarvision.jar.wall_features import WallFeatures, gather, quiet_level
+from jarvision.wall.clay import clay_places, mirrored_edges
+from jarvision.wall.floor import Floor, join_floors, seen_floor, water_line, water_structure
+from jarvision.wall.layers import LAYERS, Boundary, CoarsePlace, coarse_tops, place
+from jarvision.wall.locate import Look
+from jarvision.wall.measurement import (
+    ORDER,
+    JarMeasurement,
+    PhotoMeasurement,
+    hidden_sd_mm,
+    is_behind,
+    lowered,
+)
+
+_LEAST_GAIN = 25.0  # log units a photo by which layers must explain the grain better than none
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoReading(PhotoMeasurement):
+    """What was measured in one photo, with where in the picture it was.
+
+    Attributes
+    ----------
+    look : Look
+        Jar and wall.
+    """
+
+    look: Look = field(kw_only=True, repr=False)
+
+    def numbers(self) -> PhotoMeasurement:
+        """Give what was measured without the picture."""
+        kept = {f.name: getattr(self, f.name) for f in fields(PhotoMeasurement)}
+        return PhotoMeasurement(**kept)
+
+
+def photo_reading(
+    look: Look,
+    reading: Reading,
+    floor: Floor,
+    boundaries: Sequence[Boundary],
+    *,
+    structure: tuple[float, float] = (math.nan, math.nan),
+    elapsed_s: float = math.nan,
+) -> PhotoReading:
+    """Put together what was measured in one photo.
+
+    Parameters
+    ----------
+    look : Look
+        Jar and wall.
+    reading : Reading
+        Which reading it stands for.
+    floor : Floor
+        Inside floor in the photo's heights.
+    boundaries : sequence of Boundary
+        Lowest first, heights above the inside floor [mm].
+    structure : tuple of float
+        What is to be seen in the water.
+    elapsed_s : float
+        Time since shaking [s]; NaN where not known.
+    """
+    view = look.jar.view
+    return PhotoReading(
+        name=look.name,
+        reading=reading,
+        floor=floor,
+        boundaries=tuple(boundaries),
+        scaled=look.jar.scaled,
+        scale=look.scale,
+        radius_mm=view.outline.radius_mm,
+        is_round=view.outline.is_round,
+        camera_distance_mm=view.camera.distance_mm,
+        camera_height_mm=view.camera.height_mm,
+        bow_mm=look.bow_mm,
+        structure=structure,
+        covered_mm=tuple(look.covered_mm),
+        doubts=look.doubts,
+        elapsed_s=elapsed_s,
+        look=look,
+    )
+
+
+def read_photos_of_jar(
+    looks: Mapping[Reading, Look],
+    *,
+    more: Sequence[tuple[Reading, Look]] = (),
+    doubts: Sequence[Doubt] = (),
+    elapsed_s: Mapping[Reading, float] | None = None,
+) -> JarMeasurement:
+    """Find the boundaries of one jar in the looks at its photos.
+
+    The photos of what is returned are `PhotoReading`: they still know their pictures.
+
+    Parameters
+    ----------
+    looks : mapping from Reading to Look
+        One look a reading; the one at 48 hours is needed.
+    more : sequence of (Reading, Look)
+        Further photos, each with the last reading that was due when it was taken; they confirm
+        or contradict boundaries. The jar's shape is fitted to all photos, so they may move
+        heights by some hundredths of a millimetre.
+    doubts : sequence of Doubt
+        Doubts about the jar's times and photos that are known already.
+    elapsed_s : mapping from Reading to float, optional
+        Time since shaking of each photo in `looks` [s].
+
+    Raises
+    ------
+    TimesError
+        There is no photo at the end, so the clay's top is not known.
+    TooNoisyError
+        A photo's noise or compression hides the soil's grain.
+    NoDepositError
+        No layers are seen.
+    """
+    _refuse_without_end(looks)
+    evidence = {r: gather(looks[r].wall, settled=ORDER.index(r) + 1) for r in ORDER if r in looks}
+    noise = [d for r, p in evidence.items() for d in _noise_doubts(looks[r].name, p)]
+    ways, gain = coarse_tops(list(evidence.values()))
+    if gain < _LEAST_GAIN:
+        msg = "No layers of sand and silt can be told apart in this jar; is there a deposit in it?"
+        raise NoDepositError(msg)
+    for i in range(len(ways)):
+        try:
+            photos, water_mm = _read_way([*ways[i:], *ways[:i]], evidence, looks)
+            break
+        except NoDepositError:
+            if i + 1 == len(ways):
+                raise
+    top_mm = photos[-1].boundaries[-1].top_mm
+    known_s = elapsed_s or {}
+    return JarMeasurement(
+        photos=tuple(
+            replace(
+                photo,
+                width_ratio=width_ratio([s for s in (photo.look.sides,) if s], top_mm),
+                elapsed_s=known_s.get(photo.reading, math.nan),
+            )
+            for photo in photos
+        ),
+        further=_confirm(photos, more),
+        water_mm=water_mm,
+        widened_to_mm=top_mm,
+        doubts=(*doubts, *noise),
+    )
+
+
+def _read_way(
+    ways: Sequence[CoarsePlace],
+    photos: Mapping[Reading, WallFeatures],
+    looks: Mapping[Reading, Look],
+) -> tuple[tuple[PhotoReading, ...], float]:
+    """Read all photos with the first of several ways in which sand and silt can lie."""
+    sand, silt = ways[0].sand_mm, ways[0].silt_mm
+    water = water_line(list(photos.values()), silt)
+    earlier = [(photos[r], looks[r].jar) for r in photos if r != Reading.TWO_DAYS]
+    mirrored = mirrored_edges(earlier, silt, water) if water > silt else []
+    last = Reading.TWO_DAYS
+    clay = _clay_of(photos[last], looks[last].jar, silt, water, mirrored)
+    coarse = (sand, silt, clay[0][0])
+    floors = _floors(photos, looks, coarse)
+    read = tuple(
+        photo_reading(
+            looks[r],
+            r,
+            floors[r],
+            _place_all(p, coarse, ways, clay, floors[r], looks[r].covered_mm),
+            structure=water_structure(p, coarse[2], water),
+        )
+        for r, p in photos.items()
+    )
+    return read, water - floors[Reading.TWO_DAYS].z_mm
+
+
+def _confirm(
+    read: Sequence[PhotoReading], more: Sequence[tuple[Reading, Look]]
+) -> tuple[PhotoMeasurement, ...]:
+    """Place the boundaries that are known in further photos."""
+    last = read[-1]
+    tops = [b.top_mm + last.floor.z_mm for b in last.boundaries]
+    way = [CoarsePlace(tops[0], tops[1], 1.0)]
+    found = []
+    for reading, look in more:
+        if (look.jar.scaled, look.has_strip) != (last.look.jar.scaled, last.look.has_strip):
+            continue
+        photo = gather(look.wall, settled=ORDER.index(reading) + 1)
+        try:
+            boundaries = _place_all(photo, tops, way, [(tops[2], 1.0)], last.floor, look.covered_mm)
+        except NoDepositError:
+            continue
+        found.append(photo_reading(look, reading, last.floor, boundaries).numbers())
+    return tuple(found)
+
+
+# Log roughness of the quietest part of a wall: rendered phone photos lie between -2.3 and -1.0.
+# Outside the inner limits a doubt; outside the outer ones layers were missed on test pictures.
+_QUIET, _QUIET_DOUBTED = (-3.4, -0.1), (-2.8, -0.45)
+
+
+def _noise_doubts(name: str, photo: WallFeatures) -> list[Doubt]:
+    """Doubt a photo whose own noise or compression competes with the soil's grain.
+
+    Raises
+    ------
+    TooNoisyError
+        It rules.
+    """
+    level = quiet_level(photo)
+    if level > _QUIET[1]:
+        msg = f"{name} is too noisy to read; take it again with more light."
+        raise TooNoisyError(msg)
+    if level < _QUIET[0]:
+        msg = f"{name} was compressed or smoothed too much to read; send the phone's own file."
+        raise TooNoisyError(msg)
+    if level > _QUIET_DOUBTED[1]:
+        return [doubt(DoubtName.NOISY, photo=name)]
+    return [doubt(DoubtName.SMOOTHED, photo=name)] if level < _QUIET_DOUBTED[0] else []
+
+
+def _refuse_without_end(looks: Mapping[Reading, Look]) -> None:
+    """Raise where the last photo is missing."""
+    if Reading.TWO_DAYS not in looks:
+        msg = (
+            "There is no photo from about 48 hours after shaking, so the clay cannot be read; "
+            "add one, with 48h in its name."
+        )
+        raise TimesError(msg)
+
+
+def _clay_of(
+    last: WallFeatures, jar: Jar, silt_mm: float, water_mm: float, mirrored: Sequence[float]
+) -> list[tuple[float, float]]:
+    """Find where the clay's top can be in the last photo, best first."""
+    top = water_mm if water_mm > silt_mm else MAP_TOP_MM
+    places = clay_places(last, jar, silt_mm, top, mirrored=mirrored)
+    if not places:
+        msg = (
+            "No top of a deposit was found in the last photo; take it level with the layers, "
+            "with light from the side."
+        )
+        raise NoDepositError(msg)
+    return places
+
+
+def _floors(
+    photos: Mapping[Reading, WallFeatures], looks: Mapping[Reading, Look], coarse: Sequence[float]
+) -> dict[Reading, Floor]:
+    """Find the inside floor: one for all photos with the strip, one for all without."""
+    floors = {}
+    for has_strip in (True, False):
+        own = [r for r in photos if looks[r].has_strip == has_strip]
+        # where the sand is thin, sand and silt together are what the foot is compared with
+        thin = coarse[0] < 3.0
+        seen = [seen_floor(photos[r], coarse[1 if thin and r != ORDER[0] else 0]) for r in own]
+        floors.update(dict.fromkeys(own, join_floors(seen, has_strip=has_strip)))
+    return floors
+
+
+def _place_all(
+    photo: WallFeatures,
+    coarse: Sequence[float],
+    ways: Sequence[CoarsePlace],
+    clay: list[tuple[float, float]],
+    floor: Floor,
+    covered_mm: Sequence[tuple[float, float]],
+) -> tuple[Boundary, ...]:
+    """Place every boundary that a photo can show, above the inside floor."""
+    top = coarse[-1] + 200.0
+    under = [floor.z_mm + 0.3, *coarse]
+    over = [*coarse[1 : photo.settled], top]
+    placed = []
+    for layer in range(photo.settled):
+        first = place(photo, layer, coarse[layer], under[layer], over[layer], 2.2)
+        if first is None:
+            msg = (
+                f"The {LAYERS[layer]} layer is too thin or too faint to be read; check it by hand."
+            )
+            raise NoDepositError(msg)
+        again = place(photo, layer, first.top_mm, under[layer], over[layer], 1.6) or first
+        again = replace(again, alternatives=_rivals(layer, ways, clay))
+        placed.append(lowered(_widened(again, covered_mm), floor.z_mm))
+    return tuple(placed)
+
+
+def _widened(boundary: Boundary, covered_mm: Sequence[tuple[float, float]]) -> Boundary:
+    """Let a boundary that a mark hides on all of the glass lie anywhere behind the mark."""
+    for span in covered_mm:
+        if is_behind(boundary.top_mm, span):
+            return replace(boundary, sd_mm=math.hypot(boundary.sd_mm, hidden_sd_mm(span)))
+    return boundary
+
+
+def _rivals(
+    layer: int, ways: Sequence[CoarsePlace], clay: list[tuple[float, float]]
+) -> tuple[tuple[float, float], ...]:
+    """Other places for a top that are worth odds: (height [mm], weight)."""
+    if layer == 2:
+        return tuple((h, w) for h, w in clay[1:] if w > 0.02)
+    heights = [(w.sand_mm, w.silt_mm)[layer] for w in ways]
+    return tuple(
+        (h, w.weight)
+        for h, w in zip(heights[1:], ways[1:], strict=True)
+        if abs(h - heights[0]) > 2.5
+    )
