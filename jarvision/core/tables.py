@@ -64,14 +64,28 @@ def first_bytes(path: Path) -> bytes:
 def decoded(raw: bytes) -> str:
     """Decode as spreadsheets save: UTF-8 or UTF-16 with or without a mark, else Windows' Latin."""
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return raw.decode("utf-16", "replace")
+        return raw.decode("utf-16", "replace").removeprefix("\ufeff")
+    if order := _byte_order(raw):
+        return raw.decode(f"utf-16-{order}", "replace")
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         return raw.decode("cp1252", "replace")
 
 
-def rows(text: str, *, name: str) -> Iterator[tuple[int, list[str]]]:
+def _byte_order(raw: bytes) -> str:
+    """Tell UTF-16 without a mark by its zero bytes: every other one where the text is Latin."""
+    start = raw[:200]
+    if len(raw) % 2 or len(start) < 4:
+        return ""
+    even, odd = start[::2].count(0), start[1::2].count(0)
+    half = len(start) // 2
+    if odd > 0.6 * half and not even:
+        return "le"
+    return "be" if even > 0.6 * half and not odd else ""
+
+
+def rows(text: str, *, name: str, most_rows: int = _MOST_ROWS) -> Iterator[tuple[int, list[str]]]:
     """Split a text into rows of stripped cells with their line numbers; empty lines are left out.
 
     Parameters
@@ -81,6 +95,8 @@ def rows(text: str, *, name: str) -> Iterator[tuple[int, list[str]]]:
         first line ``sep=;`` is understood.
     name : str
         How the file is called in messages.
+    most_rows : int
+        More rows than this are refused.
 
     Yields
     ------
@@ -106,8 +122,8 @@ def rows(text: str, *, name: str) -> Iterator[tuple[int, list[str]]]:
         if not any(cells):
             continue
         count += 1
-        if count > _MOST_ROWS:
-            msg = f"{name} has more than {_MOST_ROWS} rows; is it the right file?"
+        if count > most_rows:
+            msg = f"{name} has more than {most_rows} rows; give the right file."
             raise TableError(msg)
         yield line, cells
 
@@ -125,10 +141,18 @@ def _numbered(reader: csv._reader, name: str, *, skipped: int) -> Iterator[tuple
             row = next(reader)
         except StopIteration:
             return
-        except csv.Error:
-            msg = f"Line {line} of {name} has a quotation mark without its other half; mend it."
-            raise TableError(msg) from None
+        except csv.Error as error:
+            raise TableError(_cannot_split(str(error), line, name)) from None
         yield line, [cell.strip()[:_LONGEST_CELL] for cell in row]
+
+
+def _cannot_split(error: str, line: int, name: str) -> str:
+    """Say why a line cannot be split into cells."""
+    if "field limit" in error:
+        return (
+            f"Line {line} of {name} has a cell far too long, or a quotation mark that stands alone."
+        )
+    return f"Line {line} of {name} has a quotation mark without its other half; mend it."
 
 
 def table_csv(head: Sequence[str], body: Iterable[Sequence[str]]) -> str:
@@ -140,12 +164,20 @@ def table_csv(head: Sequence[str], body: Iterable[Sequence[str]]) -> str:
     return out.getvalue()
 
 
+# what a spreadsheet passes over before the sign that makes a formula
+_BEFORE_A_FORMULA = '\u200c\u200d "'
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.][0-9]+)?")
 
 
 def safe_cell(text: str) -> str:
     """Make a text safe in a cell: one line, and never what a spreadsheet takes for a formula."""
     words = plain_text(text)
-    first = unicodedata.normalize("NFKC", words.lstrip("\u200c\u200d ")[:1])
-    is_formula = first.startswith(("=", "+", "-", "@")) and not _PLAIN_NUMBER.fullmatch(words)
-    return f"'{words}" if is_formula else words
+    # some spreadsheets split at ";" whatever the file says, so that each part may become a cell
+    return "".join(_unarmed(part) for part in re.split(r"(;)", words))
+
+
+def _unarmed(part: str) -> str:
+    """Put a mark before what begins as a formula; full-width signs count, plain numbers do not."""
+    first = unicodedata.normalize("NFKC", part.lstrip(_BEFORE_A_FORMULA)[:1])
+    is_formula = first.startswith(("=", "+", "-", "@")) and not _PLAIN_NUMBER.fullmatch(part)
+    return f"'{part}" if is_formula else part

@@ -149,35 +149,6 @@ def hindering(solids: ArrayLike, exponent: ArrayLike) -> Array:
     return np.asarray((1.0 - share) ** np.asarray(exponent), dtype=np.float64)
 
 
-def deposited_share(
-    speed_mm_s: ArrayLike,
-    clear_s: ArrayLike,
-    *,
-    column_mm: ArrayLike,
-) -> Array:
-    """Share of each size that lies on the bed (Odén's balance, forward form).
-
-    Grains of one size start evenly spread over the column; those that started lower than they
-    have fallen are down.
-
-    Parameters
-    ----------
-    speed_mm_s : array_like
-        Speed alone [mm/s].
-    clear_s : array_like
-        Time of falling [s], counted in seconds of unhindered fall.
-    column_mm : array_like
-        Water line above the floor [mm].
-
-    Returns
-    -------
-    ndarray
-        Share [0-1], by the shape that the arguments broadcast to.
-    """
-    fallen = np.asarray(speed_mm_s, dtype=np.float64) * np.asarray(clear_s, dtype=np.float64)
-    return np.asarray(np.minimum(1.0, fallen / np.asarray(column_mm)), dtype=np.float64)
-
-
 def cut_diameter_um(
     clear_s: ArrayLike, *, fall_mm: ArrayLike, temp_c: float, shape: Shape = Shape.NATURAL
 ) -> Array:
@@ -205,36 +176,6 @@ def cut_diameter_um(
         wanted = np.log(np.asarray(fall_mm, dtype=np.float64) / np.asarray(clear_s))
     log_size = np.interp(wanted, np.log(speeds), np.log(sizes), left=np.nan, right=np.nan)
     return np.asarray(np.exp(log_size), dtype=np.float64)
-
-
-def fall_time_s(
-    diameter_um: ArrayLike, *, fall_mm: ArrayLike, temp_c: float, shape: Shape = Shape.NATURAL
-) -> Array:
-    """Seconds that one grain alone takes from the water line down to the deposit.
-
-    Parameters
-    ----------
-    diameter_um : array_like
-        Grain diameter [µm].
-    fall_mm : array_like
-        Height of fall [mm].
-    temp_c : float
-        Water temperature [°C].
-    shape : Shape
-        Of the grains.
-
-    Returns
-    -------
-    ndarray
-        Time [s].
-
-    Raises
-    ------
-    ValueRefusedError
-        A diameter is zero, negative or not a number.
-    """
-    speed = terminal_velocity_mm_s(diameter_um, temp_c, shape=shape)
-    return np.asarray(np.asarray(fall_mm) / speed, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 
 from jarvision.core.errors import ValueRefusedError
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source
@@ -262,11 +261,6 @@ MANURE_DAYS_CLEAR = 90
 def manure_wait_days(*, edible_touches_soil: bool) -> int:
     """Days that must pass between digging in raw manure and harvest: 7 CFR 205.203(c)(1)."""
     return MANURE_DAYS_TOUCHING if edible_touches_soil else MANURE_DAYS_CLEAR
-
-
-def earliest_harvest(dug_in: date, *, edible_touches_soil: bool) -> date:
-    """First day of harvest after raw manure was dug in, by the same rule."""
-    return dug_in + timedelta(days=manure_wait_days(edible_touches_soil=edible_touches_soil))
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,12 +94,6 @@ class JarProfile:
         return self.height_mm[-1]
 
 
-def straight_profile(inside_radius_mm: float = 40.0, *, height_mm: float = 300.0) -> JarProfile:
-    """Give the profile that is taken where none is known: straight walls on a flat floor."""
-    radii = (inside_radius_mm, inside_radius_mm)
-    return JarProfile("straight-sided", (0.0, height_mm), radii, source="taken where none is given")
-
-
 # Volumes ----------------------------------------------------------------------------------------
 
 
@@ -234,30 +228,6 @@ def _cap_area(from_pole_mm: Floats, rise_mm: float, base_radius_mm: float) -> Fl
 # How far heights mislead ------------------------------------------------------------------------
 
 
-def height_bias_points(profile: JarProfile, tops_mm: ArrayLike) -> Floats:
-    """Tell by how much shares read from heights miss the shares by volume in a known jar.
-
-    Parameters
-    ----------
-    profile : JarProfile
-        The jar's inside.
-    tops_mm : (..., layers) array_like
-        Tops of the layers from the lowest up [mm].
-
-    Returns
-    -------
-    (..., layers) array
-        Share by height less share by volume [percentage points].
-
-    Raises
-    ------
-    ValueRefusedError
-        A top lies above the part of the jar that was measured.
-    """
-    tops = np.asarray(tops_mm, dtype=np.float64)
-    return _shares(tops) - shares_from_tops(profile, tops)
-
-
 def taper_bias_points(tops_mm: ArrayLike, *, width_ratio: float) -> Floats:
     """Estimate the same for a jar of which only the taper is seen: straight walls that lean.
 
@@ -295,20 +265,6 @@ def taper_bias_points(tops_mm: ArrayLike, *, width_ratio: float) -> Floats:
     lean = width_ratio - 1
     volume_below = part + lean * part**2 + lean**2 * part**3 / 3
     return _shares(tops) - _shares(volume_below)
-
-
-def taper_sentence(tops_mm: ArrayLike, *, width_ratio: float) -> str:
-    """Say in one sentence what a taper does to the percentages; empty where under one point."""
-    bias = np.abs(taper_bias_points(tops_mm, width_ratio=width_ratio))
-    points = float(np.nanmax(bias, initial=0.0))
-    if points < 1:
-        return ""
-    change = "narrows" if width_ratio < 1 else "widens"
-    unit = "point" if round(points) == 1 else "points"
-    return (
-        f"This jar {change} upward: percentages by height would be off by about {points:.0f} "
-        f"{unit}; measure it once with water, or use a straight-sided jar."
-    )
 
 
 # Profiles from files and from water -------------------------------------------------------------

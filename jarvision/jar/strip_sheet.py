@@ -6,7 +6,6 @@ once, so that the numbers below are the ones a ruler shows on paper.
 
 from __future__ import annotations
 
-import csv
 import io
 import re
 import unicodedata
@@ -19,7 +18,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from jarvision.core.errors import UsageError
+from jarvision.core.files import shown
 from jarvision.core.shipped import data_file
+from jarvision.core.tables import read_text, rows
 from jarvision.jar.strip_spec import USUAL_LENGTH_MM, StripSpec, strip_spec
 
 if TYPE_CHECKING:
@@ -247,41 +248,23 @@ def read_names(path: Path) -> dict[int, str]:
     UsageError
         The file cannot be opened, or a row has no jar number or repeats one.
     """
-    text = _decoded(path)
-    rows = csv.reader(io.StringIO(text), delimiter=_delimiter(text))
     names: dict[int, str] = {}
-    for number, row in enumerate(rows, start=1):
-        cells = [cell.strip() for cell in row]
-        if not any(cells) or (number == 1 and not any(map(str.isdecimal, "".join(cells)))):
+    shown_name = shown(path.name)
+    for number, cells in rows(read_text(path, what="list of names"), name=shown_name):
+        if number == 1 and not any(map(str.isdecimal, "".join(cells))):
             continue
-        jar, name = _names_row(cells, f"Row {number} of {path.name}")
+        jar, name = _names_row(cells, f"Line {number} of {shown_name}")
         if names.setdefault(jar, name) != name:
-            msg = f"{path.name} gives jar {jar} two names; keep one."
+            msg = f"{shown_name} gives jar {jar} two names; keep one."
             raise UsageError(msg)
     return names
-
-
-def _decoded(path: Path) -> str:
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        msg = f"{path} could not be opened ({error.strerror}); check the name of the file."
-        raise UsageError(msg) from error
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return raw.decode("cp1252", errors="replace")  # What older spreadsheets save.
-
-
-def _delimiter(text: str) -> str:
-    first_line = text.partition("\n")[0]
-    return max(",;\t", key=first_line.count)
 
 
 def _names_row(cells: Sequence[str], where: str) -> tuple[int, str]:
     last_jar = strip_spec().last_jar
     jar = cells[0].lstrip("#")
-    if len(cells) < 2 or not jar.isdecimal() or not 1 <= int(jar) <= last_jar:
+    is_number = jar.isdecimal() and len(jar) <= 9
+    if len(cells) < 2 or not is_number or not 1 <= int(jar) <= last_jar:
         msg = f"{where} needs a jar number from 1 to {last_jar} and a name."
         raise UsageError(msg)
     return int(jar), cells[1]

@@ -6,8 +6,6 @@ cannot be understood is one sentence that names the line.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 import tomllib
@@ -20,7 +18,7 @@ from typing import Any
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
-from jarvision.core.tables import LARGEST_BYTES, decoded, first_bytes
+from jarvision.core.tables import LARGEST_BYTES, TableError, decoded, first_bytes, rows
 from jarvision.core.units import UnitSystem, area_m2, length_mm, system_of
 from jarvision.results.jarfile import LAYERS, Shares, jar_key
 
@@ -206,43 +204,17 @@ def parse_csv(text: str, *, name: str = NAMES[0]) -> BedList:
     columns = [_column(cell) for cell in head[1]]
     _check_columns([found for found, _ in columns], head[0], name)
     ignored = [shown(c) for c, (f, _) in zip(head[1], columns, strict=True) if c.strip() and not f]
-    rows = ((number, dict(_cells(columns, row))) for number, row in lines)
-    notes = (_note(row, f"Line {n} of {name}", n) for n, row in rows if any(row.values()))
+    numbered = ((number, dict(_cells(columns, row))) for number, row in lines)
+    notes = (_note(row, f"Line {n} of {name}", n) for n, row in numbered if any(row.values()))
     return BedList(_without_doubles(notes, name), tuple(ignored))
 
 
 def _table(text: str, name: str) -> Iterator[tuple[int, list[str]]]:
     """Split the text into rows with their line numbers, empty lines left out."""
-    skipped = 0
-    first, _, rest = text.partition("\n")
-    separator = _separator(first)
-    if re.fullmatch(r"sep=.\s*", first.strip("\ufeff"), re.IGNORECASE):
-        separator, text, skipped = first.strip("\ufeff")[4], rest, 1
-    if "\0" in text:
-        msg = f"{name} is not a table of text; save it as CSV."
-        raise BedsError(msg)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    count = 0
-    while True:
-        start = reader.line_num + 1 + skipped
-        try:
-            row = next(reader)
-        except StopIteration:
-            return
-        except csv.Error:
-            msg = f"Line {start} of {name} has a quotation mark that is not closed; mend it."
-            raise BedsError(msg) from None
-        count += 1
-        if count > _MOST_ROWS:
-            msg = f"{name} has more than {_MOST_ROWS} rows; give the list of beds."
-            raise BedsError(msg)
-        if any(cell.strip() for cell in row):
-            yield start, row
-
-
-def _separator(first: str) -> str:
-    """Take the sign that stands most often in the first line."""
-    return max(",;\t", key=first.count)
+    try:
+        yield from rows(text, name=name, most_rows=_MOST_ROWS)
+    except TableError as error:
+        raise BedsError(str(error)) from None
 
 
 def _column(cell: str) -> tuple[str, str]:

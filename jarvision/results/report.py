@@ -5,13 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import math
-import re
 import textwrap
-import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from jarvision.core.measured import Doubt
+from jarvision.core.tables import safe_cell
 from jarvision.core.text import plain_text
 from jarvision.estimate.texture import TextureClass
 
@@ -314,24 +313,9 @@ def _odds(odds: float) -> str:
     return _number(min(max(odds, 0.01), 0.99), 2) if math.isfinite(odds) else ""
 
 
-_PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.][0-9]+)?")
-
-
-def _text(text: str) -> str:
-    """Make a name safe in a cell: one line, not a formula.
-
-    The first character is judged in its compatibility form, so that full-width variants of
-    = + - @ count too; a plain number, signed or not, stays a number.
-    """
-    words = plain_text(text)
-    first = unicodedata.normalize("NFKC", words.lstrip("\u200c\u200d ")[:1])
-    is_formula = first.startswith(("=", "+", "-", "@")) and not _PLAIN_NUMBER.fullmatch(words)
-    return f"'{words}" if is_formula else words
-
-
 def _listed_text(text: str) -> str:
     """Make a name safe in a cell that may hold several, which ``;`` separates."""
-    return _text(text.replace(";", "_"))
+    return safe_cell(text.replace(";", "_"))
 
 
 _Cell = Callable[[ReadingRow], str]
@@ -393,7 +377,7 @@ _COLUMNS: tuple[tuple[str, _Cell], ...] = (
     ("class_by_weight", lambda row: row.by_weight.texture_class if row.by_weight else ""),
     ("odds_by_weight", lambda row: _odds(_weight(row).class_odds)),
     ("water_state", lambda row: row.by_weight.water_state if row.by_weight else ""),
-    ("name", lambda row: _text(row.name)),
-    ("bed", lambda row: _text(row.bed)),
+    ("name", lambda row: safe_cell(row.name)),
+    ("bed", lambda row: safe_cell(row.bed)),
 )
 """Columns in the order of the file; new ones go to the end, so that old readers go on working."""

@@ -1,7 +1,6 @@
 """Amendments against published figures, rules of thumb, and a second route in US units."""
 
 import math
-from datetime import date
 
 import pint
 import pytest
@@ -17,7 +16,6 @@ from jarvision.garden.amendments import (
     LIGHT_COMPOST,
     RULE_OF_THUMB_LB,
     compost_load,
-    earliest_harvest,
     manure_wait_days,
     om_after,
     om_after_span,
@@ -179,8 +177,6 @@ def test_raw_manure_intervals():
     """7 CFR 205.203(c)(1): 120 days where the edible part touches the soil, else 90."""
     assert manure_wait_days(edible_touches_soil=True) == 120
     assert manure_wait_days(edible_touches_soil=False) == 90
-    # 2026-03-01 plus 120 days, counted on a calendar: 31 March + 30 + 31 + 28 days into June.
-    assert earliest_harvest(date(2026, 3, 1), edible_touches_soil=True) == date(2026, 6, 29)
 
 
 def test_carbon_to_nitrogen_rows():

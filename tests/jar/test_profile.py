@@ -16,16 +16,13 @@ from jarvision.jar.profile import (
     JarProfile,
     OutsideSize,
     find_profile,
-    height_bias_points,
     parse_jar_mm,
     profile_from_pours,
     profile_names,
     read_profile,
     remeasured,
     shares_from_tops,
-    straight_profile,
     taper_bias_points,
-    taper_sentence,
     volumes_from_heights,
 )
 
@@ -43,7 +40,9 @@ def cone(low_mm=35.0, high_mm=42.0, **more):
 def test_cylinder():
     heights_mm = np.array([0.0, 12.5, 100.0])
     expected_ml = math.pi * 40**2 * heights_mm / 1000
-    volumes_ml = volumes_from_heights(straight_profile(40.0), heights_mm)
+    volumes_ml = volumes_from_heights(
+        JarProfile("straight", (0.0, 300.0), (40.0, 40.0)), heights_mm
+    )
     np.testing.assert_allclose(volumes_ml, expected_ml, rtol=1e-12)
 
 
@@ -71,7 +70,7 @@ def test_rounded_corners_take_their_part():
     jar = JarProfile(
         "square", (0.0, 100.0), (40.0, 40.0), section=CrossSection.SQUARE, corner_radius_mm=40.0
     )
-    round_jar = straight_profile(40.0)
+    round_jar = JarProfile("straight", (0.0, 300.0), (40.0, 40.0))
     assert volumes_from_heights(jar, 70.0) == pytest.approx(volumes_from_heights(round_jar, 70.0))
 
 
@@ -182,8 +181,9 @@ def test_no_deposit_has_no_shares():
 
 
 def test_straight_walls_have_no_bias():
-    bias = height_bias_points(straight_profile(), TOPS_MM)
-    np.testing.assert_allclose(bias, 0.0, rtol=0, atol=1e-9)
+    straight = JarProfile("straight", (0.0, 300.0), (40.0, 40.0))
+    by_height = 100 * np.diff([0.0, *TOPS_MM]) / TOPS_MM[-1]
+    np.testing.assert_allclose(shares_from_tops(straight, TOPS_MM), by_height, rtol=0, atol=1e-9)
     np.testing.assert_allclose(taper_bias_points(TOPS_MM, width_ratio=1.0), 0.0, atol=1e-9)
 
 
@@ -207,17 +207,6 @@ def test_narrowing_jar_makes_the_lowest_layer_look_too_small():
     bias = taper_bias_points(TOPS_MM, width_ratio=0.9)
     assert bias[0] < 0 < bias[-1]
     assert bias.sum() == pytest.approx(0, abs=1e-9)
-
-
-def test_taper_sentence():
-    assert taper_sentence(TOPS_MM, width_ratio=0.99) == ""
-    narrow = taper_sentence(TOPS_MM, width_ratio=0.85)
-    points = round(float(np.abs(taper_bias_points(TOPS_MM, width_ratio=0.85)).max()))
-    assert narrow.startswith(
-        f"This jar narrows upward: percentages by height would be off by about {points} points"
-    )
-    assert "widens upward" in taper_sentence(TOPS_MM, width_ratio=1.2)
-    assert taper_sentence([np.nan] * 3, width_ratio=0.8) == ""
 
 
 @pytest.mark.parametrize("width_ratio", [0.2, 3.0, np.nan])

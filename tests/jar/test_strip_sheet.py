@@ -278,6 +278,9 @@ def test_long_names_shrink_before_they_are_cut():
         b"\xef\xbb\xbfjar;name\r\n1;Rosa\r\n12;Jos\xc3\xa9\r\n",
         b"1\tRosa\n\n12\tJos\xe9\n",
         b"#1,Rosa\n#12,Jos\xe9\n",
+        b"jar,name\r1,Rosa\r12,Jos\xc3\xa9\r",  # the line ends of old Macs
+        "jar,name\n1,Rosa\n12,José\n".encode("utf-16-le"),  # without a mark at its start
+        "jar,name\n1,Rosa\n12,José\n".encode("utf-16-be"),
     ],
 )
 def test_names_as_spreadsheets_save_them(tmp_path, raw):
@@ -289,11 +292,15 @@ def test_names_as_spreadsheets_save_them(tmp_path, raw):
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("jar,name\nRosa,1\n", "Row 2 of names.csv needs a jar number"),
+        ("jar,name\nRosa,1\n", "Line 2 of names.csv needs a jar number"),
         ("jar,name\n200,Rosa\n", "jar number from 1 to 117"),
         ("1,Rosa\n1,Ida\n", "gives jar 1 two names"),
-        ("Rosa,1\n", "Row 1 of names.csv needs a jar number"),
+        ("Rosa,1\n", "Line 1 of names.csv needs a jar number"),
         ("1\n", "needs a jar number from 1 to 117 and a name"),
+        ("9" * 5000 + ",Rosa\n", "jar number from 1 to 117"),
+        ("1,Rosa\n2," + "x" * 140_000 + "\n", "Line 2 of names.csv has a cell far too long"),
+        ('1,"Rosa\n2,Ida\n', "Line 1 of names.csv has a quotation mark without its other half"),
+        ("1,Ro\0sa\n", "not a table of text"),
     ],
 )
 def test_names_that_cannot_be_used(tmp_path, text, message):
@@ -304,7 +311,7 @@ def test_names_that_cannot_be_used(tmp_path, text, message):
 
 
 def test_missing_names_file(tmp_path):
-    with pytest.raises(UsageError, match="could not be opened"):
+    with pytest.raises(UsageError, match="cannot be opened"):
         strips.read_names(tmp_path / "none.csv")
 
 
