@@ -14,10 +14,11 @@ from enum import StrEnum
 from jarvision.core.errors import JarError, ValueRefusedError
 from jarvision.core.series import Reading
 from jarvision.estimate.by_weight import weigh_reading
+from jarvision.estimate.given import Given
 from jarvision.estimate.posterior import Weighed
-from jarvision.estimate.reading import Given, JarReading, work_out
-from jarvision.wall.layers import LAYERS, Boundary
-from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement, lowered
+from jarvision.estimate.reading import JarReading, work_out
+from jarvision.wall.layers import LAYERS
+from jarvision.wall.measurement import Boundary, JarMeasurement, PhotoMeasurement, lowered
 
 _NOT_SCALED = "By weight nothing can be said without a strip: how far grains fell is unknown."
 

@@ -12,7 +12,8 @@ from jarvision.core.measured import Doubt, DoubtName, Measured, doubt
 from jarvision.core.series import READING_TIMES
 from jarvision.estimate.combine import said_of
 from jarvision.jar.profile import JarProfile
-from jarvision.jar.scale_sources import ScaleSource, taper_doubts
+from jarvision.jar.scale import ScaleSource
+from jarvision.jar.scale_sources import taper_doubts
 from jarvision.wall.floor import clearness_of
 from jarvision.wall.layers import LAYERS
 from jarvision.wall.measurement import ORDER, JarMeasurement, PhotoMeasurement

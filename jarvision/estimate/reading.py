@@ -14,32 +14,12 @@ from jarvision.core.measured import Doubt, Measured
 from jarvision.core.series import Reading
 from jarvision.estimate.combine import combine
 from jarvision.estimate.composition import Composition
+from jarvision.estimate.given import Given
 from jarvision.estimate.judge import judge, water_state
-from jarvision.estimate.known import JarFacts
 from jarvision.estimate.texture import Texture
-from jarvision.jar.profile import JarProfile
 from jarvision.wall.locate import Look
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 from jarvision.wall.read import read_photos_of_jar
-
-
-@dataclass(frozen=True, slots=True)
-class Given:
-    """What is known of a jar besides its photos.
-
-    Attributes
-    ----------
-    facts : JarFacts
-        What the user says of water and soil.
-    profile : JarProfile or None
-        The jar's inside, by which shares are of volume; without it walls count as straight.
-    seed : int
-        Seed of the draws: with the same one the same numbers give the same result.
-    """
-
-    facts: JarFacts = field(default_factory=JarFacts)
-    profile: JarProfile | None = None
-    seed: int = 0
 
 
 @dataclass(frozen=True, slots=True)

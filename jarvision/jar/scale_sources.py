@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 from typing import TypeAlias
 
 import cv2
@@ -30,6 +29,7 @@ from jarvision.jar.profile import (
     volumes_from_heights,
 )
 from jarvision.jar.ruler import RulerScale, RulerUnit, RulerUnreadError, read_ruler
+from jarvision.jar.scale import Scale, ScaleSource
 from jarvision.jar.strip_spec import strip_spec
 from jarvision.jar.view_fit import Jar
 
@@ -44,15 +44,6 @@ STRIP_SCALE_SD = 0.004
 # as the width that shows depends on how the jar is turned.
 _ROUND_SCALE_SD, _SQUARE_SCALE_SD = 0.025, 0.04
 _SHARED_SCALE_SD = 0.02  # a photo without a strip, the jar's width known from one with a strip
-
-
-class ScaleSource(StrEnum):
-    """What a photo's millimetres come from."""
-
-    STRIP = "strip"
-    JAR = "jar"  # the jar's own width
-    RULER = "ruler"
-    NOTHING = "nothing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +71,6 @@ class ScaleAids:
         if math.isnan(stated) and self.profile is not None:
             return self.profile.outside_diameter_mm / 2
         return stated
-
-
-@dataclass(frozen=True, slots=True)
-class Scale:
-    """Where a photo's millimetres come from, and their relative standard deviation."""
-
-    source: ScaleSource = ScaleSource.NOTHING
-    relative_sd: float = math.nan
 
 
 def stated_aids(*, jar_profile: str = "", jar_mm: Sequence[str] = (), ruler: str = "") -> ScaleAids:

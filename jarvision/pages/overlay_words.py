@@ -11,7 +11,8 @@ from jarvision.core.series import READING_TIMES
 from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
 from jarvision.results.report import odds_in_words
-from jarvision.wall.layers import LAYERS, Boundary
+from jarvision.wall.layers import LAYERS
+from jarvision.wall.measurement import Boundary
 from jarvision.wall.read import PhotoReading
 
 FARTHEST_MM = 300.0

@@ -24,8 +24,9 @@ from jarvision.core.errors import JarError, MixedJarsError, SeveralJarsError, Us
 from jarvision.core.files import find_photos, natural_key, shown, write_whole
 from jarvision.core.series import READING_TIMES, JarPhotos, Reading, Sighting, TimedPhoto
 from jarvision.estimate.estimate import weighed_too
+from jarvision.estimate.given import Given
 from jarvision.estimate.known import JarFacts
-from jarvision.estimate.reading import Failure, Given, JarReading, read_jar
+from jarvision.estimate.reading import Failure, JarReading, read_jar
 from jarvision.jar.scale_sources import ScaleAids
 from jarvision.jar.strip_detect import Strip
 from jarvision.pages.overlay import draw_overlay, jpeg_of

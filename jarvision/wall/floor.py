@@ -8,7 +8,6 @@ the floor, is the second witness.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures
+from jarvision.wall.measurement import Floor
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -27,23 +27,6 @@ FILLET_MM, FILLET_SD_MM = 1.1, 0.4
 STRIP_ZERO_SD_MM = 0.5
 _LEAST_STEP = 0.5  # a step in deposit likeness under this is no edge
 _FAR_OFF_MM = 1.8  # a strip further off than this was not lined up with the floor
-
-
-@dataclass(frozen=True, slots=True)
-class Floor:
-    """The inside floor in the strip's millimetres.
-
-    Attributes
-    ----------
-    z_mm, sd_mm : float
-        Height of the inside floor above the strip's zero, and one standard deviation [mm].
-    seen_mm : float
-        Where the foot of the deposit alone puts it; NaN where it was not seen.
-    """
-
-    z_mm: float
-    sd_mm: float
-    seen_mm: float
 
 
 def _unlikeness(features: Array, reference: NDArray[np.bool_]) -> Array:

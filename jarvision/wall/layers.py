@@ -22,6 +22,7 @@ from jarvision.jar.wall_features import (
     Array,
     WallFeatures,
 )
+from jarvision.wall.measurement import Boundary
 
 Rows: TypeAlias = NDArray[np.bool_]
 
@@ -43,36 +44,6 @@ _EDGE_SD_MM = (
     0.23  # what the edge of a deposit means to a quarter of a millimetre, seen on rendered jars
 )
 _FAINT_MM = 0.6  # added to the sd over the contrast: faint edges are placed less well
-
-
-@dataclass(frozen=True, slots=True)
-class Boundary:
-    """One boundary in one photo.
-
-    Attributes
-    ----------
-    layer : str
-        The layer whose top this is.
-    top_mm, sd_mm : float
-        Height above the strip's zero and one standard deviation [mm].
-    colour_mm, grain_mm : float
-        Where colour alone and grain alone put it; NaN where a cue says nothing.
-    contrast : float
-        Colour step over the noise.
-    uneven_mm : float
-        Spread of the boundary along the front, 5 to 95 % [mm].
-    alternatives : tuple of (float, float)
-        Other places it could be: height [mm] and weight against the main one.
-    """
-
-    layer: str
-    top_mm: float
-    sd_mm: float
-    colour_mm: float
-    grain_mm: float
-    contrast: float
-    uneven_mm: float
-    alternatives: tuple[tuple[float, float], ...] = ()
 
 
 def _prefix_costs(level: Array) -> tuple[Array, float]:

@@ -16,11 +16,10 @@ from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.count_unmarked import count_unmarked, on_table, places
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
+from jarvision.jar.scale import Scale, ScaleSource
 from jarvision.jar.scale_sources import (
     STRIP_SCALE_SD,
-    Scale,
     ScaleAids,
-    ScaleSource,
     Sides,
     join_rulers,
     print_doubts,

@@ -8,15 +8,60 @@ from dataclasses import dataclass, replace
 
 from jarvision.core.measured import Doubt
 from jarvision.core.series import Reading
-from jarvision.jar.scale_sources import Scale, ScaleSource
-from jarvision.wall.floor import Floor
-from jarvision.wall.layers import Boundary
+from jarvision.jar.scale import Scale, ScaleSource
 
 ORDER = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
 """The readings in time; the reading at index i is the one that shows the top of layer i."""
 
 WATER_SD_MM = 3.0  # how well the water line is seen in photos; our own judgement, no source
 _BESIDE_MM = 0.5  # a boundary so near a mark's edge may lie behind it
+
+
+@dataclass(frozen=True, slots=True)
+class Boundary:
+    """One boundary in one photo.
+
+    Attributes
+    ----------
+    layer : str
+        The layer whose top this is.
+    top_mm, sd_mm : float
+        Height above the strip's zero and one standard deviation [mm].
+    colour_mm, grain_mm : float
+        Where colour alone and grain alone put it; NaN where a cue says nothing.
+    contrast : float
+        Colour step over the noise.
+    uneven_mm : float
+        Spread of the boundary along the front, 5 to 95 % [mm].
+    alternatives : tuple of (float, float)
+        Other places it could be: height [mm] and weight against the main one.
+    """
+
+    layer: str
+    top_mm: float
+    sd_mm: float
+    colour_mm: float
+    grain_mm: float
+    contrast: float
+    uneven_mm: float
+    alternatives: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """The inside floor in the strip's millimetres.
+
+    Attributes
+    ----------
+    z_mm, sd_mm : float
+        Height of the inside floor above the strip's zero, and one standard deviation [mm].
+    seen_mm : float
+        Where the foot of the deposit alone puts it; NaN where it was not seen.
+    """
+
+    z_mm: float
+    sd_mm: float
+    seen_mm: float
 
 
 @dataclass(frozen=True, slots=True)

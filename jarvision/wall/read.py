@@ -14,11 +14,13 @@ from jarvision.jar.unwrap import MAP_TOP_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures, gather, quiet_level
 from jarvision.wall.clay import clay_places, mirrored_edges
-from jarvision.wall.floor import Floor, join_floors, seen_floor, water_line, water_structure
-from jarvision.wall.layers import LAYERS, Boundary, CoarsePlace, coarse_tops, place
+from jarvision.wall.floor import join_floors, seen_floor, water_line, water_structure
+from jarvision.wall.layers import LAYERS, CoarsePlace, coarse_tops, place
 from jarvision.wall.locate import Look
 from jarvision.wall.measurement import (
     ORDER,
+    Boundary,
+    Floor,
     JarMeasurement,
     PhotoMeasurement,
     hidden_sd_mm,

@@ -20,13 +20,14 @@ from scenes import SAMPLES
 from jarvision.core.errors import UsageError
 from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import Given, JarReading, read_jar
+from jarvision.estimate.given import Given
+from jarvision.estimate.reading import JarReading, read_jar
 from jarvision.jar.profile import JarProfile, OutsideSize, profile_from_pours
 from jarvision.jar.ruler import RulerUnit
+from jarvision.jar.scale import ScaleSource
 from jarvision.jar.scale_sources import (
     RulerFound,
     ScaleAids,
-    ScaleSource,
     join_rulers,
     print_doubts,
     ruler_beside,

@@ -32,10 +32,8 @@ from jarvision.pages.apart import spread_apart
 from jarvision.pages.overlay import draw_overlay, jpeg_of
 from jarvision.pages.overlay_pen import drawable
 from jarvision.pages.overlay_words import boundary_label, marks_of
-from jarvision.wall.floor import Floor
-from jarvision.wall.layers import Boundary
 from jarvision.wall.locate import Look
-from jarvision.wall.measurement import JarMeasurement
+from jarvision.wall.measurement import Boundary, Floor, JarMeasurement
 from jarvision.wall.read import photo_reading
 
 WIDE, HIGH = 1000, 1300

@@ -12,13 +12,13 @@ from jarvision.jar.wall_features import gather
 from jarvision.wall.floor import (
     FILLET_MM,
     STRIP_ZERO_SD_MM,
-    Floor,
     clearness_of,
     join_floors,
     seen_floor,
     water_line,
     water_structure,
 )
+from jarvision.wall.measurement import Floor
 
 SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0, 10.0))
 

@@ -14,7 +14,8 @@ import pytest
 from scenes import Layering, wall
 
 from jarvision.jar.wall_features import WallFeatures, edge_peaks, gather, pieces
-from jarvision.wall.layers import Boundary, coarse_tops, place
+from jarvision.wall.layers import coarse_tops, place
+from jarvision.wall.measurement import Boundary
 from jarvision.wall.read import _LEAST_GAIN
 
 SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0, 10.0))
