@@ -101,11 +101,20 @@ FAO56 = Source(
     Quality.PUBLISHED,
     "Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56, Table 22",
 )
+FAO56_SOILS = Source(
+    Quality.MEMORY,
+    "FAO Irrigation and Drainage Paper 56, Table 19, available water by soil type (its columns of "
+    "field capacity and wilting point were read)",
+)
 FAO56_MEMORY = Source(Quality.MEMORY, "FAO Irrigation and Drainage Paper 56, text")
 NRCS_WATER = Source(
     Quality.PUBLISHED,
     "USDA NRCS, Estimating Soil Moisture by Feel and Appearance, available-water ranges",
 )
+LAB_SPREAD = Source(
+    Quality.PUBLISHED, "A commercial laboratory's method sheet: hydrometer within ±8 %"
+)
+ORGANIC_RULE = Source(Quality.PUBLISHED, "US National Organic Program, 7 CFR 205.203(c)")
 UC_WATER = Source(
     Quality.PUBLISHED, "University of California ANR, available water by soil texture"
 )

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
 
 from jarvision.core.errors import ValueRefusedError
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source
-from jarvision.core.units import Span
+from jarvision.core.units import Span, UnitSystem
 
 SOIL_G_CM3 = 1.3
 """Dry bulk density of a worked garden bed (common practice)."""
@@ -16,45 +18,42 @@ SOIL_G_CM3 = 1.3
 SAND_G_CM3 = 1.55
 """Dry bulk density of builder's sand (from memory)."""
 
-DIG_DEPTH_MM = 152.4
-"""Depth that compost is mixed into where nothing else is said: 6 inches."""
+DIG_MM = MappingProxyType({UnitSystem.US: 152.4, UnitSystem.METRIC: 150.0})
+"""Depth that compost and sand are mixed into [mm]: 6 inches, or 15 cm."""
 
-YEARLY_COMPOST_MM = 25.4
-"""Most compost a year without a soil test: 1 inch (from memory)."""
+COMPOST_MM = MappingProxyType(
+    {UnitSystem.US: (12.7, 25.4, 50.8), UnitSystem.METRIC: (10.0, 25.0, 50.0)}
+)
+"""Depths of compost that a guide works out [mm]: half a year's, a year's, and too much."""
+
+COMPOST_YEAR_MM = MappingProxyType({system: depths[1] for system, depths in COMPOST_MM.items()})
+"""Most compost a year without a soil test [mm]: 1 inch (from memory)."""
 
 WHY_LIMITED = (
     "compost brings more phosphorus and salts than plants take away, and they build up year by year"
 )
 
-
-@dataclass(frozen=True, slots=True)
-class CompostKind:
-    """A compost as dry matter.
-
-    Attributes
-    ----------
-    density_g_cm3 : float
-        Dry bulk density [g/cm³].
-    om_pct : float
-        Organic matter [% of dry mass].
-    """
-
-    density_g_cm3: float
-    om_pct: float
-    source: Source
-
-
-LIGHT_COMPOST = CompostKind(
-    0.30, 50.0, Source(Quality.PRACTICE, "A light, well-rotted garden compost, typical figures")
+COMPOST_MATTER = Source(
+    Quality.SECOND_HAND,
+    "Extension advice on compost analyses as quoted: about 50 % organic matter in the dry mass, "
+    "50 % moisture, 1,000 lb a cubic yard moist",
 )
-DENSE_COMPOST = CompostKind(
-    0.48, 37.0, Source(Quality.PUBLISHED, "A tested compost lot: 808 lb dry a cubic yard, 37 % OM")
+COMPOST_RANGE = Source(
+    Quality.MEMORY,
+    "US Composting Council's ranges for composts sold: 30–65 % organic matter in the dry mass",
 )
+
+COMPOST_DRY_G_CM3 = 0.2966
+"""Dry matter of compost [g/cm³]: half of 1,000 lb a cubic yard, or the 40 % moist compost of 833 lb
+(`COMPOST_MATTER`). Moist weight, as it is bought, is `COMPOST_KG_M3`."""
+
+COMPOST_OM_PCT = Span(30.0, 50.0, 65.0)
+"""Organic matter of compost [% of the dry mass] (`COMPOST_RANGE`, `COMPOST_MATTER`)."""
 
 COMPOST_KG_M3 = Span(475.0, 590.0, 712.0)
-"""Weight of compost as it is delivered [kg/m³]: 800 to 1,200 lb a cubic yard."""
+"""Weight of compost as it is delivered, moist [kg/m³]: 800 to 1,200 lb a cubic yard."""
 COMPOST_WEIGHT = Source(
-    Quality.PUBLISHED, "Compost as received, 1,000–1,200 lb a cubic yard; a dry lot 808 lb"
+    Quality.PUBLISHED, "Compost as received, 1,000–1,200 lb a cubic yard; drier ones 800 lb"
 )
 
 BAG_L = 40.0
@@ -118,9 +117,9 @@ def compost_load(area_m2: float, depth_mm: float) -> Load:
 def om_after(
     om_pct: float,
     compost_mm: float,
-    compost: CompostKind,
+    compost_om_pct: float,
     *,
-    into_mm: float = DIG_DEPTH_MM,
+    into_mm: float,
     soil_g_cm3: float = SOIL_G_CM3,
 ) -> float:
     """Organic matter of the mixed layer on the day that compost is dug in [% by mass].
@@ -131,6 +130,8 @@ def om_after(
         Organic matter now [% by mass].
     compost_mm : float
         Depth of compost spread [mm].
+    compost_om_pct : float
+        Organic matter of the compost [% of its dry mass].
     into_mm : float
         Depth of soil it is mixed into [mm].
     soil_g_cm3 : float
@@ -138,24 +139,22 @@ def om_after(
 
     Notes
     -----
-    Mass balance of dry matter. Much of what is added rots away within one to three years.
+    Mass balance of dry matter, `COMPOST_DRY_G_CM3` of it in the compost. Much of what is added
+    rots away within one to three years.
     """
     _positive(into_mm, "digging depth")
-    soil, added = into_mm * soil_g_cm3, compost_mm * compost.density_g_cm3
-    return (soil * om_pct + added * compost.om_pct) / (soil + added)
+    soil, added = into_mm * soil_g_cm3, compost_mm * COMPOST_DRY_G_CM3
+    return (soil * om_pct + added * compost_om_pct) / (soil + added)
 
 
-def om_after_span(om_pct: Span, compost_mm: float, *, into_mm: float = DIG_DEPTH_MM) -> Span:
-    """Range of organic matter after compost, over what is there and two unlike composts."""
-    light, dense = (
-        [om_after(now, compost_mm, kind, into_mm=into_mm) for now in (om_pct.low, om_pct.high)]
-        for kind in (LIGHT_COMPOST, DENSE_COMPOST)
+def om_after_span(om_pct: Span, compost_mm: float, *, into_mm: float) -> Span:
+    """Range of organic matter after compost, over what is there and over what compost can be."""
+    pairs = zip(
+        (om_pct.low, om_pct.mid, om_pct.high),
+        (COMPOST_OM_PCT.low, COMPOST_OM_PCT.mid, COMPOST_OM_PCT.high),
+        strict=True,
     )
-    ends = (min(light[0], dense[0]), max(light[1], dense[1]))
-    mids = [
-        om_after(om_pct.mid, compost_mm, k, into_mm=into_mm) for k in (LIGHT_COMPOST, DENSE_COMPOST)
-    ]
-    return Span(ends[0], math.fsum(mids) / 2, ends[1])
+    return Span(*(om_after(now, compost_mm, om, into_mm=into_mm) for now, om in pairs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +182,7 @@ def sand_plan(
     sand_target_pct: float | None = None,
     clay_target_pct: float | None = None,
     area_m2: float,
-    depth_mm: float = DIG_DEPTH_MM,
+    depth_mm: float,
     soil_g_cm3: float = SOIL_G_CM3,
 ) -> SandPlan:
     """Work out how much sand would bring a soil to a target share of sand, or down to one of clay.
@@ -245,11 +244,16 @@ def _share_to_clay(clay_pct: float, target_pct: float) -> float:
     return clay_pct / target_pct - 1
 
 
-RULE_OF_THUMB_LB = 465.0
-"""Sand for ten points more of it, lb on 100 ft² (common practice, no source): ten in a hundred of
-six inches of soil at 93 lb/ft³, which forgets that the sand added enlarges the whole."""
+PRINTED_RULE_LB = 465.0
+"""Sand for ten points more of it as garden columns print it, lb on 100 ft² (common practice, no
+source): a tenth of six inches of soil at `PRINTED_RULE_LB_FT3`."""
 
-ORGANIC_RULE = Source(Quality.PUBLISHED, "US National Organic Program, 7 CFR 205.203(c)")
+PRINTED_RULE_LB_FT3 = 93.0
+PRINTED_RULE_G_CM3 = 1.49
+"""Dry density of soil at which the printed figure is a tenth of the weight, in two units."""
+
+SOIL_LB_FT3 = 81.0
+"""`SOIL_G_CM3` in pounds a cubic foot, for the text."""
 
 MANURE_DAYS_TOUCHING = 120
 """Raw manure dug in to harvest where the edible part touches the soil [days]: 7 CFR 205.203(c)."""
@@ -285,33 +289,72 @@ class Amendment:
 CN_TABLE = Source(
     Quality.PUBLISHED, "Extension tables of C:N and available nitrogen, collated in an open dataset"
 )
+CN_NRCS = Source(
+    Quality.PUBLISHED,
+    "USDA NRCS, Carbon to Nitrogen Ratios in Cropping Systems, Table 1: rye cut young 26, in "
+    "flower 37, straw 82; hairy vetch 11; soil life breaks even at 24",
+)
 _CN_MEMORY = Source(Quality.MEMORY, "Extension tables of C:N")
+_VERMICULITE = Source(
+    Quality.SECOND_HAND,
+    "Growers' pages: vermiculite exchanges 100–150 meq/100 g and gives up potassium and magnesium",
+)
 _NONE = math.nan
 
 AMENDMENTS: tuple[Amendment, ...] = (
     Amendment("poultry manure", 10, 10, "feeds fast and strongly; easily too much", CN_TABLE),
     Amendment("vegetable waste", 10, 20, "feeds once composted", CN_TABLE),
+    Amendment("legume cover crop", 10, 20, "feeds when cut young", CN_NRCS),
     Amendment("cow manure", 20, 25, "builds structure; hardly any nitrogen at first", CN_TABLE),
     Amendment("grass clippings", 15, 25, "feed as a thin mulch; mat if thick", _CN_MEMORY),
-    Amendment("legume cover crop", 10, 20, "feeds when cut young", _CN_MEMORY),
-    Amendment("cereal cover crop", 25, 60, "builds structure; cut before it flowers", _CN_MEMORY),
+    Amendment("cereal cover crop, cut young", 26, 26, "builds structure", CN_NRCS),
+    Amendment("cereal cover crop, in flower", 37, 37, "builds structure; sow beans next", CN_NRCS),
     Amendment("leaves", 30, 80, "as leaf mould, after a year or two, builds structure", CN_TABLE),
     Amendment("straw", 40, 100, "mulch; ties up nitrogen if dug in", CN_TABLE),
     Amendment("sawdust and wood chips", 100, 500, "mulch for paths and shrubs only", CN_TABLE),
     Amendment("peat", _NONE, _NONE, "holds water, feeds nothing, acid", COMMON_PRACTICE),
-    Amendment("vermiculite", _NONE, _NONE, "holds water, feeds nothing; for pots", COMMON_PRACTICE),
+    Amendment(
+        "vermiculite",
+        _NONE,
+        _NONE,
+        "holds water, potassium and magnesium, and gives a little of both; for pots",
+        _VERMICULITE,
+    ),
 )
-"""Amendments from quick to slow; the last two feed nothing."""
-
-TIES_UP_CN = 30.0
-"""C:N above which rotting takes nitrogen from the soil (common practice: 25 to 30)."""
+"""Amendments from quick to slow; the last two are no feed."""
 
 
-def ties_up_nitrogen(amendment: Amendment) -> bool:
-    """Whether digging it in takes nitrogen from the plants for a season."""
-    return amendment.cn_low >= TIES_UP_CN
+class Nitrogen(StrEnum):
+    """What digging an amendment in does to the nitrogen that plants find."""
+
+    GIVES = "gives"
+    EVEN = "even"
+    TAKES = "takes"
+    NEITHER = "neither"
 
 
-def rule_of_thumb_kg(area_m2: float) -> float:
-    """Sand for ten points more of it by the rule of thumb, for a bed of any area [kg]."""
-    return RULE_OF_THUMB_LB * 0.45359237 * area_m2 / 9.290304
+BREAK_EVEN_CN = 24.0
+"""C:N that soil life neither gives nor takes nitrogen at (`CN_NRCS`)."""
+
+_TAKES_FROM_CN = 30.0
+"""C:N from which a season's nitrogen is taken (common practice: 25 to 30); between the two it is
+weeks."""
+
+
+def nitrogen_of(amendment: Amendment) -> Nitrogen:
+    """Tell what digging it in does to the nitrogen in the soil, by its carbon to nitrogen."""
+    if math.isnan(amendment.cn_low):
+        return Nitrogen.NEITHER
+    if amendment.cn_low >= _TAKES_FROM_CN:
+        return Nitrogen.TAKES
+    return Nitrogen.GIVES if amendment.cn_high <= BREAK_EVEN_CN else Nitrogen.EVEN
+
+
+def rule_of_thumb_kg(area_m2: float, depth_mm: float) -> float:
+    """Sand for ten points more of it by the rule of thumb, a tenth of the soil's weight [kg]."""
+    return 0.1 * SOIL_G_CM3 * depth_mm * area_m2
+
+
+def printed_rule_kg(area_m2: float) -> float:
+    """Scale the rule's figure as it is printed to a bed of any area [kg]."""
+    return PRINTED_RULE_LB * 0.45359237 * area_m2 / 9.290304

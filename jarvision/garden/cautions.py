@@ -5,7 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
+from jarvision.core.sources import (
+    COMMON_PRACTICE,
+    LAB_SPREAD,
+    ORGANIC_RULE,
+    Quality,
+    Source,
+    Statement,
+    say,
+)
 
 
 class Place(StrEnum):
@@ -49,8 +57,6 @@ _EPA_LEAD = Source(
     Quality.PUBLISHED, "US EPA residential soil lead guidance, October 2025: screening at 200 ppm"
 )
 _FDA_FLOOD = Source(Quality.PUBLISHED, "US FDA 2011, guidance on flood-affected food crops")
-_ORGANIC = Source(Quality.PUBLISHED, "US National Organic Program, 7 CFR 205.203(c)")
-_LABS = Source(Quality.PUBLISHED, "A commercial laboratory's method sheet: hydrometer within ±8 %")
 _LINES = Source(Quality.MEMORY, "US call-before-you-dig service, number 811")
 
 
@@ -109,7 +115,7 @@ CAUTIONS: tuple[Caution, ...] = (
         CautionName.MANURE,
         "Raw manure carries germs: dig it in at least 120 days before harvest where the edible "
         "part touches the soil, 90 days where it does not, or compost it hot first.",
-        _ORGANIC,
+        ORGANIC_RULE,
         places={Place.GUIDE},
     ),
     _caution(
@@ -129,7 +135,7 @@ CAUTIONS: tuple[Caution, ...] = (
         CautionName.LABORATORY,
         "To know how far your jar can be trusted, send one sample of the same soil to a "
         "laboratory; even laboratories agree only to about 8 points.",
-        _LABS,
+        LAB_SPREAD,
         places={Place.HOWTO, Place.GUIDE},
     ),
 )

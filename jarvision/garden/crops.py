@@ -11,7 +11,8 @@ from enum import StrEnum
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.sources import COMMON_PRACTICE, FAO56, Quality, Source
 from jarvision.core.units import Span, plain
-from jarvision.estimate.texture import Texture, TextureClass
+from jarvision.estimate.texture import Texture
+from jarvision.garden.class_tables import GROUPS, SoilGroup
 
 DAILY_USE_MM = 5.0
 """Water that a full-grown crop uses on a warm day [mm]: the rate that FAO-56's Table 22 is for."""
@@ -72,7 +73,7 @@ CROPS: tuple[Crop, ...] = (
     Crop("melon", 0.8, 1.5, 0.40),
     Crop("cantaloupe", 0.9, 1.5, 0.45),
     Crop("watermelon", 0.8, 1.5, 0.40),
-    Crop("sweet corn", 0.8, 1.2, 0.50, ("corn", "sweetcorn", "maize")),
+    Crop("sweet corn", 0.8, 1.2, 0.50, ("corn", "sweetcorn")),
     Crop("green bean", 0.5, 0.7, 0.45, ("bean", "snap bean", "french bean")),
     Crop("pea", 0.6, 1.0, 0.35),
     Crop("asparagus", 1.2, 1.8, 0.45),
@@ -80,9 +81,10 @@ CROPS: tuple[Crop, ...] = (
     Crop("artichoke", 0.6, 0.9, 0.45),
     Crop("broad bean", 0.5, 0.7, 0.45, ("fava bean", "fava"), _FAO56_MEMORY_ROW),
     Crop("brussels sprouts", 0.4, 0.6, 0.45, ("brussels sprout",), _FAO56_MEMORY_ROW),
+    Crop("maize", 1.0, 1.7, 0.55, ("field corn", "grain maize", "popcorn"), _FAO56_MEMORY_ROW),
     Crop("kale", 0.5, 0.8, 0.45, ("collards", "collard greens"), _STAND_IN),
 )
-"""FAO-56 Table 22 (30 rows read in two copies that agree), and three rows marked otherwise."""
+"""FAO-56 Table 22 (30 rows read in two copies that agree), and four rows marked otherwise."""
 
 
 def _singulars(word: str) -> tuple[str, ...]:
@@ -227,24 +229,8 @@ def days_with_mulch(days: float, saving: Span) -> Span:
     return Span(*(days / (1 - share) for share in (saving.low, saving.mid, saving.high)))
 
 
-class SoilGroup(StrEnum):
-    """Coarse groups that gardeners' hints speak of; putting the classes in them is our reading."""
-
-    SANDY = "sandy"
-    LOAMY = "loamy"
-    CLAYEY = "clayey"
-
-
-_T = TextureClass
-GROUPS: dict[SoilGroup, tuple[TextureClass, ...]] = {
-    SoilGroup.SANDY: (_T.SAND, _T.LOAMY_SAND, _T.SANDY_LOAM),
-    SoilGroup.LOAMY: (_T.LOAM, _T.SILT_LOAM, _T.SILT, _T.SANDY_CLAY_LOAM),
-    SoilGroup.CLAYEY: (_T.CLAY_LOAM, _T.SILTY_CLAY_LOAM, _T.SANDY_CLAY, _T.SILTY_CLAY, _T.CLAY),
-}
-
-
 def group_odds(texture: Texture) -> dict[SoilGroup, float]:
-    """Add up a texture's class odds in the three groups, 0 to 1 each."""
+    """Add up a texture's class odds in the groups, 0 to 1 each."""
     return {
         group: math.fsum(texture.odds_of(name) for name in classes)
         for group, classes in GROUPS.items()
@@ -290,6 +276,7 @@ _FRUIT = (
     "squash",
     "winter squash",
     "sweet corn",
+    "maize",
     "celery",
     "artichoke",
 )
@@ -341,6 +328,20 @@ CROP_HINTS: tuple[CropHint, ...] = (
         Verdict.WELL,
         "loam suits nearly every crop",
         _HINTS_SOURCE,
+    ),
+    CropHint(
+        (*_BULBS, *_TUBERS, *_MELONS, *_LEAFY, *_PULSES, *_FRUIT),
+        SoilGroup.SILTY,
+        Verdict.WELL,
+        "it holds much water, if its surface is kept covered: bare silt crusts under rain",
+        COMMON_PRACTICE,
+    ),
+    CropHint(
+        (*_ROOTS, *_EARLY),
+        SoilGroup.SILTY,
+        Verdict.MIXED,
+        "small seed breaks through a crust badly; sow shallow and keep it covered",
+        COMMON_PRACTICE,
     ),
     CropHint(
         _LEAFY,

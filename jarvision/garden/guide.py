@@ -13,6 +13,7 @@ import numpy as np
 from jarvision.core.sections import Section, sections_text
 from jarvision.core.sources import Statement
 from jarvision.core.units import Span, UnitSystem
+from jarvision.garden import class_tables as ct
 from jarvision.garden import crops as cr
 from jarvision.garden import soil_water as sw
 from jarvision.garden.air_section import air_section
@@ -22,6 +23,7 @@ from jarvision.garden.crop_section import crop_section
 from jarvision.garden.guide_case import Bed, Case, case_of
 from jarvision.garden.nutrient_section import nutrient_section
 from jarvision.garden.priorities import Facts, rank_actions
+from jarvision.garden.runoff_section import runoff_section
 from jarvision.garden.soil import Soil
 from jarvision.garden.soil_section import soil_section
 from jarvision.garden.water_section import water_section
@@ -122,9 +124,9 @@ def _facts(case: Case) -> Facts:
     return Facts(
         system=case.system,
         class_odds=case.soil.texture.odds,
-        sandy=odds[cr.SoilGroup.SANDY],
-        loamy=odds[cr.SoilGroup.LOAMY],
-        clayey=odds[cr.SoilGroup.CLAYEY],
+        sandy=odds[ct.SoilGroup.SANDY],
+        loamy=odds[ct.SoilGroup.LOAMY],
+        clayey=odds[ct.SoilGroup.CLAYEY],
         crusting=float(np.mean((silt >= 50) & (clay < 27))),
         waterlogging=case.water.waterlogging_odds,
         air_pct=case.water.air_pct.mid,
@@ -138,6 +140,7 @@ def _facts(case: Case) -> Facts:
 _WRITERS = (
     soil_section,
     water_section,
+    runoff_section,
     air_section,
     nutrient_section,
     amendment_section,

@@ -8,12 +8,11 @@ import numpy as np
 
 from jarvision.core.sources import Quality, Source
 from jarvision.core.units import Quantity, Span, UnitSystem, show
+from jarvision.garden import class_tables as ct
 from jarvision.garden import crops as cr
+from jarvision.garden import runoff as ro
 from jarvision.garden import soil_water as sw
 from jarvision.garden.soil import Soil, likely_classes
-
-MM_PER_M_IN_FT = 25.4 / 0.3048
-"""Available water of 1 inch a foot [mm per m]."""
 
 _EXAMPLE_CROPS = ("lettuce", "carrot", "tomato")
 _LIKELY_GROUP = 0.25
@@ -44,9 +43,10 @@ class Case:
     planning_mm_per_m: Span
     pores: sw.Pores
     waterings: tuple[cr.Watering, ...]
+    runoff: ro.Runoff
 
     @property
-    def groups(self) -> dict[cr.SoilGroup, float]:
+    def groups(self) -> dict[ct.SoilGroup, float]:
         """The groups that the soil may well be in, with their odds."""
         odds = cr.group_odds(self.soil.texture)
         return {group: chance for group, chance in odds.items() if chance >= _LIKELY_GROUP}
@@ -82,14 +82,20 @@ def case_of(
         planning_mm_per_m=planning,
         pores=sw.pores_of(exact, soil.om_pct),
         waterings=waterings,
+        runoff=ro.runoff_of(
+            soil.draws_pct,
+            soil.om_pct,
+            exact.ksat_mm_h,
+            classes=likely_classes(soil.texture),
+            rng=rng,
+        ),
     )
 
 
 def handbook_water(soil: Soil) -> Span:
     """Handbook available water of the likely classes [mm per m]."""
-    rows = sw.matching(sw.AVAILABLE_IN_PER_FT, likely_classes(soil.texture))
-    span = sw.hull(rows)
-    return Span(span.low, (span.low + span.high) / 2, span.high).times(MM_PER_M_IN_FT)
+    span = ct.hull(ct.matching(ct.AVAILABLE_MM_PER_M, likely_classes(soil.texture)))
+    return Span(span.low, (span.low + span.high) / 2, span.high)
 
 
 def _planning(soil: Soil, water: sw.WaterSummary) -> Span:

@@ -3,49 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
 
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source
 from jarvision.core.units import Span
-from jarvision.estimate.texture import TextureClass
-from jarvision.garden.soil_water import ClassRange, hull, matching
 
-CEC_MEMORY = Source(
-    Quality.MEMORY, "Handbook ranges of cation exchange capacity by texture and by mineral"
+CEC_MINERALS = Source(
+    Quality.SECOND_HAND,
+    "Brady & Weil 2002, The Nature and Properties of Soils, Table 8.1, and a like table, as "
+    "quoted: cation exchange of kaolinite 3–15, smectite 60–150, humus 100–300 cmolc/kg",
+)
+CEC_RULE = Source(
+    Quality.PUBLISHED,
+    "A water-quality text's rule (CRC Press 2000): 0.5 meq/100 g for each percent of clay, 2 for "
+    "each of organic matter",
 )
 
-_T = TextureClass
-
-
-def _row(low: float, high: float, *classes: TextureClass) -> ClassRange:
-    return ClassRange(frozenset(classes), low, high, CEC_MEMORY)
-
-
-# Loamy sand, silt and the mixed loams and clays are not in the list from memory: putting them with
-# their neighbours is our reading. Sandy clay loam lies between two rows and is in both.
-CEC_CMOL_PER_KG: tuple[ClassRange, ...] = (
-    _row(1, 5, _T.SAND, _T.LOAMY_SAND),
-    _row(5, 10, _T.SANDY_LOAM),
-    _row(5, 15, _T.LOAM, _T.SANDY_CLAY_LOAM),
-    _row(10, 25, _T.SILT_LOAM, _T.SILT),
-    _row(15, 30, _T.CLAY_LOAM, _T.SILTY_CLAY_LOAM, _T.SANDY_CLAY_LOAM),
-    _row(30, 50, _T.SANDY_CLAY, _T.SILTY_CLAY, _T.CLAY),
-)
-"""Cation exchange capacity [cmolc/kg, the same number as meq/100 g]; the last says "over 30"."""
-
-CLAY_CMOL_PER_KG = Span(10.0, 30.0, 80.0)
-"""Exchange of clay itself: kaolinite near 10, illite 15–40, smectite 80 and over (from memory)."""
+CLAY_CMOL_PER_KG = Span(3.0, 50.0, 100.0)
+"""Exchange of clay itself: kaolinite from 3 (`CEC_MINERALS`), the rule's 50 (`CEC_RULE`), smectite
+about 100."""
 
 HUMUS_CMOL_PER_KG = Span(100.0, 200.0, 300.0)
-"""Exchange of organic matter: 100 to 300, more as the soil gets less acid (from memory)."""
-
-
-def cec_by_class(classes: Collection[TextureClass]) -> Span:
-    """Look up the handbook range for some classes [cmolc/kg], with its middle."""
-    span = hull(matching(CEC_CMOL_PER_KG, classes))
-    return Span(span.low, (span.low + span.high) / 2, span.high)
+"""Exchange of organic matter: 100 to 300 (`CEC_MINERALS`), more as the soil gets less acid; the
+rule's 200."""
 
 
 def cec_from_parts(clay_pct: float, om_pct: Span) -> Span:
@@ -78,14 +59,15 @@ class Feeding(StrEnum):
     SINGLE = "single"
 
 
-_SPLIT_BELOW = 10.0
-_SINGLE_FROM = 20.0
+# A Northern-Plains laboratory's grouping: to 10 sandy, 11–20 coarse loam, 21–30 fine loam.
+_SPLIT_BELOW = 10.5
+_SINGLE_FROM = 20.5
 
 
 def feeding_of(cec: Span) -> Feeding:
     """Choose single or split feeding from the likely exchange capacity (common practice).
 
-    Split under 10 cmolc/kg, single from 20 up; either, or unknown, between.
+    Split up to 10 cmolc/kg, single from 21 up; either, or unknown, between.
     """
     if not math.isfinite(cec.mid):
         return Feeding.EITHER
@@ -104,6 +86,12 @@ class Nutrient:
     source: Source
 
 
+_PHOSPHATE = Source(
+    Quality.PUBLISHED,
+    "Nelson, Parsons & Mikkelsen 2005, J. Environ. Qual. 34: over 18 mg/L of phosphorus 45 cm down "
+    "in sands that had 20 years of pig manure",
+)
+
 NUTRIENTS: tuple[Nutrient, ...] = (
     Nutrient(
         "nitrate", True, "leaves with the water in every soil, fastest in sand", COMMON_PRACTICE
@@ -113,7 +101,11 @@ NUTRIENTS: tuple[Nutrient, ...] = (
     Nutrient("potassium", False, "held by clay and humus; slips out of sand", COMMON_PRACTICE),
     Nutrient("calcium and magnesium", False, "held by clay and humus", COMMON_PRACTICE),
     Nutrient(
-        "phosphate", False, "hardly moves, except with soil that washes away", COMMON_PRACTICE
+        "phosphate",
+        False,
+        "hardly moves, except with soil that washes away, or down through sand that was manured "
+        "for years",
+        _PHOSPHATE,
     ),
 )
-"""What leaches and what holds; common practice."""
+"""What leaches and what holds."""

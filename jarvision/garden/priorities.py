@@ -15,6 +15,7 @@ from jarvision.core.sources import (
     say,
 )
 from jarvision.core.units import Quantity, Span, UnitSystem, show, show_range
+from jarvision.garden.amendments import COMPOST_YEAR_MM
 
 HOW_MANY = 3
 
@@ -66,7 +67,6 @@ class _Action:
 
 
 _SETTLE_ODDS = 0.45
-_COMPOST_MM = {UnitSystem.US: 25.4, UnitSystem.METRIC: 25.0}
 
 
 def _compost_score(facts: Facts) -> float:
@@ -78,7 +78,7 @@ def _compost_score(facts: Facts) -> float:
 
 
 def _compost_text(facts: Facts) -> str:
-    depth = show(_COMPOST_MM[facts.system], Quantity.SOIL_DEPTH, facts.system, digits=2)
+    depth = show(COMPOST_YEAR_MM[facts.system], Quantity.SOIL_DEPTH, facts.system, digits=2)
     low = facts.om_known and facts.om_low > 0
     why = "organic matter is low, and nothing else" if low else "nothing else"
     return (

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import UsageError, ValueRefusedError
-from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
+from jarvision.core.sources import COMMON_PRACTICE, LAB_SPREAD, Quality, Source, Statement, say
 from jarvision.core.units import Span, plain
 from jarvision.estimate.texture import (
     CLASS_POLYGONS,
@@ -38,9 +38,6 @@ OM_UNKNOWN = Span(1.0, 2.5, 4.0)
 LIKELY = 0.2
 """A class counts as possible from these odds on (ours)."""
 
-_LAB_SPREAD = Source(
-    Quality.PUBLISHED, "A commercial laboratory's method sheet: hydrometer within ±8 %"
-)
 CLASS_LIMITS = Source(
     Quality.PUBLISHED,
     "USDA Soil Survey Manual (Agriculture Handbook 18), texture classes; the limits of five of the "
@@ -167,7 +164,7 @@ def _typed(sd_pct: float) -> Statement:
         return say("The percentages were typed in and are taken as exact.", CLASS_LIMITS)
     return say(
         f"The percentages were typed in and are taken to be good to about ±{2 * sd_pct:g} points.",
-        _LAB_SPREAD,
+        LAB_SPREAD,
     )
 
 

@@ -6,16 +6,13 @@ Water contents are volume fractions (0 to 1) in the equations and volume percent
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.core.sources import NRCS_WATER, UC_WATER, Quality, Source
 from jarvision.core.units import Span, span_of
-from jarvision.estimate.texture import TextureClass
 
 Floats = NDArray[np.float64]
 
@@ -307,109 +304,3 @@ def pores_of(water: SoilWater, om_pct: ArrayLike) -> Pores:
 def _organic_volume_share(mass_share: Floats) -> Floats:
     organic = mass_share / ORGANIC_G_CM3
     return organic / (organic + (1 - mass_share) / MINERAL_G_CM3)
-
-
-@dataclass(frozen=True, slots=True)
-class ClassRange:
-    """A published range for some texture classes; `high` is NaN for "more than `low`"."""
-
-    classes: frozenset[TextureClass]
-    low: float
-    high: float
-    source: Source
-
-
-_T = TextureClass
-
-
-def _rows(
-    source: Source, *rows: tuple[tuple[TextureClass, ...], float, float]
-) -> tuple[ClassRange, ...]:
-    return tuple(ClassRange(frozenset(classes), low, high, source) for classes, low, high in rows)
-
-
-# Silt, sandy clay and silty clay are not in the NRCS list; UC's groups are broad, and putting the
-# twelve classes into them is our reading.
-AVAILABLE_IN_PER_FT: tuple[ClassRange, ...] = (
-    *_rows(
-        NRCS_WATER,
-        ((_T.SAND, _T.LOAMY_SAND), 0.6, 1.2),
-        ((_T.SANDY_LOAM,), 1.3, 1.7),
-        ((_T.SANDY_CLAY_LOAM, _T.LOAM, _T.SILT_LOAM), 1.5, 2.1),
-        ((_T.CLAY, _T.CLAY_LOAM, _T.SILTY_CLAY_LOAM), 1.6, 2.4),
-    ),
-    *_rows(
-        UC_WATER,
-        ((_T.SAND, _T.LOAMY_SAND), 0.5, 1.0),
-        ((_T.SANDY_LOAM,), 1.0, 1.5),
-        (
-            (_T.LOAM, _T.SILT_LOAM, _T.SILT, _T.SANDY_CLAY_LOAM, _T.CLAY_LOAM, _T.SILTY_CLAY_LOAM),
-            1.5,
-            2.0,
-        ),
-        ((_T.SANDY_CLAY, _T.SILTY_CLAY, _T.CLAY), 2.0, 2.5),
-    ),
-)
-"""Handbook available water [inches per foot]."""
-
-FAO_INTAKE = Source(
-    Quality.SECOND_HAND,
-    "Basic infiltration rates, FAO irrigation training manual, as quoted on a garden page "
-    "(sand: from memory)",
-)
-STEADY_INTAKE = Source(
-    Quality.SECOND_HAND, "Steady infiltration rates as taught in soil-physics lectures"
-)
-COLORADO_INTAKE = Source(Quality.PUBLISHED, "A Colorado table of drainage rates by texture class")
-_CLAYS = (_T.SANDY_CLAY, _T.SILTY_CLAY, _T.CLAY)
-_IN_H = 25.4
-
-INTAKE_MM_PER_H: tuple[ClassRange, ...] = (
-    *_rows(
-        FAO_INTAKE,
-        ((_T.SAND, _T.LOAMY_SAND), 30, math.nan),
-        ((_T.SANDY_LOAM,), 20, 30),
-        ((_T.LOAM, _T.SILT_LOAM, _T.SILT), 10, 20),
-        ((_T.SANDY_CLAY_LOAM, _T.CLAY_LOAM, _T.SILTY_CLAY_LOAM), 5, 10),
-        (_CLAYS, 1, 5),
-    ),
-    *_rows(
-        STEADY_INTAKE,
-        ((_T.SAND, _T.LOAMY_SAND), 20, math.nan),
-        ((_T.SANDY_LOAM,), 10, 20),
-        ((_T.LOAM, _T.SILT_LOAM, _T.SILT), 5, 10),
-        (_CLAYS, 1, 5),
-    ),
-    *_rows(
-        COLORADO_INTAKE,
-        ((_T.SAND,), 4 * _IN_H, 8 * _IN_H),
-        ((_T.LOAMY_SAND,), 1.2 * _IN_H, 2.4 * _IN_H),
-        ((_T.LOAM,), 0.5 * _IN_H, 1.0 * _IN_H),
-        ((_T.SILT_LOAM,), 0.15 * _IN_H, 0.30 * _IN_H),
-        ((_T.SANDY_CLAY_LOAM,), 0.1 * _IN_H, 0.2 * _IN_H),
-        ((_T.CLAY_LOAM,), 0.05 * _IN_H, 0.10 * _IN_H),
-        ((_T.SANDY_CLAY,), 0.03 * _IN_H, 0.05 * _IN_H),
-        ((_T.SILTY_CLAY,), 0.02 * _IN_H, 0.04 * _IN_H),
-        ((_T.CLAY,), 0.01 * _IN_H, 0.02 * _IN_H),
-    ),
-)
-"""Published intake of water [mm/h]; which of FAO's five groups a class is in is our reading."""
-
-
-def matching(
-    table: Iterable[ClassRange], classes: Collection[TextureClass]
-) -> tuple[ClassRange, ...]:
-    """Pick the rows of a table that speak of any of some classes."""
-    return tuple(row for row in table if row.classes.intersection(classes))
-
-
-def hull(rows: Iterable[ClassRange]) -> Span:
-    """Cover published ranges that disagree: least low, greatest high, NaN when there are none.
-
-    The middle is the geometric mean of the ends, as suits ranges over orders of magnitude.
-    """
-    rows = tuple(rows)
-    ends = [end for row in rows for end in (row.low, row.high) if math.isfinite(end)]
-    if not ends:
-        return Span(math.nan, math.nan, math.nan)
-    return Span(min(ends), math.sqrt(min(ends) * max(ends)), max(ends))

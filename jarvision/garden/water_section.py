@@ -27,8 +27,8 @@ from jarvision.core.units import (
     show_range,
     unit_of,
 )
+from jarvision.garden import class_tables as ct
 from jarvision.garden import crops as cr
-from jarvision.garden import soil_water as sw
 from jarvision.garden.guide_case import OUR_GROUPS, Case, handbook_water
 from jarvision.garden.soil import likely_classes
 
@@ -71,7 +71,7 @@ def _contents(case: Case) -> Iterator[Statement]:
 
 def _available(case: Case) -> Statement:
     system = case.system
-    rows = sw.matching(sw.AVAILABLE_IN_PER_FT, likely_classes(case.soil.texture))
+    rows = ct.matching(ct.AVAILABLE_MM_PER_M, likely_classes(case.soil.texture))
     books = tuple(dict.fromkeys(row.source for row in rows))
     handbook = show_range(handbook_water(case.soil), Quantity.AVAILABLE_WATER, system)
     if not case.water.available_mm_per_m.known:
@@ -88,8 +88,8 @@ def _available(case: Case) -> Statement:
 
 
 def _intake(case: Case) -> Statement:
-    rows = sw.matching(sw.INTAKE_MM_PER_H, likely_classes(case.soil.texture))
-    book = sw.hull(rows)
+    rows = ct.matching(ct.INTAKE_MM_PER_H, likely_classes(case.soil.texture))
+    book = ct.hull(rows)
     ksat = case.water.ksat_mm_h
     both = (
         Span(min(book.low, ksat.low), book.mid, max(book.high, ksat.high)) if ksat.known else book

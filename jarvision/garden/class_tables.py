@@ -1,0 +1,234 @@
+"""What published tables say of each texture class: the one home of every list of classes.
+
+A row may name several classes; which row a class belongs to, where the table has broader groups,
+is our reading and is said beside it. A new class is entered here and in `estimate.texture`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from jarvision.core.sources import FAO56_SOILS, NRCS_WATER, UC_WATER, Quality, Source
+from jarvision.core.units import Span
+from jarvision.estimate.texture import TextureClass
+
+_T = TextureClass
+_MM_PER_M_IN_FT = 25.4 / 0.3048
+"""Available water of 1 inch a foot [mm per m]."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClassRange:
+    """A published range for some texture classes; `high` is NaN for "more than `low`"."""
+
+    classes: frozenset[TextureClass]
+    low: float
+    high: float
+    source: Source
+
+
+def _rows(
+    source: Source,
+    *rows: tuple[tuple[TextureClass, ...], float, float],
+    factor: float = 1.0,
+) -> tuple[ClassRange, ...]:
+    return tuple(
+        ClassRange(frozenset(classes), low * factor, high * factor, source)
+        for classes, low, high in rows
+    )
+
+
+# Silt, sandy clay and silty clay are not in the NRCS list; sandy clay loam, sandy clay and clay
+# loam are not in FAO's. UC's groups are broad, and putting the twelve classes into them is our
+# reading: sandy clay stands with the clay loams, since half of it is sand that holds little (the
+# equations of Saxton & Rawls give it 1.35 in/ft and clay 1.5).
+AVAILABLE_MM_PER_M: tuple[ClassRange, ...] = (
+    *_rows(
+        NRCS_WATER,
+        ((_T.SAND, _T.LOAMY_SAND), 0.6, 1.2),
+        ((_T.SANDY_LOAM,), 1.3, 1.7),
+        ((_T.SANDY_CLAY_LOAM, _T.LOAM, _T.SILT_LOAM), 1.5, 2.1),
+        ((_T.CLAY, _T.CLAY_LOAM, _T.SILTY_CLAY_LOAM), 1.6, 2.4),
+        factor=_MM_PER_M_IN_FT,
+    ),
+    *_rows(
+        UC_WATER,
+        ((_T.SAND, _T.LOAMY_SAND), 0.5, 1.0),
+        ((_T.SANDY_LOAM,), 1.0, 1.5),
+        (
+            (
+                _T.LOAM,
+                _T.SILT_LOAM,
+                _T.SILT,
+                _T.SANDY_CLAY_LOAM,
+                _T.CLAY_LOAM,
+                _T.SILTY_CLAY_LOAM,
+                _T.SANDY_CLAY,
+            ),
+            1.5,
+            2.0,
+        ),
+        ((_T.SILTY_CLAY, _T.CLAY), 2.0, 2.5),
+        factor=_MM_PER_M_IN_FT,
+    ),
+    # Water between field capacity and wilting point, m³ in m³: the table's third column. Its
+    # silty clay begins at 0.13, but the paper's own Example 36 counts with 0.12.
+    *_rows(
+        FAO56_SOILS,
+        ((_T.SAND,), 0.05, 0.11),
+        ((_T.LOAMY_SAND,), 0.06, 0.12),
+        ((_T.SANDY_LOAM,), 0.11, 0.15),
+        ((_T.LOAM,), 0.13, 0.18),
+        ((_T.SILT_LOAM,), 0.13, 0.19),
+        ((_T.SILT,), 0.16, 0.20),
+        ((_T.SILTY_CLAY_LOAM,), 0.13, 0.18),
+        ((_T.SILTY_CLAY,), 0.12, 0.19),
+        ((_T.CLAY,), 0.12, 0.20),
+        factor=1000.0,
+    ),
+)
+"""Handbook available water [mm per m of soil]."""
+
+FAO_INTAKE = Source(
+    Quality.SECOND_HAND,
+    "Basic infiltration rates, FAO irrigation training manual, as quoted on a garden page "
+    "(sand: from memory)",
+)
+STEADY_INTAKE = Source(
+    Quality.SECOND_HAND, "Steady infiltration rates as taught in soil-physics lectures"
+)
+COLORADO_INTAKE = Source(Quality.PUBLISHED, "A Colorado table of drainage rates by texture class")
+_CLAYS = (_T.SANDY_CLAY, _T.SILTY_CLAY, _T.CLAY)
+_MM_PER_IN = 25.4
+
+# FAO has five groups: sand, sandy loam, loam, clay loam, clay. Silty clay loam is finer than clay
+# loam and may not soak faster, so it has the rows of clay loam and of clay.
+INTAKE_MM_PER_H: tuple[ClassRange, ...] = (
+    *_rows(
+        FAO_INTAKE,
+        ((_T.SAND, _T.LOAMY_SAND), 30, math.nan),
+        ((_T.SANDY_LOAM,), 20, 30),
+        ((_T.LOAM, _T.SILT_LOAM, _T.SILT), 10, 20),
+        ((_T.SANDY_CLAY_LOAM, _T.CLAY_LOAM, _T.SILTY_CLAY_LOAM), 5, 10),
+        ((*_CLAYS, _T.SILTY_CLAY_LOAM), 1, 5),
+    ),
+    *_rows(
+        STEADY_INTAKE,
+        ((_T.SAND, _T.LOAMY_SAND), 20, math.nan),
+        ((_T.SANDY_LOAM,), 10, 20),
+        ((_T.LOAM, _T.SILT_LOAM, _T.SILT), 5, 10),
+        (_CLAYS, 1, 5),
+    ),
+    *_rows(
+        COLORADO_INTAKE,
+        ((_T.SAND,), 4, 8),
+        ((_T.LOAMY_SAND,), 1.2, 2.4),
+        ((_T.LOAM,), 0.5, 1.0),
+        ((_T.SILT_LOAM,), 0.15, 0.30),
+        ((_T.SANDY_CLAY_LOAM,), 0.1, 0.2),
+        ((_T.CLAY_LOAM,), 0.05, 0.10),
+        ((_T.SANDY_CLAY,), 0.03, 0.05),
+        ((_T.SILTY_CLAY,), 0.02, 0.04),
+        ((_T.CLAY,), 0.01, 0.02),
+        factor=_MM_PER_IN,
+    ),
+)
+"""Published intake of water [mm/h]."""
+
+
+ERODIBILITY_BY_CLASS = Source(
+    Quality.SECOND_HAND,
+    "Stewart et al. 1975, Control of Water Pollution from Cropland, K by texture: the column of "
+    "0.5 % organic matter read in a copy, that of 4 % from memory",
+)
+
+# From 4 % organic matter (low) to 0.5 % (high). The table gives clay as a range.
+ERODIBILITY_US: tuple[ClassRange, ...] = _rows(
+    ERODIBILITY_BY_CLASS,
+    ((_T.SAND,), 0.02, 0.05),
+    ((_T.LOAMY_SAND,), 0.08, 0.12),
+    ((_T.SANDY_LOAM,), 0.19, 0.27),
+    ((_T.LOAM,), 0.29, 0.38),
+    ((_T.SILT_LOAM,), 0.33, 0.48),
+    ((_T.SILT,), 0.42, 0.60),
+    ((_T.SANDY_CLAY_LOAM,), 0.21, 0.27),
+    ((_T.CLAY_LOAM,), 0.21, 0.28),
+    ((_T.SILTY_CLAY_LOAM,), 0.26, 0.37),
+    ((_T.SANDY_CLAY,), 0.12, 0.14),
+    ((_T.SILTY_CLAY,), 0.19, 0.25),
+    ((_T.CLAY,), 0.13, 0.29),
+)
+"""Published erodibility K by class [US customary units]."""
+
+
+class SoilGroup(StrEnum):
+    """Coarse groups that gardeners' hints speak of."""
+
+    SANDY = "sandy"
+    LOAMY = "loamy"
+    SILTY = "silty"
+    CLAYEY = "clayey"
+
+
+TEXTURE_GROUPS = Source(
+    Quality.MEMORY,
+    "USDA Soil Survey Manual, chapter 3, groups of texture classes: coarse and moderately coarse, "
+    "medium, moderately fine and fine; silt set apart by us",
+)
+
+GROUPS: dict[SoilGroup, tuple[TextureClass, ...]] = {
+    SoilGroup.SANDY: (_T.SAND, _T.LOAMY_SAND, _T.SANDY_LOAM),
+    SoilGroup.LOAMY: (_T.LOAM, _T.SILT_LOAM),
+    SoilGroup.SILTY: (_T.SILT,),
+    SoilGroup.CLAYEY: (_T.SANDY_CLAY_LOAM, _T.CLAY_LOAM, _T.SILTY_CLAY_LOAM, *_CLAYS),
+}
+"""The groups of the Soil Survey Manual (see `TEXTURE_GROUPS`), silt taken out of the medium ones:
+it lacks the clay that holds crumbs together."""
+
+
+class RunoffGroup(StrEnum):
+    """Hydrologic soil groups: how much of a rain runs off a wet soil, A least and D most."""
+
+    A = "A"
+    B = "B"
+    C = "C"
+    D = "D"
+
+
+# Silt is in no list; it stands with silt loam. "Clayey textures" are the three clays.
+RUNOFF_GROUPS: dict[RunoffGroup, tuple[TextureClass, ...]] = {
+    RunoffGroup.A: (_T.SAND,),
+    RunoffGroup.B: (_T.LOAMY_SAND, _T.SANDY_LOAM),
+    RunoffGroup.C: (
+        _T.LOAM,
+        _T.SILT_LOAM,
+        _T.SILT,
+        _T.SANDY_CLAY_LOAM,
+        _T.CLAY_LOAM,
+        _T.SILTY_CLAY_LOAM,
+    ),
+    RunoffGroup.D: _CLAYS,
+}
+"""Textures that the groups typically have: NEH 630, chapter 7 (January 2009), group texts."""
+
+
+def matching(
+    table: Iterable[ClassRange], classes: Collection[TextureClass]
+) -> tuple[ClassRange, ...]:
+    """Pick the rows of a table that speak of any of some classes."""
+    return tuple(row for row in table if row.classes.intersection(classes))
+
+
+def hull(rows: Iterable[ClassRange]) -> Span:
+    """Cover published ranges that disagree: least low, greatest high, NaN when there are none.
+
+    The middle is the geometric mean of the ends, as suits ranges over orders of magnitude.
+    """
+    rows = tuple(rows)
+    ends = [end for row in rows for end in (row.low, row.high) if math.isfinite(end)]
+    if not ends:
+        return Span(math.nan, math.nan, math.nan)
+    return Span(min(ends), math.sqrt(min(ends) * max(ends)), max(ends))
