@@ -30,6 +30,11 @@ class CautionName(StrEnum):
     SILICA = "silica"
     GLASS = "glass"
     DETERGENT = "detergent"
+    GAS = "gas"
+    EMPTYING = "emptying"
+    HANDS = "hands"
+    COMPOST_DUST = "compost_dust"
+    TRENCH = "trench"
     BURIED_LINES = "buried_lines"
     LEAD = "lead"
     FLOOD = "flood"
@@ -57,6 +62,14 @@ _EPA_LEAD = Source(
     Quality.PUBLISHED, "US EPA residential soil lead guidance, October 2025: screening at 200 ppm"
 )
 _FDA_FLOOD = Source(Quality.PUBLISHED, "US FDA 2011, guidance on flood-affected food crops")
+_PERCARBONATE = Source(
+    Quality.MEMORY, "Safety data sheets of sodium percarbonate: gives off oxygen in water"
+)
+_TETANUS = Source(Quality.MEMORY, "US CDC, tetanus: its spores are in soil and enter through cuts")
+_LEGIONELLA = Source(
+    Quality.MEMORY, "Health departments' advice on potting mix and compost, Legionella longbeachae"
+)
+_TRENCH = Source(Quality.MEMORY, "US OSHA trenching standard, 29 CFR 1926 subpart P: cave-ins")
 _LINES = Source(Quality.MEMORY, "US call-before-you-dig service, number 811")
 
 
@@ -88,6 +101,44 @@ CAUTIONS: tuple[Caution, ...] = (
         "splashes, and do not pour the jar out on a bed.",
         COMMON_PRACTICE,
         places={Place.HOWTO},
+    ),
+    _caution(
+        CautionName.GAS,
+        "Take a powder without bleach: oxygen bleach (percarbonate) gives off gas that can burst a "
+        "tight jar. Ease the lid after shaking and leave it loose while the jar stands.",
+        _PERCARBONATE,
+        COMMON_PRACTICE,
+        places={Place.HOWTO},
+    ),
+    _caution(
+        CautionName.EMPTYING,
+        "Empty the jar outdoors on bare ground, away from beds, drains, ponds and wells; mud sets "
+        "hard in a sink's trap. Rinse the jar and never use it for food again.",
+        COMMON_PRACTICE,
+        places={Place.HOWTO},
+    ),
+    _caution(
+        CautionName.HANDS,
+        "Soil carries germs, tetanus among them: cover cuts or wear gloves, wash your hands after "
+        "handling it, and keep it from your mouth.",
+        _TETANUS,
+        COMMON_PRACTICE,
+        places=_EVERYWHERE,
+    ),
+    _caution(
+        CautionName.COMPOST_DUST,
+        "Damp compost before you open or fork it and do not breathe its dust, which carries moulds "
+        "and, rarely, Legionella bacteria; wash your hands after.",
+        _LEGIONELLA,
+        places={Place.GUIDE},
+    ),
+    _caution(
+        CautionName.TRENCH,
+        "Nothing here says whether a pit, trench, bank or slope is safe: any soil can cave in. Do "
+        "not step into a trench that is deeper than your knees.",
+        _TRENCH,
+        COMMON_PRACTICE,
+        places={Place.HOWTO, Place.GUIDE},
     ),
     _caution(
         CautionName.BURIED_LINES,

@@ -96,7 +96,11 @@ _STEPS: tuple[tuple[str, str, tuple[_Line, ...]], ...] = (
                 "falls with the silt and makes a fluffy layer.",
                 (_FLOCS,),
             ),
-            ("Powdered dishwasher detergent without foam, {spoon}, to keep the grains apart.", _P),
+            (
+                "Powdered dishwasher detergent without foam or bleach, {spoon}, to keep the grains "
+                "apart.",
+                _P,
+            ),
             (
                 "A printed scale strip, tape, a phone, and a place where the jar can stand for two "
                 "days without being moved.",

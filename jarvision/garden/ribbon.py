@@ -1,4 +1,4 @@
-"""The ribbon test: ribbon lengths and feel -> USDA texture class, with odds from the lengths."""
+"""The ribbon test: ribbon lengths and feel -> USDA texture class, with odds."""
 
 from __future__ import annotations
 
@@ -6,11 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cache
 from types import MappingProxyType
-
-import numpy as np
-from numpy.typing import NDArray
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.sections import Section, sections_text
@@ -24,9 +20,10 @@ from jarvision.core.units import (
     system_of,
     unit_of,
 )
-from jarvision.estimate.texture import CLASSES, Texture, TextureClass, classify_many
+from jarvision.estimate.texture import CLASSES, Texture, TextureClass
 from jarvision.garden.cautions import Place, cautions_for
-from jarvision.garden.soil import LIKELY, likely_classes, odds_text
+from jarvision.garden.feel_skill import FEEL_SKILL, Skill, border_odds, neighbours, soil_odds
+from jarvision.garden.soil import LIKELY, joined, likely_classes, odds_text
 
 LONGEST_MM = 300.0
 """A ribbon longer than this is taken for a slip in the unit."""
@@ -96,11 +93,6 @@ CLASS_OF: Mapping[tuple[Strength, Feel], TextureClass] = MappingProxyType(
     }
 )
 
-_FEEL_SKILL = Source(
-    Quality.PUBLISHED,
-    "Salley et al. 2017, meeting abstract 48-6 (professionals 66 % exact, 91 % with neighbours); "
-    "Turk & Young 2022, J. Geosci. Educ. 70:40–55 (beginners 20–27 % exact)",
-)
 _FEEL_NOTE = Source(Quality.PUBLISHED, "Colorado State University Extension, texture by feel")
 _ODDS = Source(Quality.COMPUTED, "Spread of the lengths given (Student's t, prior spread 6 mm)")
 
@@ -120,7 +112,8 @@ class Ribbon:
     mean_mm : Span
         Mean length of the ribbons that formed, with its likely range (8 in 10); NaN when none.
     texture : Texture
-        Class odds by Thien's limits, from the spread of the lengths alone.
+        What Thien's chart reads, by the spread of the lengths alone: not yet the odds of the soil,
+        see `feel_skill.soil_odds`.
     other_chart : Texture
         The same by the other published limits.
     """
@@ -258,30 +251,6 @@ class Agreement(StrEnum):
     CONTRADICT = "contradict"
 
 
-@cache
-def neighbours() -> frozenset[frozenset[TextureClass]]:
-    """Pairs of classes that share a side on the texture triangle (not only a corner)."""
-    step = 0.5
-    sand, clay = np.meshgrid(*(np.arange(step / 3, 100, step),) * 2, indexing="ij")
-    grid = np.full(sand.shape, -1)
-    inside = sand + clay < 100
-    points = np.column_stack([sand[inside], 100 - sand[inside] - clay[inside], clay[inside]])
-    grid[inside] = classify_many(points)
-    pairs = np.concatenate([_pairs(grid[:-1], grid[1:]), _pairs(grid[:, :-1], grid[:, 1:])])
-    found, counts = np.unique(pairs, axis=0, return_counts=True)
-    return frozenset(
-        frozenset(CLASSES[int(i)] for i in pair)
-        for pair, count in zip(found, counts, strict=True)
-        if count > 2
-    )
-
-
-def _pairs(first: NDArray[np.int_], second: NDArray[np.int_]) -> NDArray[np.int_]:
-    """List the unequal classes on two sides of a grid step, shape (n, 2)."""
-    apart = (first != second) & (first >= 0) & (second >= 0)
-    return np.sort(np.column_stack([first[apart], second[apart]]), axis=1)
-
-
 def compare(ribbon: Texture, jar: Texture) -> Agreement:
     """Set a ribbon's odds against a jar's: one class in common, neighbours, or neither."""
     by_ribbon, by_jar = likely_classes(ribbon), likely_classes(jar)
@@ -333,18 +302,12 @@ def ribbon_statements(
     if jar is not None:
         found.append(say(f"The jar says {odds_text(jar)}.", _JAR))
         found.append(say(_WHAT_NOW[compare(ribbon.texture, jar)], COMMON_PRACTICE))
-    found.append(_SKILL)
+    found.append(_CLAY_NOTE)
     return tuple(found)
 
 
 _JAR = Source(Quality.COMPUTED, "The jar's own reading")
-_SKILL = say(
-    "Any odds come from the lengths alone. People trained for years name the exact class about "
-    "two times in three and a neighbouring one nine times in ten; beginners the exact class one "
-    "time in four. About 20 % clay can already feel clayey.",
-    _FEEL_SKILL,
-    _FEEL_NOTE,
-)
+_CLAY_NOTE = say("About 20 % clay can already feel clayey.", _FEEL_NOTE)
 _FEW = say("Make three ribbons or more: one or two say little about the spread.", COMMON_PRACTICE)
 _SOME_FAILED = say(
     "Some pinches made no ribbon, so loamy sand stays possible; wet and knead them alike.",
@@ -357,10 +320,28 @@ _STRADDLE = say(
 
 
 def _class_statement(ribbon: Ribbon) -> Statement:
-    """Name the class; without a ribbon there is no length that odds could come from."""
+    """Name the classes of the chart with the odds that a laboratory would say the same.
+
+    Without a ribbon nothing was measured that odds could come from.
+    """
     if not ribbon.mean_mm.known:
         return say(f"Texture by feel: {ribbon.texture.likeliest}.", THIEN.source)
-    return say(f"Texture by feel: {odds_text(ribbon.texture)}.", THIEN.source, _ODDS)
+    names = likely_classes(ribbon.texture)
+    beginner, trained = (soil_odds(ribbon.texture, skill) for skill in Skill)
+    said = joined(
+        f"{name} (odds {100 * beginner.odds_of(name):.0f} % in a beginner's hands, "
+        f"{100 * trained.odds_of(name):.0f} % in trained ones)"
+        for name in names
+    )
+    text = f"Texture by feel: {said}; "
+    if len(names) == 1:
+        beside = border_odds(ribbon.texture, Skill.BEGINNER)
+        text += (
+            f"else most likely a class that borders on it ({100 * beside:.0f} % for a beginner)."
+        )
+    else:
+        text += "else most likely a class that borders on these."
+    return say(text, THIEN.source, FEEL_SKILL, _ODDS)
 
 
 def _spread_notes(ribbon: Ribbon) -> list[Statement]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from jarvision.core.sections import Section
 from jarvision.core.sources import COMMON_PRACTICE, SAXTON_RAWLS, Quality, Source, Statement, say
+from jarvision.core.units import UnitSystem
 from jarvision.garden import class_tables as ct
 from jarvision.garden import runoff as ro
 from jarvision.garden.guide_case import OUR_GROUPS, Case
@@ -12,6 +13,9 @@ _RATING = Source(
     Quality.MEMORY,
     "Extension notes on the soil-loss equation: K under 0.2 low, 0.2 to 0.4 middling, above high",
 )
+_DEPTHS = {UnitSystem.METRIC: ("1 m", "50 cm"), UnitSystem.US: ("40 in", "20 in")}
+"""The handbook's two depths, as it prints them."""
+
 _LOW_K, _HIGH_K = 0.2, 0.4
 
 
@@ -35,10 +39,11 @@ def _group(case: Case) -> Statement:
             if best is by_texture
             else f"{by_texture} as its texture goes, {best} by its conductivity ({chance})"
         )
+    deep, shallow = _DEPTHS[case.system]
     return say(
         f"Hydrologic soil group (A lets most rain in, D least): {text}, if rock, a pan and the "
-        "water table are all deeper than 1 m, which no jar shows; with rock within half a metre it "
-        "is D. To plan beds by, not drains or ponds.",
+        f"water table are all deeper than {deep}, which no jar shows; with rock within {shallow} "
+        "it is D. To plan beds by, not drains or ponds.",
         *sources,
     )
 

@@ -19,6 +19,11 @@ def test_each_caution_is_there_once():
         (CautionName.SILICA, ("silica", "mask", "damp")),
         (CautionName.GLASS, ("plastic", "children")),
         (CautionName.DETERGENT, ("alkaline", "eyes", "do not pour")),
+        (CautionName.GAS, ("without bleach", "percarbonate", "Ease the lid")),
+        (CautionName.EMPTYING, ("outdoors", "drains", "wells")),
+        (CautionName.HANDS, ("cover cuts", "wash your hands")),
+        (CautionName.COMPOST_DUST, ("Damp compost", "Legionella")),
+        (CautionName.TRENCH, ("trench", "slope", "cave in")),
         (CautionName.BURIED_LINES, ("811",)),
         (CautionName.LEAD, ("nothing of lead", "tested")),
         (CautionName.FLOOD, ("flood", "Do not eat")),
@@ -42,6 +47,10 @@ def test_places():
         CautionName.SILICA,
         CautionName.GLASS,
         CautionName.DETERGENT,
+        CautionName.GAS,
+        CautionName.EMPTYING,
+        CautionName.HANDS,
+        CautionName.TRENCH,
         CautionName.BURIED_LINES,
     }
     for place in Place:

@@ -8,13 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.estimate.texture import CLASSES, TextureClass, classify
+from jarvision.estimate.texture import classify
 from jarvision.garden.soil_water import (
-    AVAILABLE_IN_PER_FT,
     IDEAL_PORES,
-    INTAKE_MM_PER_H,
-    hull,
-    matching,
     pores_of,
     saxton_rawls,
     summarize_water,
@@ -94,51 +90,6 @@ def test_loamy_and_silty_soils_hold_an_inch_and_a_half_to_over_two_a_foot():
     assert all(1.5 <= in_per_ft[n] <= 3 for n in ("loam", "silt loam", "silt", "silty clay loam"))
     assert max(in_per_ft["silt loam"], in_per_ft["silt"]) > 2
     assert all(in_per_ft[n] <= 2.5 for n in ("clay", "silty clay", "sandy clay", "clay loam"))
-    # The equations put clay (1.5 in/ft) below the handbooks; both are printed.
-    assert hull(matching(AVAILABLE_IN_PER_FT, [TextureClass.CLAY])).high == 2.5
-
-
-@pytest.mark.parametrize(
-    ("texture_class", "low", "high"),
-    [
-        # USDA NRCS, Estimating Soil Moisture by Feel and Appearance: inches per foot.
-        ("loamy sand", 0.6, 1.2),
-        ("sandy loam", 1.3, 1.7),
-        ("sandy clay loam", 1.5, 2.1),
-        ("loam", 1.5, 2.1),
-        ("silt loam", 1.5, 2.1),
-        ("clay", 1.6, 2.4),
-        ("clay loam", 1.6, 2.4),
-        ("silty clay loam", 1.6, 2.4),
-    ],
-)
-def test_handbook_rows_hold_the_nrcs_ranges(texture_class, low, high):
-    rows = matching(AVAILABLE_IN_PER_FT, [TextureClass(texture_class)])
-    assert (low, high) in {(row.low, row.high) for row in rows}
-
-
-@pytest.mark.parametrize("table", [AVAILABLE_IN_PER_FT, INTAKE_MM_PER_H])
-def test_every_class_is_in_a_handbook_and_ranges_run_upward(table):
-    for row in table:
-        assert row.low > 0
-        assert math.isnan(row.high) or row.high > row.low
-    for name in CLASSES:
-        assert matching(table, [name])
-
-
-def test_intake_falls_from_sand_to_clay_in_each_source():
-    order = (TextureClass.SAND, TextureClass.LOAM, TextureClass.CLAY)
-    for source in {row.source for row in INTAKE_MM_PER_H}:
-        rows = [row for row in INTAKE_MM_PER_H if row.source == source]
-        lows = [matching(rows, [name])[0].low for name in order]
-        assert lows == sorted(lows, reverse=True)
-
-
-def test_intake_of_clay_is_an_order_of_magnitude():
-    """Colorado's clay, 0.01 in/h, and the lecture tables' 5 mm/h are both within the range."""
-    span = hull(matching(INTAKE_MM_PER_H, [TextureClass.CLAY]))
-    assert span.low == pytest.approx(0.254)
-    assert span.high == 5
 
 
 def test_organic_matter_goes_in_as_percent():
