@@ -202,7 +202,7 @@ TESTS = Path(__file__).parent
 
 def test_tests_stand_in_the_room_of_what_they_test():
     beside = {path.stem for path in TESTS.glob("*.py")}
-    assert beside == {"accuracy", "bench", "test_accuracy", "test_architecture"}
+    assert beside == {"accuracy", "bench", "test_accuracy", "test_architecture", "test_package"}
     folders = {path.parent.name for path in TESTS.glob("*/*.py")}
     assert folders <= {*ROOMS, "support"}
 

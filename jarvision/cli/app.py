@@ -285,9 +285,11 @@ def _progress() -> Iterator[Progress]:
         TimeRemainingColumn(),
     )
     console = Console(stderr=True)
-    with Progress(
-        *columns, console=console, transient=True, disable=not console.is_terminal
-    ) as bar:
+    if not console.is_terminal:  # older versions of rich print an empty line there
+        with _saying_when_stopped():
+            yield lambda what, done, of: None
+        return
+    with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("", total=None)
         last = ""
 
@@ -298,11 +300,17 @@ def _progress() -> Iterator[Progress]:
                 last = what
             bar.update(task, description=what, completed=done, total=of)
 
-        try:
+        with _saying_when_stopped():
             yield tell
-        except KeyboardInterrupt:  # the option parser would end without a word
-            msg = "Stopped; what was read so far is kept, and the next run goes on from there."
-            raise JarError(msg) from None
+
+
+@contextmanager
+def _saying_when_stopped() -> Iterator[None]:
+    try:
+        yield
+    except KeyboardInterrupt:  # the option parser would end without a word
+        msg = "Stopped; what was read so far is kept, and the next run goes on from there."
+        raise JarError(msg) from None
 
 
 def _say_plan(plan: Plan, manifest: Manifest) -> bool:
