@@ -38,7 +38,6 @@ STILL_LONG = {
     "jar/scale_sources",
     "jar/strip_sheet",
     "jar/view_fit",
-    "pages/folder_page",
     "photo/decode",
     "results/jarfile",
     "run/batch",

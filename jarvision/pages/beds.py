@@ -399,7 +399,8 @@ def _day(text: str, where: str) -> str:
 
 # --- the same bed twice -------------------------------------------------------------------------
 
-_READINGS = Source(Quality.COMPUTED, "The jars' readings with their uncertainties")
+READINGS = Source(Quality.COMPUTED, "The jars' readings with their uncertainties")
+"""Where a comparison of jars comes from."""
 _CLEAR_SDS = 2.0
 """Readings differ clearly when they are further apart than so many standard deviations."""
 
@@ -421,13 +422,13 @@ def change_statement(earlier: Shares, later: Shares, *, when: tuple[str, str]) -
             clear.append(f"{name} from {a.value:.0f} to {b.value:.0f} %")
     between = f"{when[0]} to {when[1]}"
     if any(math.isnan(m.sd) for m in (*earlier.pcts, *later.pcts)):
-        return say(f"{between}: not comparable, since an uncertainty is unknown.", _READINGS)
+        return say(f"{between}: not comparable, since an uncertainty is unknown.", READINGS)
     if not clear:
-        return say(f"{between}: no change beyond the readings' own uncertainty.", _READINGS)
+        return say(f"{between}: no change beyond the readings' own uncertainty.", READINGS)
     return say(
         f"{between}: {', '.join(clear)}, more than the readings' uncertainty explains. Texture "
         "hardly changes within years, so look for another spot, depth or sieve, or a wrong line "
         "on a photo.",
-        _READINGS,
+        READINGS,
         COMMON_PRACTICE,
     )

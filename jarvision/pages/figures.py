@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from jarvision.core.ranges import Z90, range_around, with_range
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
@@ -31,12 +32,8 @@ from jarvision.results.report import odds_in_words
 
 
 def pct_text(value: float, sd: float) -> str:
-    """Print a share with its standard deviation and no false digits: ``24 ± 1 %``."""
-    if not math.isfinite(value):
-        return "unknown"
-    if not math.isfinite(sd):
-        return f"{value:.0f} ± ? %"
-    return f"{value:.0f} ± {max(sd, 1):.0f} %"
+    """Print a share with its 90 % range: ``24 (21–27) %``."""
+    return with_range(value, range_around(value, sd), "%", lowest=0.0)
 
 
 # --------------------------------------------------------------------------------- layer bars
@@ -50,7 +47,7 @@ def layer_bar(
     tops: Sequence[tuple[float, float]] | None = None,
     unit: str = "mm",
 ) -> Markup:
-    """Draw the layers as they lie in the jar, clay on top, with whiskers of ± 2 sd at each top.
+    """Draw the layers as they lie in the jar, clay on top, with each top's 90 % range.
 
     Parameters
     ----------
@@ -66,7 +63,7 @@ def layer_bar(
     axis = unit if tops else "%"
     pcts = [(m.value, m.sd) for m in shares.pcts]
     said = [f"{layer} {pct_text(*pct)}" for layer, pct in zip(LAYERS, pcts, strict=True)]
-    high = max(top + 2 * known_sd(sd) for top, sd in ends)
+    high = max(top + Z90 * known_sd(sd) for top, sd in ends)
     scale = 200 / max(high, 1e-6)
     description = f"From the top down: {', '.join(reversed(said))} of the whole."
     if tops:
@@ -162,7 +159,7 @@ def _whiskers(ends: Sequence[tuple[float, float]], scale: float) -> Iterator[Mar
         if not math.isfinite(sd) or sd <= 0:
             continue
         x = _BAR_LEFT + 16 + 14 * i
-        up, down = _BAR_FLOOR - (top + 2 * sd) * scale, _BAR_FLOOR - (top - 2 * sd) * scale
+        up, down = _BAR_FLOOR - (top + Z90 * sd) * scale, _BAR_FLOOR - (top - Z90 * sd) * scale
         strokes = (
             f"M{number(x)} {number(up)}V{number(down)}"
             f"M{number(x - 5)} {number(up)}h10M{number(x - 5)} {number(down)}h10"

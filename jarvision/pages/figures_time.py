@@ -1,4 +1,4 @@
-"""How the deposit rose over time, as SVG text."""
+"""How the deposit rose in two days, and a bed's shares over the years, as SVG text."""
 
 from __future__ import annotations
 
@@ -8,10 +8,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from jarvision.core.ranges import Z90
+from jarvision.pages.apart import spread_apart
 from jarvision.pages.figures import known_sd, nice_step
 from jarvision.pages.markup import Markup, join, number, tag
-from jarvision.pages.palette import BY_HEIGHT, BY_WEIGHT, MUTED, PAPER, RULE, label, line, svg
-from jarvision.results.jarfile import Curve
+from jarvision.pages.palette import (
+    BY_HEIGHT,
+    BY_WEIGHT,
+    FILLS,
+    INK,
+    MUTED,
+    PAPER,
+    RULE,
+    label,
+    line,
+    svg,
+)
+from jarvision.results.jarfile import LAYERS, Curve
 
 
 def settling_curve(
@@ -34,7 +47,7 @@ def settling_curve(
         There is nothing to draw.
     """
     times = [*(curve.time_s if curve else ()), *(t for t, _, _ in points)]
-    highs = [*(curve.hi_mm if curve else ()), *(top + 2 * known_sd(sd) for _, top, sd in points)]
+    highs = [*(curve.hi_mm if curve else ()), *(top + Z90 * known_sd(sd) for _, top, sd in points)]
     if not times:
         msg = "a settling curve needs points"
         raise ValueError(msg)
@@ -107,10 +120,109 @@ def _curve_point(point: tuple[float, float, float], axes: _Axes) -> Markup:
     x = axes.x(time_s)
     return join(
         line(
-            x, axes.y(top - 2 * known_sd(sd)), x, axes.y(top + 2 * known_sd(sd)), stroke_width=1.6
+            x,
+            axes.y(top - Z90 * known_sd(sd)),
+            x,
+            axes.y(top + Z90 * known_sd(sd)),
+            stroke_width=1.6,
         ),
         tag("circle", cx=x, cy=axes.y(top), r=4.4, fill=BY_HEIGHT, stroke=PAPER),
     )
+
+
+# --- a bed over the years -------------------------------------------------------------------------
+
+
+def bed_lines(
+    key: str, title: str, points: Sequence[tuple[str, Sequence[tuple[float, float]]]]
+) -> Markup:
+    """Draw a bed's shares over the days of digging, a line a layer, with their 90 % ranges.
+
+    Parameters
+    ----------
+    points : sequence of (str, sequence of 3 (float, float))
+        Day, month or year of digging as ``2026-05-04``, and share [%] and standard deviation
+        [points] of sand, silt and clay; in order of time, two or more.
+    """
+    years = [_year(dug) for dug, _ in points]
+    span = max(years[-1] - years[0], 1e-3)
+    xs = [56 + 330 * (year - years[0]) / span for year in years]
+    said = "; ".join(
+        f"{dug}: {', '.join(f'{k} {s:.0f} %' for k, (s, _) in zip(LAYERS, shares, strict=True))}"
+        for dug, shares in points
+    )
+    days = [
+        _day_label(dug, x, i, len(points))
+        for i, ((dug, _), x) in enumerate(zip(points, xs, strict=True))
+    ]
+    tops = [[shares[i] for _, shares in points] for i in range(3)]
+    return svg(
+        key,
+        title,
+        f"Shares on the glass. {said}.",
+        480,
+        240,
+        list(_share_axis()),
+        days,
+        [_share_line(i, xs, tops[i]) for i in range(3)],
+        list(_line_names([line[-1][0] for line in tops], xs[-1])),
+    )
+
+
+def _year(dug: str) -> float:
+    """Turn a day, month or year into a fractional year; its middle where it is not whole."""
+    year, month, day = (*map(int, dug.split("-")), 0, 0)[:3]
+    return year + ((month - 1 + (day - 1) / 31 if day else month - 0.5) / 12 if month else 0.5)
+
+
+def _share_y(pct: float) -> float:
+    return 200 - 1.84 * min(max(pct, 0.0), 100.0)
+
+
+def _share_axis() -> Iterator[Markup]:
+    for pct in range(0, 101, 20):
+        y = _share_y(pct)
+        yield line(48, y, 394, y, stroke=RULE, stroke_width=0.6)
+        words = f"{pct} %" if pct == 100 else str(pct)
+        yield label(42, y + 4, words, text_anchor="end", fill=MUTED, font_size=11)
+
+
+def _day_label(dug: str, x: float, i: int, count: int) -> Markup | None:
+    if 0 < i < count - 1 and count > 5:
+        return None
+    return label(x, 218 + 14 * (i % 2), dug, text_anchor="middle", fill=MUTED, font_size=11)
+
+
+def _share_line(i: int, xs: Sequence[float], shares: Sequence[tuple[float, float]]) -> Markup:
+    shift = 4.0 * (i - 1)
+    places = [(x + shift, _share_y(pct)) for x, (pct, _) in zip(xs, shares, strict=True)]
+    bars = [
+        line(
+            x,
+            _share_y(pct - Z90 * known_sd(sd)),
+            x,
+            _share_y(pct + Z90 * known_sd(sd)),
+            stroke_width=1.6,
+        )
+        for (x, _), (pct, sd) in zip(places, shares, strict=True)
+    ]
+    way = " ".join(f"{number(x)},{number(y)}" for x, y in places)
+    dash = (None, "7 3", "2 3")[i]
+    dots = [tag("circle", cx=x, cy=y, r=4, fill=FILLS[LAYERS[i]], stroke=INK) for x, y in places]
+    return join(
+        tag(
+            "polyline", points=way, fill="none", stroke=INK, stroke_width=1.2, stroke_dasharray=dash
+        ),
+        bars,
+        dots,
+    )
+
+
+def _line_names(lasts: Sequence[float], x: float) -> Iterator[Markup]:
+    order = sorted(range(3), key=lambda i: -lasts[i])
+    ys = spread_apart([_share_y(lasts[i]) for i in order], [15.0] * 3, 8.0, 208.0)
+    for i, y in zip(order, ys, strict=True):
+        yield label(x + 14, y + 4, LAYERS[i], font_size=13)
 
 
 def duration_text(time_s: float) -> str:

@@ -1,7 +1,8 @@
-"""HTML and SVG as text, built so that nothing from a file or a user can ever become markup.
+"""SVG and small pieces of HTML, built so that nothing from a file or a user can become markup.
 
 Every plain string is escaped when it enters an element; only what these functions made themselves
-passes as it is. Control and direction marks are dropped on the way.
+passes as it is. Control and direction marks are dropped on the way. Pages are templates
+(`jarvision.pages.frame`), which escape in the same way.
 """
 
 from __future__ import annotations
@@ -9,15 +10,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
-from html import escape
 from typing import TypeAlias
 
-
-class Markup(str):
-    """Text that is markup already; only this module makes it."""
-
-    __slots__ = ()
-
+from markupsafe import Markup as Markup
+from markupsafe import escape
 
 Child: TypeAlias = "str | Markup | Iterable[Child] | None"
 Attribute: TypeAlias = "str | float | bool | None"
@@ -35,7 +31,7 @@ def text(content: str) -> Markup:
     """Escape a text; markup made here stays as it is."""
     if isinstance(content, Markup):
         return content
-    return Markup(escape(_UNSEEN.sub("", content), quote=True))
+    return escape(_UNSEEN.sub("", content))
 
 
 def join(*children: Child) -> Markup:

@@ -199,9 +199,11 @@ def _cloud(mark: Mark, most: int) -> Markup:
     """Draw the draws as dots (squares by weight), in a few paths so that crowds grow darker."""
     xy = _places(mark)
     xy = xy[:: max(1, -(-len(xy) // most))]
-    cap = "square" if mark.by_weight else "round"
+    cap = "butt" if mark.by_weight else "round"
+    dot = "h3" if mark.by_weight else "h.01"  # a dash without length is not printed everywhere
+    shift = 1.5 if mark.by_weight else 0.0
     paths = (
-        "".join(f"M{number(x)} {number(y)}h0" for x, y in xy[i::_LAYERS_OF_DOTS])
+        "".join(f"M{number(x - shift)} {number(y)}{dot}" for x, y in xy[i::_LAYERS_OF_DOTS])
         for i in range(min(_LAYERS_OF_DOTS, len(xy)))
     )
     return tag(

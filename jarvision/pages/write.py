@@ -1,4 +1,4 @@
-"""A folder of readings -> a page for each jar and one for all of them."""
+"""A folder of readings -> a page a jar, one for all of them, one for the test and the sources."""
 
 from __future__ import annotations
 
@@ -16,12 +16,13 @@ from jarvision.garden.guide_case import Bed
 from jarvision.garden.soil import soil_from_draws
 from jarvision.pages.beds import BedList, BedNote, find_beds, join_beds, read_beds
 from jarvision.pages.folder_page import FolderEntry, FolderPage, render_folder
+from jarvision.pages.frame import FOLDER_PAGE, TEST_PAGE
+from jarvision.pages.howto_page import all_sources, render_howto
 from jarvision.pages.jar_page import JarPage, render_jar
 from jarvision.pages.pictures import Picture, load_pictures
 from jarvision.results.cache import is_earlier, last_run
 from jarvision.results.jarfile import PREFIX, SUFFIX, JarRecord, read_jar_folder
 
-FOLDER_PAGE = "report.html"
 COMPARED_PAGE = "compared.html"
 _PICTURE_PX, _THUMBNAIL_PX = 1100, 420
 
@@ -35,7 +36,7 @@ def write_report(
     seed: int = 0,
     on_refused: Callable[[str, str], None] = lambda name, sentence: None,
 ) -> list[Path]:
-    """Write ``report-<jar>.html`` for each jar in a folder, and ``report.html`` for all.
+    """Write ``report-<jar>.html`` for each jar, ``howto.html``, and ``report.html`` for all.
 
     Parameters
     ----------
@@ -73,22 +74,24 @@ def write_report(
     joined = join_beds(beds, [jar.jar for jar in found.jars])
     system = units or _units_of(beds)
     last = last_run(folder)
-    written, entries = [], []
+    jars, entries = [], []
     for jar in found.jars:
         note = _note_of(jar, joined.by_jar.get(jar.jar))
         earlier = is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)
         guide = _guide(jar, note, system, crops, seed)
         pictures, thumbnail = _pictures(jar, folder)
-        target = folder / page_name(jar)
-        given = JarPage(jar, system, guide, note, pictures, FOLDER_PAGE, earlier)
-        write_whole(target, render_jar(given))
-        written.append(target)
+        jars.append(JarPage(jar, system, guide, note, pictures, earlier))
         entries.append(FolderEntry(jar, page_name(jar), guide, note, thumbnail, earlier))
     name = folder.resolve().name
     compared = COMPARED_PAGE if (folder / COMPARED_PAGE).is_file() else ""
     whole = FolderPage(name, system, tuple(entries), found.refused, joined, beds.ignored, compared)
-    write_whole(folder / FOLDER_PAGE, render_folder(whole))
-    return [*written, folder / FOLDER_PAGE]
+    said = [*whole.statements(), *(s for one in jars for s in one.statements())]
+    sources = all_sources(system, said)
+    made = {page_name(one.jar): render_jar(one, sources) for one in jars}
+    made |= {TEST_PAGE: render_howto(system, sources), FOLDER_PAGE: render_folder(whole, sources)}
+    for file, text in made.items():
+        write_whole(folder / file, text)
+    return [folder / file for file in made]
 
 
 def _note_of(jar: JarRecord, note: BedNote | None) -> BedNote | None:

@@ -293,7 +293,7 @@ def test_the_page_has_a_plot_for_each_reader_and_fetches_nothing(tmp_path):
     html = page_of(compared)
     assert checked(html).names >= {"svg", "table", "figure"}
     assert html.count('role="img"') == 2
-    assert "default-src &#x27;none&#x27;" in html
+    assert "default-src &#39;none&#39;" in html
     assert "Lancet" in html
 
 

@@ -15,7 +15,7 @@ pytestmark = [
 ]
 
 PHONE, DESK = (360, 740), (1280, 900)
-PAGES = ("report.html", "report-5.html", "report-7.html", "report-12.html")
+PAGES = ("report.html", "report-5.html", "report-7.html", "report-12.html", "howto.html")
 
 
 @pytest.fixture(scope="module")
@@ -50,6 +50,7 @@ def opened(request, browser, folder):
     page, size = request.param
     browser.resize(*size)
     browser.open(folder / page)
+    browser.run("document.querySelectorAll('details').forEach(one => { one.open = true; })")
     return browser
 
 
@@ -182,7 +183,7 @@ def column(browser, index):
     )
 
 
-@pytest.mark.parametrize("head", ["Jar", "Name", "Bed", "By weight", "Clay", "Doubts"])
+@pytest.mark.parametrize("head", ["Jar", "Name", "Bed", "By weight", "Clay", "Check"])
 def test_the_table_sorts_both_ways(browser, folder, head):
     browser.resize(*DESK)
     browser.open(folder / "report.html")
@@ -254,6 +255,47 @@ def test_no_figure_is_cut_by_the_paper(browser, folder, page, paper):
     assert cut == []
 
 
-def test_a_page_prints(browser, folder):
+@pytest.mark.parametrize("paper", PAPER)
+@pytest.mark.parametrize("page", ["report-5.html", "report-7.html", "report-12.html"])
+def test_a_jar_is_one_printed_page(browser, folder, page, paper):
+    import pypdfium2
+
+    browser.devtools("Emulation.clearDeviceMetricsOverride")
+    browser.open(folder / page)
+    wide, tall = (mm / 25.4 for mm in PAPER[paper])
+    made = browser.pdf(paperWidth=wide, paperHeight=tall)
+    assert len(pypdfium2.PdfDocument(made)) == 1
+
+
+def test_the_cloud_by_weight_is_on_the_printed_page(browser, folder):
+    """Its colour is looked for in the page as another library draws it."""
+    import pypdfium2
+
+    from jarvision.pages.palette import BY_WEIGHT
+
     browser.open(folder / "report-5.html")
-    assert browser.pdf()[:5] == b"%PDF-"
+    drawn = pypdfium2.PdfDocument(browser.pdf())[0].render(scale=2).to_numpy().astype(int)
+    ink = [int(BY_WEIGHT[i : i + 2], 16) for i in (5, 3, 1)]
+    tinted = [255 + 0.35 * (part - 255) for part in ink]  # dots are drawn with this opacity
+    assert (abs(drawn[..., :3] - tinted).max(axis=-1) < 12).sum() > 200
+
+
+def test_a_picture_opens_large_and_closes(browser, folder):
+    browser.resize(*PHONE)
+    browser.open(folder / "report-5.html")
+    wide = "return document.querySelector('#shot-last img').getBoundingClientRect().width"
+    small = browser.run(wide)
+    browser.run("document.querySelector('#shot-last .open').click()")
+    natural = browser.run("return document.querySelector('#shot-last img').naturalWidth")
+    assert browser.run(wide) == natural
+    browser.run("document.querySelector('#shot-last .close').click()")
+    assert browser.run(wide) == small
+
+
+def test_details_are_closed_until_asked_for(browser, folder):
+    browser.resize(*PHONE)
+    browser.open(folder / "report-5.html")
+    closed = browser.run("return [...document.querySelectorAll('details')].map(d => d.open)")
+    assert closed == [False] * 3
+    tall = browser.run("return document.documentElement.scrollHeight")
+    assert tall < 6 * PHONE[1]

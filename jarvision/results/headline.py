@@ -1,0 +1,46 @@
+"""What a jar's soil is called in one line: by weight first, on the glass second."""
+
+from __future__ import annotations
+
+from jarvision.estimate.texture import CLASSES, Texture, TextureClass
+from jarvision.results.report import odds_in_words
+
+_ENOUGH = 2 / 3
+"""Classes are named until one of them is right 2 times in 3 (our choice), three at most."""
+_MOST = 3
+_RARE = 0.1
+
+ON_THE_GLASS = "On the glass"
+GLASS_MEANS = (
+    "On the glass is the thickness of the layers, what marks on the jar give: fresh clay is mostly "
+    "water, so it stands higher there than it weighs."
+)
+WEIGHT_MEANS = (
+    "By weight, estimated, is what a laboratory would report: dry mass by grain size, worked out "
+    "from how grains settle and how layers pack."
+)
+
+
+def classes_named(texture: Texture) -> list[TextureClass]:
+    """List the classes that the soil is called, likeliest first: one where that is settled."""
+    named: list[TextureClass] = []
+    for name in sorted(CLASSES, key=lambda name: -texture.odds_of(name)):
+        held = sum(map(texture.odds_of, named))
+        if named and (held >= _ENOUGH or texture.odds_of(name) < _RARE):
+            break
+        named.append(name)
+    return named[:_MOST]
+
+
+def soil_in_words(texture: Texture) -> str:
+    """Name the soil, such as ``loam``, ``loam or silt loam``, ``loam, silt loam or clay loam``."""
+    *first, last = map(str, classes_named(texture))
+    return f"{', '.join(first)} or {last}" if first else last
+
+
+def soil_odds(texture: Texture) -> str:
+    """Say how likely the soil is one of those named: ``9 in 10``, or ``loam 5 in 10, …``."""
+    named = classes_named(texture)
+    if len(named) == 1:
+        return odds_in_words(texture.odds)
+    return ", ".join(f"{name} {odds_in_words(texture.odds_of(name))}" for name in named)
