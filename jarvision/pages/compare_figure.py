@@ -28,7 +28,7 @@ _LEFT, _RIGHT, _TOP, _FLOOR = 46.0, 352.0, 24.0, 252.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Frame:
+class _PlotLimits:
     """Limits of the plot [mm] and where they fall on it; what lies beyond stands at the edge."""
 
     x_mm: tuple[float, float]
@@ -98,7 +98,7 @@ def _points(comparisons: Iterable[Comparison]) -> Iterator[_Point]:
                 yield _Point(layer, photo + diff / 2, diff, c.is_slip)
 
 
-def _frame(points: Sequence[_Point], whole: LimitsOfAgreement) -> _Frame:
+def _frame(points: Sequence[_Point], whole: LimitsOfAgreement) -> _PlotLimits:
     """Choose limits by the points without slips, and by the lines."""
     kept = [p for p in points if not p.is_slip] or list(points)
     means, diffs = [p.mean_mm for p in kept], [p.diff_mm for p in kept]
@@ -106,20 +106,20 @@ def _frame(points: Sequence[_Point], whole: LimitsOfAgreement) -> _Frame:
     low, high = min(0.0, *diffs), max(0.0, *diffs)
     pad = max(0.08 * (high - low), 1.0)
     wide = max(max(means) - min(means), 2.0)
-    return _Frame(
+    return _PlotLimits(
         (min(means) - 0.03 * wide, min(means) + 1.03 * wide),
         (low - pad, high + pad),
     )
 
 
-def _bands(frame: _Frame, whole: LimitsOfAgreement) -> Iterator[Markup]:
+def _bands(frame: _PlotLimits, whole: LimitsOfAgreement) -> Iterator[Markup]:
     for low, high in (whole.low_range, whole.bias_range, whole.high_range):
         if math.isfinite(low):
             top, foot = frame.y(high), frame.y(low)
             yield box(_LEFT, top, _RIGHT - _LEFT, foot - top, fill=HIGHLIGHT, stroke="none")
 
 
-def _lines(frame: _Frame, whole: LimitsOfAgreement) -> Iterator[Markup]:
+def _lines(frame: _PlotLimits, whole: LimitsOfAgreement) -> Iterator[Markup]:
     """Draw bias and limits, with their numbers kept apart at the right."""
     values = [v for v in (whole.high, whole.bias, whole.low) if math.isfinite(v)]
     below = -math.inf
@@ -132,7 +132,7 @@ def _lines(frame: _Frame, whole: LimitsOfAgreement) -> Iterator[Markup]:
         yield label(_RIGHT + 5, below, words, font_size=14, font_weight="bold", fill=BY_HEIGHT)
 
 
-def _scales(frame: _Frame) -> Iterator[Markup]:
+def _scales(frame: _PlotLimits) -> Iterator[Markup]:
     """Put numbers on both axes; a thin line marks no difference."""
     for tick, words in _ticks(frame.y_mm, 4, sign=True):
         y = frame.y(tick)
@@ -161,7 +161,7 @@ def _ticks(
         yield value, signed(value, decimals) if sign else f"{value:.{decimals}f}"
 
 
-def _sign(point: _Point, frame: _Frame) -> Markup:
+def _sign(point: _Point, frame: _PlotLimits) -> Markup:
     """Draw a point: a shape for each layer, a cross for a likely slip."""
     x, y = frame.x(point.mean_mm), frame.y(point.diff_mm)
     return _cross(x, y) if point.is_slip else _shape(point.layer, x, y)

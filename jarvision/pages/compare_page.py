@@ -181,40 +181,40 @@ def _limits(low: float, high: float) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _Cell:
+class _MarksCell:
     label: str
     words: Child
     rank: float
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class _MarksRow:
     outside: str
-    cells: tuple[_Cell, ...]
+    cells: tuple[_MarksCell, ...]
 
 
-def _row(given: ComparedPage, c: Comparison, place: int) -> _Row:
+def _row(given: ComparedPage, c: Comparison, place: int) -> _MarksRow:
     readers = [r.reader.casefold() for r in given.compared.readers]
     hand: Child = str(c.hand_class) if c.hand_class else "unknown"
     cells = (
-        _Cell("Jar", _jar_link(given, c.jar), place),
-        _Cell(
+        _MarksCell("Jar", _jar_link(given, c.jar), place),
+        _MarksCell(
             "Reader",
             name_of(c.reader, longest=40) if c.reader else "no name",
             readers.index(c.reader.casefold()),
         ),
         *(_layer_cell(c, i) for i in range(3)),
-        _Cell(
+        _MarksCell(
             "By marks",
             tag("b", hand) if c.class_changes else hand,
             CLASSES.index(c.hand_class) if c.hand_class else -1,
         ),
-        _Cell("By photo", str(c.photo_class), CLASSES.index(c.photo_class)),
+        _MarksCell("By photo", str(c.photo_class), CLASSES.index(c.photo_class)),
     )
-    return _Row(outside_text(c), cells)
+    return _MarksRow(outside_text(c), cells)
 
 
-def _layer_cell(c: Comparison, i: int) -> _Cell:
+def _layer_cell(c: Comparison, i: int) -> _MarksCell:
     """Give a layer's difference; what is unknown says so and sorts last."""
     mm, points = c.diffs_mm[i], c.diffs_points[i]
     known = [f"{signed(mm)} mm"] if math.isfinite(mm) else []
@@ -226,4 +226,4 @@ def _layer_cell(c: Comparison, i: int) -> _Cell:
     if LAYERS[i] in c.outside:
         words = tag("u", words)
     rank = next((abs(v) for v in (mm, points) if math.isfinite(v)), -1.0)
-    return _Cell(LAYERS[i].title(), words, rank)
+    return _MarksCell(LAYERS[i].title(), words, rank)

@@ -265,7 +265,7 @@ def _loose_ends(given: FolderPage) -> Iterator[Child]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Cell:
+class _JarCell:
     """A cell: its words, the column's name (empty where nothing is known), its rank and class."""
 
     words: Child
@@ -295,7 +295,9 @@ def _places(names: set[str]) -> dict[str, int]:
     return {name: place for place, name in enumerate(ordered)}
 
 
-def _rows(given: FolderPage, common: frozenset[str]) -> list[tuple[FolderEntry, int, list[_Cell]]]:
+def _rows(
+    given: FolderPage, common: frozenset[str]
+) -> list[tuple[FolderEntry, int, list[_JarCell]]]:
     """Make the rows, jars to check first; each with its place and its cells."""
     places = {id(entry): i for i, entry in enumerate(given.entries)}
     names, beds = _names(given), _beds(given)
@@ -314,16 +316,16 @@ def _cells(
     names: Mapping[str, int],
     beds: Mapping[str, int],
     common: frozenset[str],
-) -> Iterator[_Cell]:
+) -> Iterator[_JarCell]:
     """Write a jar's cells; what is not known is an empty cell, never a number."""
     jar = entry.jar
     if names:
         own = listed_name(jar)
-        yield _Cell(_narrow(own) if own else "", "Name", names.get(own, len(names)))
+        yield _JarCell(_narrow(own) if own else "", "Name", names.get(own, len(names)))
     if beds:
         bed = entry.note.bed if entry.note else ""
         rank = beds[entry.note.bed_key] if entry.note and bed else len(beds)
-        yield _Cell(_narrow(bed) if bed else "", "Bed", rank)
+        yield _JarCell(_narrow(bed) if bed else "", "Bed", rank)
     weight = jar.by_weight.shares if jar.by_weight else None
     unknown = "not read" if jar.by_height is None else "not known"
     if given.weighed:
@@ -344,9 +346,9 @@ def _narrow(name: str) -> Markup:
     return tag("bdi", words, class_="words" if short else None)
 
 
-def _class_cell(shares: Shares | None, name: str, unknown: str, *, odds: bool = False) -> _Cell:
+def _class_cell(shares: Shares | None, name: str, unknown: str, *, odds: bool = False) -> _JarCell:
     if shares is None:
-        return _Cell(unknown, name, -1)
+        return _JarCell(unknown, name, -1)
     texture = shares.texture
     words = join(
         soil_in_words(texture),
@@ -354,27 +356,27 @@ def _class_cell(shares: Shares | None, name: str, unknown: str, *, odds: bool = 
         if odds and " or " not in soil_in_words(texture)
         else None,
     )
-    return _Cell(words, name, CLASSES.index(texture.likeliest))
+    return _JarCell(words, name, CLASSES.index(texture.likeliest))
 
 
-def _share_cells(shares: Shares | None) -> Iterator[_Cell]:
+def _share_cells(shares: Shares | None) -> Iterator[_JarCell]:
     for i, layer in enumerate(LAYERS):
         if shares is None:
-            yield _Cell("", layer.title(), -1)
+            yield _JarCell("", layer.title(), -1)
             continue
         pct = shares.pcts[i].value
         words = with_range(pct, shares.ranges_pct[i], lowest=0.0)
-        yield _Cell(words, layer.title(), pct, "share whole")
+        yield _JarCell(words, layer.title(), pct, "share whole")
 
 
-def _doubt_cell(jar: JarRecord, common: frozenset[str]) -> _Cell:
+def _doubt_cell(jar: JarRecord, common: frozenset[str]) -> _JarCell:
     if jar.unread:
-        return _Cell("", "Check", -1)
+        return _JarCell("", "Check", -1)
     names = _own_doubts(jar, common)
     if not names:
-        return _Cell("nothing unusual", "Check", 1000)
+        return _JarCell("nothing unusual", "Check", 1000)
     more = f", {len(names) - 1} more" if len(names) > 1 else ""
-    return _Cell(phrase(names[0]) + more, "Check", gravity(names[0]))
+    return _JarCell(phrase(names[0]) + more, "Check", gravity(names[0]))
 
 
 # --- pictures -----------------------------------------------------------------------------------

@@ -219,7 +219,7 @@ def _printed_unit(system: UnitSystem) -> tuple[float, str]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class _LayerRow:
     """A layer's line in the table; empty text where there is nothing to say."""
 
     layer: str
@@ -228,11 +228,11 @@ class _Row:
     weight: str
 
 
-def _row(index: int, given: JarPage) -> _Row:
+def _row(index: int, given: JarPage) -> _LayerRow:
     jar = given.jar
     weight = _share(jar.by_weight.shares, index) if jar.by_weight else ""
     glass = _share(jar.by_height, index) if jar.by_height else ""
-    return _Row(LAYERS[index], _top(index, given), glass, weight)
+    return _LayerRow(LAYERS[index], _top(index, given), glass, weight)
 
 
 def _top(index: int, given: JarPage) -> str:

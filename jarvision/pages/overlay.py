@@ -36,7 +36,7 @@ from jarvision.pages.overlay_place import (
     cut_out,
     plan,
 )
-from jarvision.pages.overlay_words import FARTHEST_MM, Mark, doubts_in_words, headline, legend
+from jarvision.pages.overlay_words import FARTHEST_MM, LineMark, doubts_in_words, headline, legend
 from jarvision.pages.palette import CHALK, DUST, PLATE, WARNING
 from jarvision.wall.read import PhotoReading
 
@@ -67,7 +67,7 @@ def _draw_bands(pane: Picture, drawing: Drawing) -> None:
             tint(pane, shapes, mark.colour, part if high - low < _WIDE_MM else part / 2)
 
 
-def _draw_mark(pane: Picture, drawing: Drawing, mark: Mark) -> None:
+def _draw_mark(pane: Picture, drawing: Drawing, mark: LineMark) -> None:
     """Draw one line in its style."""
     lines = [drawing.line(s, mark.height_mm) for s in drawing.strokes]
     if mark.style in _DASHES:
@@ -141,18 +141,18 @@ def _draw_labels(canvas: Picture, drawing: Drawing) -> Iterator[Words]:
         yield from _label(mark, PANE_W + _PAD if side > 0 else _PAD, y)
 
 
-def _label_px(mark: Mark) -> float:
+def _label_px(mark: LineMark) -> float:
     """Height of a label with the gap to the next [px]."""
     return 12.0 + sum(px for px, text in zip(_LABEL_PX, mark.label, strict=True) if text)
 
 
-def _draw_leader(canvas: Picture, mark: Mark, end: Array, y: float, side: int) -> None:
+def _draw_leader(canvas: Picture, mark: LineMark, end: Array, y: float, side: int) -> None:
     edge = float(PANE_W if side > 0 else PANEL_W)
     leader = np.array([end, [edge - 26 * side, y], [edge + 13 * side, y]])
     stroke(canvas, [leader], mark.colour, 1 if mark.style == "rival" else 2)
 
 
-def _label(mark: Mark, x: float, y: float) -> Iterator[Words]:
+def _label(mark: LineMark, x: float, y: float) -> Iterator[Words]:
     """Text of one label, its middle at y."""
     sizes = (
         _SMALL_PX if mark.style == "rival" else _TITLE_PX,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from jarvision.estimate.reading import JarReading
 from jarvision.jar.wall_features import pieces
-from jarvision.pages.overlay_words import Mark, marks_of
+from jarvision.pages.overlay_words import LineMark, marks_of
 from jarvision.pages.palette import PLATE
 from jarvision.wall.read import PhotoReading
 
@@ -54,7 +54,7 @@ class Drawing:
 
     Attributes
     ----------
-    marks : tuple of Mark
+    marks : tuple of LineMark
         The lines, the most important last.
     parts : tuple of array
         Azimuths along each free piece of wall [rad].
@@ -68,7 +68,7 @@ class Drawing:
 
     photo: PhotoReading
     reading: JarReading
-    marks: tuple[Mark, ...]
+    marks: tuple[LineMark, ...]
     frame: Frame
     parts: tuple[Array, ...]
     strokes: tuple[Array, ...]

@@ -21,7 +21,7 @@ LEAST_ODDS = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class LineMark:
     """One line on the wall, and what is said of it.
 
     Attributes
@@ -43,38 +43,38 @@ class Mark:
     label: tuple[str, str, str]
 
 
-def marks_of(photo: PhotoReading, reading: JarReading) -> list[Mark]:
+def marks_of(photo: PhotoReading, reading: JarReading) -> list[LineMark]:
     """Everything to be drawn across the wall of one photo, the most important last."""
     floor_sd = photo.floor.sd_mm
     value = f"0 ± {floor_sd:.1f} mm" if reading.scaled else ""
-    marks = [Mark(0.0, floor_sd, CHALK, "floor", ("inside floor", value, ""))]
+    marks = [LineMark(0.0, floor_sd, CHALK, "floor", ("inside floor", value, ""))]
     if math.isfinite(reading.water_mm):
         value = f"about {reading.water_mm:.0f} mm" if reading.scaled else ""
         label = ("water line", value, "")
-        marks.append(Mark(reading.water_mm, math.nan, WATER_LINE, "water", label))
+        marks.append(LineMark(reading.water_mm, math.nan, WATER_LINE, "water", label))
     for boundary in photo.boundaries:
         marks += _rivals(boundary)
     marks += [_boundary_mark(boundary, photo, reading) for boundary in photo.boundaries]
     return [m for m in marks if abs(m.height_mm) < FARTHEST_MM]
 
 
-def _rivals(boundary: Boundary) -> list[Mark]:
+def _rivals(boundary: Boundary) -> list[LineMark]:
     """Other places where a boundary could be."""
     whole = 1.0 + sum(w for _, w in boundary.alternatives)
     colour = LINES[boundary.layer]
     return [
-        Mark(h, math.nan, colour, "rival", (f"or here ({odds_in_words(w / whole)})", "", ""))
+        LineMark(h, math.nan, colour, "rival", (f"or here ({odds_in_words(w / whole)})", "", ""))
         for h, w in boundary.alternatives
         if w / whole > LEAST_ODDS
     ]
 
 
-def _boundary_mark(boundary: Boundary, photo: PhotoReading, reading: JarReading) -> Mark:
+def _boundary_mark(boundary: Boundary, photo: PhotoReading, reading: JarReading) -> LineMark:
     is_own = boundary is photo.boundaries[-1]
     sd_mm = height_sd_mm(boundary, photo, reading)
     label = boundary_label(boundary, photo, reading)
     colour = LINES[boundary.layer]
-    return Mark(boundary.top_mm, sd_mm, colour, "own" if is_own else "older", label)
+    return LineMark(boundary.top_mm, sd_mm, colour, "own" if is_own else "older", label)
 
 
 def height_sd_mm(boundary: Boundary, photo: PhotoReading, reading: JarReading) -> float:
@@ -144,7 +144,7 @@ _KEYS = {
 }
 
 
-def legend(marks: Sequence[Mark], reading: JarReading) -> list[str]:
+def legend(marks: Sequence[LineMark], reading: JarReading) -> list[str]:
     """Phrases that explain the signs used."""
     styles = {m.style for m in marks}
     phrases = [text for style, text in _KEYS.items() if style in styles]
