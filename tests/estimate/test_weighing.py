@@ -280,6 +280,7 @@ def test_last_photo_before_a_day_is_doubted():
     assert "10 h after shaking" in doubt.sentence
 
 
+@pytest.mark.slow
 def test_heights_that_fall_are_doubted_and_widened():
     result = weighed((40.0, 20.0, 45.0))
     assert WeighingDoubtName.SETTLING_MISFIT in names(result)
@@ -555,6 +556,7 @@ def only(cases: list[Case], state: str) -> list[Case]:
     return [c for c in cases if c.state == state]
 
 
+@pytest.mark.slow
 def test_a_few_invented_jars():
     for cases in study(6, 3).values():
         assert coverage(cases) > 0.7

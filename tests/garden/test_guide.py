@@ -196,6 +196,7 @@ def test_unknown_organic_matter_is_said_to_be_assumed():
     assert "3 % of the dry mass, as given" in section(guide(texture_class="loam", om=3), "soil")
 
 
+@pytest.mark.slow
 def test_no_line_says_nan():
     for name, om in itertools.product(CLASSES, (None, 0, 9, 100)):
         assert not re.search(r"\bnan\b|unknown|\binf\b", text(texture_class=str(name), om=om))

@@ -35,6 +35,7 @@ def banded(shot: Shot, side: int, off_mm: float, grey: int, *, wide_mm: float = 
     return picture
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("side", [-1, 1], ids=["left", "right"])
 @pytest.mark.parametrize("off_mm", [8.0, 20.0])
 @pytest.mark.parametrize("grey", [20, 250], ids=["dark", "bright"])
@@ -83,6 +84,7 @@ PAIRS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", PAIRS)
 def test_each_of_two_jars_has_its_own_walls(name: str) -> None:
     pair = beside(*PAIRS[name])
@@ -102,6 +104,7 @@ def test_the_neighbours_strip_is_no_wall() -> None:
 
 
 # --- strips with bent tags beside strips that read straight ---------------------------------------
+@pytest.mark.slow
 @pytest.mark.parametrize(("at", "first"), [(1.0, False), (1.0, True), (1.05, True)])
 def test_a_strip_turned_far_away_is_found_beside_one_that_faces(at: float, first: bool) -> None:
     """Its tags run round the jar's side: no detector of squares reads them."""
@@ -123,6 +126,7 @@ def test_tags_that_run_round_a_side_are_where_they_were_drawn() -> None:
     assert np.ptp(look.jar.strip_azimuths) == pytest.approx(STRIP_MM / 38.0, abs=0.03)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("inset_mm", [4.0, 6.0])
 @pytest.mark.parametrize("side", [-1, 1], ids=["left", "right"])
 def test_a_window_s_shine_on_the_glass_is_not_its_wall(side: int, inset_mm: float) -> None:

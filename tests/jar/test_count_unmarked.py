@@ -20,7 +20,7 @@ from jarvision.run.batch import Settings, not_placed, plan_photos, read_photos
 from jarvision.wall import locate
 from jarvision.wall.locate import orient, unmarked_jars_in
 
-pytestmark = pytest.mark.photo
+pytestmark = [pytest.mark.photo, pytest.mark.slow]
 
 
 def bare_in(path) -> int:

@@ -124,6 +124,7 @@ def test_a_round_jar_is_grazed_where_the_tangent_touches(side: int, distance_mm:
     assert view.edge_azimuth(side) == pytest.approx(side * math.acos(38.0 / distance_mm), abs=0.006)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("side", [-1, 1])
 @pytest.mark.parametrize("exponent", [2.5, 4.0, 6.0, 8.0])
 @pytest.mark.parametrize("turn", [-0.12, 0.0, 0.12])

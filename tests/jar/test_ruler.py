@@ -82,6 +82,7 @@ def two_hundred():
     return read_many(range(200))
 
 
+@pytest.mark.slow
 def test_scale_is_right_or_refused_in_200_cases():
     errors = relative_errors(two_hundred())
     assert np.abs(errors).max() < 0.005  # The promise: half a percent.

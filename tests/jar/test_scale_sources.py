@@ -191,6 +191,7 @@ def test_straight_jars_are_seen_to_be_straight(jar):
     assert taper_doubts(width_ratio(sides, top), true_tops(jar), None) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("jar", "change"), [("2", 0.06), ("9", -0.06), ("21", -0.06)])
 def test_taper_in_the_photo_is_doubted(jar, change):
     looks, top = straight_looks(jar), true_tops(jar)[2]
@@ -387,6 +388,7 @@ def bent(bgr: np.ndarray, k1: float) -> np.ndarray:
     return cv2.remap(bgr, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("k1", [-0.1, 0.05])
 def test_lens_that_bends_lines_is_allowed_for(k1):
     reading = read(changed("2", lambda bgr, _: bent(bgr, k1)))

@@ -22,6 +22,8 @@ from scenes import ROOT
 from jarvision.core.files import find_photos, shown
 from jarvision.run.batch import Settings, read_photos, write_table
 
+pytestmark = pytest.mark.slow
+
 SAMPLES = ROOT / "sample_images"
 LONGEST_S = 10
 
@@ -79,12 +81,10 @@ def read_corpus(tmp_path_factory):
     return place, corpus, before, done
 
 
-@pytest.mark.slow
 def test_the_corpus_is_large_enough(read_corpus):
     assert len(read_corpus[1]) >= 150
 
 
-@pytest.mark.slow
 def test_no_traceback_and_no_hang(read_corpus):
     done = read_corpus[3]
     errors = done.stderr.decode(errors="replace")
@@ -95,7 +95,6 @@ def test_no_traceback_and_no_hang(read_corpus):
     assert done.returncode == 1
 
 
-@pytest.mark.slow
 def test_nothing_is_written_outside_the_folder(read_corpus):
     place, _, before, _ = read_corpus
     assert listing(place, without=place / "out") == before
@@ -108,7 +107,6 @@ def digest(path):
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-@pytest.mark.slow
 def test_every_file_in_the_folder_is_accounted_for(read_corpus):
     """No photo gets lost in silence: each stands in a jar's file or among what was not read."""
     place, _, _, done = read_corpus
@@ -129,13 +127,11 @@ def test_every_file_in_the_folder_is_accounted_for(read_corpus):
 CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 
-@pytest.mark.slow
 def test_no_name_steers_the_terminal(read_corpus):
     said = read_corpus[3].stdout.decode("utf-8")
     assert not CONTROL.search(said)
 
 
-@pytest.mark.slow
 def test_file_names_are_plain(read_corpus):
     for path in (read_corpus[0] / "out").iterdir():
         assert not CONTROL.search(path.name)
@@ -143,7 +139,6 @@ def test_file_names_are_plain(read_corpus):
         assert len(os.fsencode(path.name)) <= 255
 
 
-@pytest.mark.slow
 def test_where_it_was_and_which_phone_never_reach_a_result(read_corpus):
     """The corpus holds a photo with a place and a maker's name in it."""
     for path in (read_corpus[0] / "out").iterdir():
@@ -188,7 +183,6 @@ def named_results(named_jars, tmp_path_factory):
 
 
 @pytest.mark.photo
-@pytest.mark.slow
 def test_jars_with_odd_names_are_read_each_by_itself(named_results, named_jars):
     batch, out = named_results
     assert len(batch.outcomes) == len(list(named_jars.iterdir()))
@@ -198,7 +192,6 @@ def test_jars_with_odd_names_are_read_each_by_itself(named_results, named_jars):
 
 
 @pytest.mark.photo
-@pytest.mark.slow
 def test_no_cell_is_a_formula_and_no_line_breaks(named_results):
     text = (named_results[1] / "readings.csv").read_bytes().decode("utf-8")
     lines = list(csv.reader(text.splitlines()))
@@ -209,7 +202,6 @@ def test_no_cell_is_a_formula_and_no_line_breaks(named_results):
 
 
 @pytest.mark.photo
-@pytest.mark.slow
 def test_overlays_carry_nothing_of_the_photo_s_header(named_results):
     for path in named_results[1].glob("overlay-*.jpg"):
         with Image.open(path) as image:

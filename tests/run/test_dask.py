@@ -29,7 +29,11 @@ from jarvision.run.pool import Errand
 
 SAMPLES = ROOT / "sample_images"
 
-pytestmark = pytest.mark.skipif(os.name != "posix", reason="stops and kills by signal")
+TESTS = (ROOT / "tests" / "run", ROOT / "tests" / "support")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(os.name != "posix", reason="stops and kills by signal"),
+]
 
 
 def contents(folder):
@@ -82,7 +86,7 @@ class Machines:
         wait_for(file.exists)
         self.address = json.loads(file.read_text())["address"]
 
-    def work(self, name, *words, path=(ROOT, ROOT / "tests"), **environment):
+    def work(self, name, *words, path=(ROOT, *TESTS), **environment):
         """Start a worker."""
         told = ["--host", "127.0.0.1", "--name", name, "--local-directory", str(self.folder)]
         if "--nanny" not in words:
@@ -170,7 +174,6 @@ def local(photos, tmp_path_factory):
 
 
 @pytest.mark.photo
-@pytest.mark.slow
 def test_a_cluster_comes_to_the_same_to_the_last_byte(two, photos, local, tmp_path):
     done = read_into(tmp_path / "out", [photos], cluster=two.address)
     assert contents(tmp_path / "out") == local[1]
@@ -231,7 +234,6 @@ def kill_who_works(here):
 
 
 @pytest.mark.photo
-@pytest.mark.slow
 def test_workers_killed_in_the_middle_lose_nothing(own, photos, local, tmp_path):
     """One while photos are looked at, one while jars are read; another joins in between."""
     own.work("one")
@@ -253,7 +255,6 @@ def test_workers_killed_in_the_middle_lose_nothing(own, photos, local, tmp_path)
 
 
 @pytest.mark.photo
-@pytest.mark.slow
 def test_a_scheduler_killed_in_the_middle_is_said_and_the_next_run_goes_on(
     own, photos, local, tmp_path
 ):
@@ -371,7 +372,6 @@ def test_only_so_many_tasks_are_under_way_and_so_many_bytes(two, monkeypatch, mo
     assert count.out == 0
 
 
-@pytest.mark.slow
 def test_only_the_task_that_kills_its_worker_again_is_given_up(tmp_path):
     none = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "0"}  # else it dies eight times
     with machines(tmp_path / "machines", **none) as here:
@@ -491,7 +491,7 @@ def test_a_worker_with_another_program_is_refused(own, other_version, kind, matc
     def got(result):
         told.append(result)
         if len(told) == 1:
-            own.work("wrong", path=[wrong, ROOT / "tests"])
+            own.work("wrong", path=[wrong, *TESTS])
             staffed(own, 2)
 
     with crew_for(1, own.address) as crew, pytest.raises(ClusterError, match=later):

@@ -25,6 +25,7 @@ KILLS = 25
 LIST = 'jar,name,bed\n2,"=Anna; \u202eZoë","two\r\nlines"\n21,<b>Ben</b>,3\n'
 
 pytestmark = [
+    pytest.mark.slow,
     pytest.mark.photo,
     pytest.mark.skipif(os.name != "posix", reason="kills by signal"),
 ]
@@ -141,7 +142,6 @@ def refuse_half_written(out, undisturbed):
             assert data == undisturbed[name], f"{name} differs"
 
 
-@pytest.mark.slow
 def test_killed_at_random_moments_it_comes_to_the_same(photos, tmp_path):
     """Runs are killed at random and go on in the same folder until one ends; then anew."""
     rng = np.random.default_rng(6)
@@ -162,7 +162,6 @@ def test_killed_at_random_moments_it_comes_to_the_same(photos, tmp_path):
                 folder += 1
 
 
-@pytest.mark.slow
 def test_killed_while_it_writes_it_comes_to_the_same(photos, tmp_path, monkeypatch, undisturbed):
     """Stopped before each step of each writing, one after the other: the worst moments of all."""
     out = tmp_path / "out"
@@ -267,7 +266,6 @@ def wait_for(condition, seconds=60):
 
 
 @needs_proc
-@pytest.mark.slow
 def test_a_worker_killed_in_the_middle_loses_nothing(nine_photos, tmp_path):
     out = tmp_path / "out"
     with start(nine_photos, out, 2) as process:
@@ -282,7 +280,6 @@ def test_a_worker_killed_in_the_middle_loses_nothing(nine_photos, tmp_path):
 
 
 @needs_proc
-@pytest.mark.slow
 def test_workers_of_a_killed_run_end_too(nine_photos, tmp_path):
     with start(nine_photos, tmp_path / "out", 2) as process:
         wait_for(lambda: len(children_of(process.pid)) == 2)
@@ -386,7 +383,6 @@ def test_a_photo_that_goes_away_meanwhile_stops_nothing(photos, tmp_path, monkey
     assert data["made_from"] is None  # so that it is read again when the photo is back
 
 
-@pytest.mark.slow
 def test_a_run_that_the_user_stops_says_so(nine_photos, tmp_path):
     out = tmp_path / "out"
     with start(nine_photos, out, 2) as process:

@@ -549,6 +549,7 @@ def test_every_photo_is_placed_once_or_reported(photos, shaken_at) -> None:
     assert len({jar.jar.casefold() for jar in jars}) == len(jars)
 
 
+@pytest.mark.slow
 @given(MANY, MOMENTS)
 def test_choices_are_sound(photos, shaken_at) -> None:
     for jar in group(photos, shaken_at=shaken_at):

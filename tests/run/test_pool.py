@@ -25,6 +25,8 @@ from jarvision.run.batch import Settings, not_placed, plan_photos, read_photos, 
 from jarvision.run.jars_table import read_manifest
 from jarvision.run.pool import Crew
 
+pytestmark = pytest.mark.slow
+
 NAN = float("nan")
 
 
@@ -357,7 +359,6 @@ def test_what_may_pass_is_tried_again(tmp_path, monkeypatch):
 
 
 @pytest.mark.photo
-@pytest.mark.slow
 def test_any_number_of_workers_comes_to_the_same(tmp_path):
     (tmp_path / "photos").mkdir()
     for path in SAMPLES.glob("jar-*.jpg"):

@@ -30,7 +30,7 @@ from jarvision.photo.decode import open_photo
 from jarvision.run.batch import Batch, Settings, read_photos
 from jarvision.wall.locate import look_at_jar, orient
 
-pytestmark = pytest.mark.photo
+pytestmark = [pytest.mark.photo, pytest.mark.slow]
 STRIPED = ("02", "09", "21")
 
 

@@ -45,6 +45,8 @@ from rows import _to_heel as way_to_heel
 from scenes import camera_of
 from scipy.spatial.transform import Rotation
 
+pytestmark = pytest.mark.slow
+
 CLEAR = Murk(per_mm=(0.0, 0.0, 0.0), scum_mm=(0.0, 0.0, 0.0))
 PLAIN = Soil(contrast=(0.0, 0.0, 0.0), mixed_mm=0.0, uneven_mm=0.0, compaction=0.0)
 angles = st.floats(-0.5, 0.5)

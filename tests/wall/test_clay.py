@@ -152,6 +152,7 @@ def azimuths() -> np.ndarray:
     return wall(Layering(columns=290, gap=(190, 235))).azimuth
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rim", [rim_by_hand_mm, traced_rim_mm], ids=["by hand", "traced"])
 @pytest.mark.parametrize("front_step", [1.0, 2.0, 4.0])
 def test_a_weak_front_edge_goes_before_its_strong_far_rim(rim, front_step: float) -> None:

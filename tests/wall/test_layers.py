@@ -60,6 +60,7 @@ SCENES: dict[str, dict[str, object]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scene", SCENES)
 def test_sand_and_silt_are_found(scene: str) -> None:
     rng = np.random.default_rng(11)
@@ -109,6 +110,7 @@ def test_without_layers_there_is_little_to_gain(kind: str) -> None:
 
 
 # --- placed to a fraction of a millimetre ---------------------------------------------------------
+@pytest.mark.slow
 @pytest.mark.parametrize("scene", SCENES)
 def test_boundaries_are_placed(scene: str) -> None:
     rng = np.random.default_rng(12)
@@ -145,6 +147,7 @@ def faint(rng: np.random.Generator, seed: int) -> tuple[float, WallFeatures]:
     return top, gather(wall(layering, top_mm=60.0), settled=1)
 
 
+@pytest.mark.slow
 def test_the_claimed_error_is_the_real_one_on_faint_boundaries() -> None:
     rng = np.random.default_rng(13)
     ratio = []

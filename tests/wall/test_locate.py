@@ -94,6 +94,7 @@ def test_a_plain_picture_gives_a_wall_and_no_doubts() -> None:
     assert sand > 1.3 * silt
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "one"),
     [

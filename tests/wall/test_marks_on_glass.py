@@ -97,6 +97,7 @@ CASES = list(itertools.product(SAMPLE_JARS, ORDER))
 
 
 # --- no marks -------------------------------------------------------------------------------------
+@pytest.mark.slow
 @pytest.mark.parametrize(("jar", "reading"), CASES)
 def test_nothing_is_found_where_nothing_was_drawn(jar, reading):
     assert found_in(jar, reading, plain_wall(jar, reading)) == ()
