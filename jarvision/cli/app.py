@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
@@ -97,6 +98,13 @@ def read(
     tape_edge: Annotated[
         str, typer.Option(help="Which edge of tape on the glass marks a layer: upper or lower.")
     ] = "",
+    classes: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Also name the texture classes of usda, uk, fao or german; several by commas.",
+            metavar="NAMES",
+        ),
+    ] = None,
     workers: Annotated[
         int | None, typer.Option(help="Processes that share the work; all cores by default.", min=1)
     ] = None,
@@ -137,6 +145,7 @@ def read(
         organic_matter_pct=om,
         water_state=_water_state(water),
     )
+    standards = cli_classes.standards_named(classes or [])
     measures, paths = _measures_apart(paths, jar_mm or [])
     settings = Settings(
         _moment(shaken_at),
@@ -170,6 +179,8 @@ def read(
     _refuse_nothing(batch)
     write_table(batch, out)
     _say_results(batch, out)
+    if standards:
+        cli_classes.say_classes(out, {each.jar for each in batch.outcomes}, standards)
     if marks_from_photo:
         _say_marks(write_marks(batch, out))
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)

@@ -108,6 +108,33 @@ def triangle(
         Dots of each cloud at most.
     """
     tinted = set(highlight)
+    sheet = Sheet(
+        [_field(name, tinted=name in tinted) for name in CLASSES],
+        [_field_lines(name) for name in CLASSES],
+        [class_name(*place) for place in _NAME_PLACES.values()],
+    )
+    return triangle_of(key, title, description, sheet, marks, most_dots=most_dots)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """A printed triangle without soils: fields below the grid, their lines and names above it."""
+
+    fields: Sequence[Markup]
+    lines: Sequence[Markup]
+    names: Sequence[Markup]
+
+
+def triangle_of(
+    key: str,
+    title: str,
+    description: str,
+    sheet: Sheet,
+    marks: Sequence[Mark],
+    *,
+    most_dots: int = 500,
+) -> Markup:
+    """Draw soils on any sheet of classes; parameters as in `triangle`."""
     clouds = (_cloud(m, most_dots) for m in marks if m.draws_pct is not None)
     return svg(
         key,
@@ -115,11 +142,11 @@ def triangle(
         description,
         _WIDE,
         _TALL,
-        [_field(name, tinted=name in tinted) for name in CLASSES],
+        sheet.fields,
         list(_grid()),
-        [_field_lines(name) for name in CLASSES],
+        sheet.lines,
         list(clouds),
-        [_class_name(*place) for place in _NAME_PLACES.values()],
+        sheet.names,
         list(_axis_names()),
         [_point(mark) for mark in marks],
         list(_point_labels(marks)),
@@ -178,7 +205,10 @@ def _axis_names() -> Iterator[Markup]:
         yield label(x, y, words, text_anchor="middle", transform=turned, class_="tri-axis")
 
 
-def _class_name(sand: float, silt: float, clay: float, name: str) -> Markup:
+def class_name(
+    sand: float, silt: float, clay: float, name: str, *, font_size: float = 11
+) -> Markup:
+    """Write a class's name in its field, lines parted by ``|``; place in percent."""
     x, y = place_on_triangle(sand, silt, clay)
     lines = name.split("|")
     top = y + 4 - 6.5 * (len(lines) - 1)
@@ -187,7 +217,7 @@ def _class_name(sand: float, silt: float, clay: float, name: str) -> Markup:
         [tag("tspan", part, x=x, y=top + 13 * i) for i, part in enumerate(lines)],
         text_anchor="middle",
         fill=INK,
-        font_size=11,
+        font_size=font_size,
         class_="tri-name",
     )
 
