@@ -74,6 +74,7 @@ class WallFeatures:
     azimuth: Array  # (blocks,), middle of each block [rad]
     colour: Array  # (blocks, rows, 3), CIE Lab
     grain: Array  # (blocks, rows), log, in units that weigh like colour
+    speckle: Array  # (blocks, rows), change of lightness across the wall, level lines left out
     level: Array  # (bins,), log grain of each half millimetre
     bins_mm: Array  # (bins,), lower edge of each bin
     edges_mm: Array  # (n,), heights at which edges were measured
@@ -105,12 +106,30 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
         np.add.reduceat(wall.azimuth, first) / sizes,
         colour,
         _GRAIN_WEIGHT * grain.T,
+        _speckle(wall, lab),
         level,
         wall.z_mm[0] + BIN_MM * np.arange(bins),
         edges_mm,
         edges,
         steps,
     )
+
+
+_SPECKLE_MM = 0.4
+
+
+def _speckle(wall: WallMap, lab: Floats) -> Array:
+    """Mean change of CIE L* across the wall in each row of each block, (blocks, rows)."""
+    found = []
+    for piece in pieces(wall):
+        light = np.ascontiguousarray(lab[:, piece, 0])
+        level = cv2.GaussianBlur(light, (0, 0), sigmaX=_SPECKLE_MM / COLUMN_MM, sigmaY=0.01)
+        found.append(np.abs(light - level))
+    size = np.concatenate(found, axis=1)
+    parts = [size[:, block] for block in blocks(wall)]
+    # an upright edge of a reflection is no grain
+    held = [np.minimum(p, 4 * np.median(p, axis=1, keepdims=True) + 0.05) for p in parts]
+    return np.array([p.mean(axis=1) for p in held], dtype=np.float64)
 
 
 def quiet_level(photo: WallFeatures) -> float:

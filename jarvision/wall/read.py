@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 
+import numpy as np
+
 from jarvision.core.errors import NoDepositError, TimesError, TooNoisyError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.series import Reading
@@ -267,7 +269,14 @@ def _floors(
         own = [r for r in photos if looks[r].has_strip == has_strip]
         # where the sand is thin, sand and silt together are what the foot is compared with
         thin = coarse[0] < 3.0
-        seen = [seen_floor(photos[r], coarse[1 if thin and r != ORDER[0] else 0]) for r in own]
+        seen = [
+            seen_floor(
+                photos[r],
+                coarse[1 if thin and r != ORDER[0] else 0],
+                float(looks[r].jar.view.elevation_rad(np.array(0.0))),
+            )
+            for r in own
+        ]
         floors.update(dict.fromkeys(own, join_floors(seen, has_strip=has_strip)))
     return floors
 

@@ -3,44 +3,109 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from scenes import Layering, wall
 
+from jarvision.jar.geometry import GLASS_INDEX
+from jarvision.jar.unwrap import WallMap
 from jarvision.jar.wall_features import gather
 from jarvision.wall.floor import (
     FILLET_MM,
     STRIP_ZERO_SD_MM,
     clearness_of,
     join_floors,
+    seen_above_floor,
     seen_floor,
     water_line,
     water_structure,
 )
+from jarvision.wall.foot import find_foot
 from jarvision.wall.measurement import Floor
 
+LOOKING_DOWN = np.radians(20.0)
 SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0, 10.0))
+
+
+def on_glass(foot_mm: float, **changes: Any) -> Layering:
+    """Draw sand that ends at a height, and under it the bands of a jar's glass foot."""
+    bands = (foot_mm - 1.2, foot_mm - 2.4)
+    return replace(SAND, floor_mm=foot_mm, bands_mm=bands, band_light=-20.0, **changes)
 
 
 @pytest.mark.parametrize("floor_mm", [-1.6, -0.5, 0.0, 0.7, 1.5])
 @pytest.mark.parametrize("noise", [0.8, 4.0])
 def test_the_foot_of_the_deposit_shows_the_floor(floor_mm: float, noise: float) -> None:
     for seed in range(3):
-        made = replace(SAND, floor_mm=floor_mm + FILLET_MM, noise=noise, seed=seed)
-        z_mm, sd_mm = seen_floor(gather(wall(made), settled=1), 14.0)
+        made = on_glass(
+            floor_mm + FILLET_MM * seen_above_floor(LOOKING_DOWN), noise=noise, seed=seed
+        )
+        z_mm, sd_mm = seen_floor(gather(wall(made), settled=1), 14.0, LOOKING_DOWN)
         assert z_mm == pytest.approx(floor_mm, abs=0.4)
         assert 0.3 < sd_mm < 1.0
 
 
+@pytest.mark.parametrize("elevation_deg", [0.0, 10.0, 25.0, 45.0])
+def test_the_fillet_hides_the_floor_as_traced_rays_say(elevation_deg: float) -> None:
+    # Rays of one slope in the glass, each followed until it meets a quarter circle of radius 1
+    # whose centre is at (1, 1); the wall's inside is x = 0 and the floor z = 0.
+    fall = np.tan(np.arcsin(np.sin(np.radians(elevation_deg)) / GLASS_INDEX))
+    lowest = np.inf
+    for start in np.linspace(0.0, 1.2, 2401):
+        x = np.linspace(0.0, 1.0, 2001)
+        z = start - fall * x
+        inside = (x - 1.0) ** 2 + (z - 1.0) ** 2 <= 1.0
+        if (inside & (z < 1.0)).any():
+            lowest = min(lowest, start)
+    assert seen_above_floor(np.radians(elevation_deg)) == pytest.approx(lowest, abs=2e-3)
+
+
+def shaded(made: WallMap, *, foot_mm: float, share: float) -> WallMap:
+    """Darken a wall towards the foot, down to a share of its light, as a table does."""
+    light = np.interp(made.z_mm, [foot_mm, foot_mm + 4.0], [share, 1.0])[:, None, None]
+    return replace(made, bgr=(made.bgr * light).astype(np.uint8))
+
+
+@pytest.mark.parametrize("share", [0.6, 0.45, 0.35])
+def test_shade_at_the_foot_is_not_its_end(share: float) -> None:
+    made = shaded(wall(on_glass(0.6)), foot_mm=0.6, share=share)
+    foot = find_foot(gather(made, settled=1), 14.0)
+    assert foot is not None
+    assert foot.z_mm == pytest.approx(0.6, abs=0.4)
+
+
+def test_glass_that_mirrors_the_sand_is_not_the_sand() -> None:
+    made = wall(on_glass(0.6))
+    under = made.z_mm < 0.6
+    # speckled like the sand above it, but of another lightness, as bottoms of thick glass are
+    copy = made.bgr[np.flatnonzero(~under)[: under.sum()][::-1]].astype(float)
+    bgr = made.bgr.copy()
+    bgr[under] = np.clip(1.5 * copy + 20.0, 0, 255)
+    foot = find_foot(gather(replace(made, bgr=bgr), settled=1), 14.0)
+    assert foot is not None
+    assert foot.z_mm == pytest.approx(0.6, abs=0.4)
+
+
+def test_where_no_glass_shows_the_foot_says_little() -> None:
+    _, with_bands = seen_floor(gather(wall(on_glass(0.0)), settled=1), 14.0, LOOKING_DOWN)
+    _, without = seen_floor(
+        gather(wall(replace(SAND, floor_mm=0.0)), settled=1), 14.0, LOOKING_DOWN
+    )
+    assert without > 1.0 > with_bands
+
+
 def test_a_thin_first_layer_still_shows_the_floor() -> None:
-    made = replace(SAND, tops_mm=(3.4,), floor_mm=FILLET_MM)
-    z_mm, _ = seen_floor(gather(wall(made), settled=1), 3.4)
+    made = replace(SAND, tops_mm=(3.4,), floor_mm=FILLET_MM * seen_above_floor(LOOKING_DOWN))
+    z_mm, _ = seen_floor(gather(wall(made), settled=1), 3.4, LOOKING_DOWN)
     assert z_mm == pytest.approx(0.0, abs=0.6)
 
 
 def test_where_deposit_goes_on_below_no_floor_is_seen() -> None:
-    z_mm, sd_mm = seen_floor(gather(wall(replace(SAND, floor_mm=-6.0)), settled=1), 14.0)
+    z_mm, sd_mm = seen_floor(
+        gather(wall(replace(SAND, floor_mm=-6.0)), settled=1), 14.0, LOOKING_DOWN
+    )
     assert np.isnan(z_mm)
     assert np.isnan(sd_mm)
 
@@ -55,10 +120,10 @@ def test_the_strip_alone_stands_for_the_floor() -> None:
 
 def test_both_witnesses_are_weighed_by_their_errors() -> None:
     # Gauss: independent errors weigh by their inverse squares.
-    floor = join_floors([(0.5, 0.4)], has_strip=True)
-    weight = 0.4**-2 / (0.4**-2 + STRIP_ZERO_SD_MM**-2)
+    floor = join_floors([(0.5, 0.6)], has_strip=True)
+    weight = 0.6**-2 / (0.6**-2 + STRIP_ZERO_SD_MM**-2)
     assert floor.z_mm == pytest.approx(0.5 * weight)
-    assert floor.sd_mm == pytest.approx((0.4**-2 + STRIP_ZERO_SD_MM**-2) ** -0.5)
+    assert floor.sd_mm == pytest.approx((0.6**-2 + STRIP_ZERO_SD_MM**-2) ** -0.5)
     assert floor.seen_mm == pytest.approx(0.5)
 
 

@@ -1,0 +1,161 @@
+"""The foot of the deposit: the lowest line of grains that shows through the wall.
+
+Grains speckle the wall however dim the light is down there, so that speckle is measured across
+the wall, where level lines of the glass do not count, and in parts of the lightness. Under the
+deposit stands the glass of the foot, with bands and reflections of its own; the deposit ends at
+the first place from above where colour breaks off or speckle ends.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.unwrap import ROW_MM
+from jarvision.jar.wall_features import WallFeatures
+
+Array: TypeAlias = NDArray[np.float64]
+Rows: TypeAlias = NDArray[np.intp]
+
+_LOWEST_MM, _OVER_REFERENCE_MM = -4.5, 0.6
+_REFERENCE_MM = 6.5  # the deposit is known by what lies below this, and over the highest foot
+_LESS_SPECKLED, _SOFTLY = 0.45, 0.4  # log units by which glass is less speckled than deposit
+_OVER_MM, _UNDER_MM = 4.0, 1.5  # so much above the foot must look like deposit, below unlike it
+_OTHER_COLOUR = 6.0  # Lab distance at which rows are as likely glass as deposit
+_STEP, _STEP_ROWS = 10.0, 5  # a Lab step from which an edge is no more an edge than before
+_FOR_STEP, _FOR_STEP_ABOVE = 6.0, 12.0  # rows of likeness that such a step is worth
+_ENDS = 4.0  # rows of unlikeness below some place without which the deposit goes on
+_CLEAR_MM = 0.9  # so far from the foot another edge stands apart from it
+_DISSENT = 12.0  # rows of likeness beyond which a block's dissent counts no more
+_AGREE_MM, _NEAR_MM = 0.5, 0.8  # blocks agree within the first, and are asked within the second
+_GLASS_MM, _BANDS = 4.0, 2.0  # so far below, lightness in glass goes up and down by so much
+
+
+@dataclass(frozen=True, slots=True)
+class Foot:
+    """Where the deposit ends below.
+
+    Attributes
+    ----------
+    z_mm : float
+        Its height above the strip's zero [mm].
+    spread_mm : float
+        Standard deviation of it between strips of wall.
+    glass_seen : bool
+        Whether bands of the jar's own foot show below it. Where they do not, the line may be
+        where the jar meets the table.
+    """
+
+    z_mm: float
+    spread_mm: float
+    glass_seen: bool
+
+
+def find_foot(photo: WallFeatures, first_top_mm: float) -> Foot | None:
+    """Find the foot of the deposit in one photo.
+
+    Parameters
+    ----------
+    photo : WallFeatures
+        The photo.
+    first_top_mm : float
+        Top of the lowest layer above the strip's zero [mm].
+
+    Returns
+    -------
+    Foot or None
+        None where the deposit is too thin to be known, or does not end.
+    """
+    z = photo.z_mm
+    high = min(_REFERENCE_MM, first_top_mm - 0.4)
+    low = min(2.2, max(1.2, high - 1.2))
+    reference = np.flatnonzero((z > low) & (z < high))
+    at = np.flatnonzero((z > _LOWEST_MM) & (z < low + _OVER_REFERENCE_MM))
+    if len(reference) < 3 or len(at) < 3:
+        return None
+    likeness = _likeness(photo, reference)
+    steps = _steps(photo.colour, at)
+    under = _under(likeness, photo.colour, at)
+    score = _over(likeness, at, int(reference[-1]) + 1) + under
+    score += _FOR_STEP * steps - _FOR_STEP_ABOVE * _most_above(steps)
+    ends = under.max(axis=1) > _ENDS
+    if ends.sum() < 3:
+        return None
+    feet = _feet(score[ends], z[at] - ROW_MM / 2)
+    spread = float(np.subtract(*np.percentile(feet, [75, 25]))) / 1.35
+    foot = float(np.median(feet))
+    below = (z > foot - _GLASS_MM) & (z < foot - 0.2)
+    return Foot(foot, spread, _has_bands(photo.colour[:, below, 0]))
+
+
+def _has_bands(light: Array) -> bool:
+    """Whether lightness goes up and down, as in glass, and not one way, as a shadow fades."""
+    level = np.median(_smooth(light), axis=0)[::3]
+    there_and_back = np.abs(np.diff(level)).sum() - abs(level[-1] - level[0])
+    return bool(there_and_back > _BANDS)
+
+
+def _likeness(photo: WallFeatures, reference: Rows) -> Array:
+    """How much each row of each block is speckled as the deposit is, -1 to 1."""
+    speckle = np.log(_smooth(photo.speckle) + 0.05) - np.log(_smooth(photo.colour[..., 0]) + 2.0)
+    level = np.median(speckle[:, reference], axis=1, keepdims=True)
+    return np.asarray(np.clip((speckle - level + _LESS_SPECKLED) / _SOFTLY, -1.0, 1.0))
+
+
+def _smooth(rows: Array) -> Array:
+    """Mean of three rows."""
+    padded = np.pad(rows, ((0, 0), (1, 1)), mode="edge")
+    return np.asarray((padded[:, :-2] + padded[:, 1:-1] + padded[:, 2:]) / 3)
+
+
+def _run(values: Array) -> Array:
+    """Sum all rows before each row, so that a difference of two is the sum between."""
+    return np.concatenate([np.zeros_like(values[:, :1]), np.cumsum(values, axis=1)], axis=1)
+
+
+def _over(likeness: Array, at: Rows, top: int) -> Array:
+    """Likeness summed over what lies above each row, up to the top of the reference."""
+    run = _run(likeness)
+    return run[:, np.minimum(at + round(_OVER_MM / ROW_MM), top)] - run[:, at]
+
+
+def _under(likeness: Array, colour: Array, at: Rows) -> Array:
+    """Unlikeness, by speckle or by colour, summed over what lies below each row."""
+    run = _run(colour)
+    above = (run[:, at + 10] - run[:, at + 2]) / 8
+    total = np.zeros(above.shape[:2])
+    for back in range(1, round(_UNDER_MM / ROW_MM) + 1):
+        rows = np.maximum(at - back, 0)
+        apart = np.linalg.norm(colour[:, rows] - above, axis=2)
+        total -= np.minimum(likeness[:, rows], np.clip(1 - apart / _OTHER_COLOUR, -1.0, 1.0))
+    return total
+
+
+def _steps(colour: Array, at: Rows) -> Array:
+    """Colour step at each row, 0 to 1."""
+    run, n = _run(colour), _STEP_ROWS
+    over = run[:, at + 1 + n] - run[:, at + 1]
+    under = run[:, np.maximum(at - 1, n)] - run[:, np.maximum(at - 1, n) - n]
+    return np.asarray(np.minimum(np.linalg.norm(over - under, axis=2) / n / _STEP, 1.0))
+
+
+def _most_above(steps: Array) -> Array:
+    """Give the strongest step that stands apart above each row."""
+    most = np.maximum.accumulate(steps[:, ::-1], axis=1)[:, ::-1]
+    apart = round(_CLEAR_MM / ROW_MM)
+    return np.pad(most, ((0, 0), (0, apart)), mode="edge")[:, apart:]
+
+
+def _feet(score: Array, z: Array) -> Array:
+    """Each block's foot near the one on which most agree."""
+    ways = np.maximum(score - score.max(axis=1, keepdims=True), -_DISSENT)
+    reach = round(_AGREE_MM / ROW_MM)
+    padded = np.pad(ways, ((0, 0), (reach, reach)), mode="edge")
+    shifted = [padded[:, i : i + len(z)] for i in range(2 * reach + 1)]
+    agreed = np.max(shifted, axis=0).mean(axis=0)
+    middle = z[agreed >= agreed.max() - 1e-9].mean()
+    near = np.abs(z - middle) <= _NEAR_MM
+    return np.asarray(z[near][ways[:, near].argmax(axis=1)])
