@@ -29,6 +29,7 @@ _PLACED_SD_MM = 0.25  # how well the end of the deposit itself is placed
 _NO_GLASS_SD_MM = 1.5
 # How well people line a strip's zero up with the floor; common practice, no source.
 STRIP_ZERO_SD_MM = 0.5
+_BOTTOM_MM = 3.5  # jars' bottoms are seldom thicker; common practice, no source
 _FAR_OFF_MM = 1.8  # a strip further off than this was not lined up with the floor
 
 
@@ -106,8 +107,12 @@ def _joined_feet(known: Array) -> tuple[float, float]:
 
 
 def _is_borne_out(z: float, known: Sequence[tuple[float, float]]) -> bool:
-    """Whether another photo sees the floor clearly in the same odd place."""
-    return sum(abs(other - z) < 0.6 and sd < _NO_GLASS_SD_MM for other, sd in known) > 1
+    """Whether another photo sees the floor in the same odd place, and clearly.
+
+    Where no glass shows below, that must be farther off than a jar's bottom is thick.
+    """
+    clear_sd = _NO_GLASS_SD_MM if abs(z) < _BOTTOM_MM else np.inf
+    return sum(abs(other - z) < 0.6 and sd < clear_sd for other, sd in known) > 1
 
 
 def water_line(photos: Sequence[WallFeatures], deposit_top_mm: float) -> float:
