@@ -27,6 +27,9 @@ NAME = "jars.csv"
 _LONGEST_NAME = 300  # as in the jars' own files
 _MOST_PATTERNS = 200
 _LONGEST_RANGE = 2_000
+_MOST_NAMES = 20_000  # photos named in the whole table, ranges written out
+_MOST_WILD = 2_000  # patterns with signs in the whole table: each is held against every photo
+_LONGEST_VALUE = 60  # longer is no number and no date
 _TALLEST_MM = 1_000.0
 _HEAVIEST_G = 5_000.0
 _EXAMPLE = "jar, name, bed, shaken_at, photos, water_temp_c, soil_mm"
@@ -212,6 +215,7 @@ def _cells(columns: Sequence[tuple[str, str]], row: Sequence[str]) -> Iterator[t
 
 def _without_doubles(found: Iterable[ManifestRow], name: str) -> Iterator[ManifestRow]:
     seen: dict[str, ManifestRow] = {}
+    named = wild = 0
     for row in found:
         earlier = seen.setdefault(jar_key(row.jar), row)
         if earlier is not row:
@@ -220,7 +224,15 @@ def _without_doubles(found: Iterable[ManifestRow], name: str) -> Iterator[Manife
                 "keep one of them."
             )
             raise TableError(msg)
+        named += len(row.patterns)
+        wild += sum(bool(_SIGNS.search(pattern)) for pattern in row.patterns)
+        if named > _MOST_NAMES or wild > _MOST_WILD:
+            msg = f"{name} names more photos than a class has; put each jar's into its own folder."
+            raise TableError(msg)
         yield row
+
+
+_SIGNS = re.compile(r"[*?]")
 
 
 # --- one row ------------------------------------------------------------------------------------
@@ -229,6 +241,7 @@ def _without_doubles(found: Iterable[ManifestRow], name: str) -> Iterator[Manife
 def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
     """Understand the cells of a row."""
     jar = row.get("jar", "")
+    _refuse_long(row, where)
     if not jar:
         msg = f"{where} does not say which jar it is; fill in the column 'jar'."
         raise TableError(msg)
@@ -250,6 +263,17 @@ def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
         water_state=_state(row.get("water_state", ""), where),
         line=line,
     )
+
+
+def _refuse_long(row: Mapping[str, str], where: str) -> None:
+    """Refuse what is far longer than any number or date before anything is looked for in it."""
+    for column, text in row.items():
+        if column not in _TEXTS and len(text) > _LONGEST_VALUE:
+            msg = f"{where}: '{shown(text)}' is too long for {column.replace('_', ' ')}; check it."
+            raise TableError(msg)
+
+
+_TEXTS = {"jar", "name", "bed", "patterns"}
 
 
 def _moment(text: str, where: str) -> datetime | None:
@@ -342,25 +366,36 @@ def _state(text: str, where: str) -> WaterState | None:
 def _patterns(text: str, where: str) -> tuple[str, ...]:
     """Split the photos' cell, and write out ranges such as ``IMG_1201 to IMG_1206``."""
     parts = [part.strip() for part in re.split(r"[;|,\n]", text) if part.strip()]
-    out = [name for part in parts for name in _range(part, where)]
-    if len(out) > _MOST_PATTERNS + _LONGEST_RANGE:
-        msg = f"{where} names too many photos; use a pattern such as jar5*."
-        raise TableError(msg)
+    out: list[str] = []
+    for part in parts:
+        out += _range(part, where)
+        if len(out) > _MOST_PATTERNS + _LONGEST_RANGE:
+            msg = f"{where} names too many photos; use a pattern such as jar5*."
+            raise TableError(msg)
     return tuple(out)
 
 
+# Anchored at the first digit of a run and at the end, so that no text takes longer than its length.
+_RANGE_END = re.compile(r"(?<![0-9])([0-9]{1,12})(\.\w{1,12})?$", re.ASCII)
+
+
 def _range(part: str, where: str) -> list[str]:
-    ends = re.fullmatch(r"(.*?)(\d+)(\.\w+)?\s+(?:to|\.\.)\s+(.*?)(\d+)(\.\w+)?", part)
-    if ends is None:
+    """Write out a range of photos; what is none comes back as it is."""
+    ends = re.split(r"\s(?:to|\.\.)\s", part) if len(part) <= _LONGEST_NAME else []
+    first, last = (
+        (_RANGE_END.search(end.strip()) for end in ends) if len(ends) == 2 else (None, None)
+    )
+    if first is None or last is None:
         return [part]
-    stem, first, ending = ends[1], ends[2], ends[3] or ""
-    same = ends[4].casefold() in {stem.casefold(), ""} and (ends[6] or "") == ending
-    count = int(ends[5]) - int(first) if len(ends[5]) < 12 and len(first) < 12 else -1
-    if not same or not 0 <= count < _LONGEST_RANGE:
+    stem, ending = ends[0].strip()[: first.start()], first[2] or ""
+    last_stem = ends[1].strip()[: last.start()]
+    same = last_stem.casefold() in {stem.casefold(), ""} and (last[2] or "") == ending
+    count = int(last[1]) - int(first[1]) if same else -1
+    if not 0 <= count < _LONGEST_RANGE:
         msg = f"{where}: '{shown(part)}' is not a range of photos; write IMG_1201 to IMG_1206."
         raise TableError(msg)
-    width = len(first)
-    return [f"{stem}{int(first) + i:0{width}d}{ending}" for i in range(count + 1)]
+    width = len(first[1])
+    return [f"{stem}{int(first[1]) + i:0{width}d}{ending}" for i in range(count + 1)]
 
 
 # --- matching -----------------------------------------------------------------------------------
@@ -444,7 +479,7 @@ def _indexed(manifest: Manifest) -> _Index:
     for r, row in enumerate(manifest.rows):
         for i, pattern in enumerate(row.patterns):
             text = pattern.casefold().replace("\\", "/").strip("/")
-            start = re.split(r"[*?]", text, maxsplit=1)[0]
+            start = _SIGNS.split(text, maxsplit=1)[0]
             if start == text:
                 index.plain.setdefault(text, []).append((r, i))
             else:

@@ -102,6 +102,17 @@ def test_only_the_jar_is_needed_and_what_is_not_said_stays_as_it_was():
         ("jar,water_state\n5,brown\n", "clear, hazy or cloudy"),
         ("jar,photos\n5,IMG_9 to IMG_3\n", "not a range"),
         ("jar,photos\n5,IMG_1 to IMG_999999999\n", "not a range"),
+        ("jar,shaken_at\n5,2026-05-04" + " T" * 50 + "\n", "too long for shaken at"),
+        ("jar,soil_g\n5," + "9" * 400 + "\n", "too long for soil g"),
+        ("jar,photos\n5," + "1 to 1999;" * 30 + "\n", "names too many photos"),
+        (
+            "jar,photos\n" + "".join(f"{i},{i}000 to {i}999\n" for i in range(10, 90)),
+            "more photos than a class has",
+        ),
+        (
+            "jar,photos\n" + "".join(f"{i},{'*a;' * 100}\n" for i in range(25)),
+            "more photos than a class has",
+        ),
         ('jar,bed\n5,"North\n', "quotation mark"),
         ("jar\0\n5", "not a table of text"),
     ],
@@ -190,3 +201,25 @@ def test_patterns_that_fit_nothing_are_told():
 def test_patterns_cannot_hang_the_matching():
     rows = (ManifestRow("a", patterns=("*a" * 100 + "b",)),)
     assert match_photos(Manifest(rows), ["a" * 250 + ".jpg"] * 50).row_by_photo == {}
+
+
+def test_a_long_cell_is_read_as_fast_as_a_short_one():
+    """A range's two ends full of digits made the parser try every way to part them."""
+    cell = "1" * 1_900 + " to " + "2" * 1_900 + "!"
+    text = "jar,photos\n" + "".join(f"{i},{cell}\n" for i in range(200))
+    assert parse_manifest(text).rows[0].patterns == (cell,)
+
+
+@pytest.mark.parametrize(
+    ("cell", "names"),
+    [
+        ("IMG_1201 to IMG_1203", ("IMG_1201", "IMG_1202", "IMG_1203")),
+        ("IMG_08.jpg to 10.jpg", ("IMG_08.jpg", "IMG_09.jpg", "IMG_10.jpg")),
+        ("img 7 .. IMG 8", ("img 7", "img 8")),
+        ("jar to garden", ("jar to garden",)),
+        ("a1  to  a2", ("a1", "a2")),
+    ],
+)
+def test_ranges_are_written_out(cell, names):
+    [row] = parse_manifest(f"jar,photos\n5,{cell}\n").rows
+    assert row.patterns == names
