@@ -7,10 +7,14 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import re
+import stat
+import tomllib
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from jarvision.core.errors import UsageError
 from jarvision.core.files import shown
@@ -27,14 +31,16 @@ class TableError(UsageError):
     name = "table_unusable"
 
 
-def read_text(path: Path, *, what: str) -> str:
+def read_text(path: Path, *, what: str, most_bytes: int = LARGEST_BYTES) -> str:
     """Read a table's text as spreadsheets save it: UTF-8 or UTF-16, else Windows' Latin.
 
     Parameters
     ----------
     path : Path
     what : str
-        What the table is, for the message: ``list of jars``.
+        What the file is, for the message: ``list of jars``.
+    most_bytes : int
+        A larger file is refused, and no more of it is read.
 
     Raises
     ------
@@ -43,22 +49,46 @@ def read_text(path: Path, *, what: str) -> str:
     """
     name = shown(path.name)
     try:
-        raw = first_bytes(path)
+        raw = first_bytes(path, most_bytes=most_bytes)
     except (OSError, ValueError):
         msg = f"The {what} {name} cannot be opened; check its name."
         raise TableError(msg) from None
-    if len(raw) > LARGEST_BYTES:
+    if len(raw) > most_bytes:
         msg = f"{name} is too large for a {what}; is it the right file?"
         raise TableError(msg)
     return decoded(raw)
 
 
-def first_bytes(path: Path) -> bytes:
-    """Read an ordinary file, one byte more than is allowed at most."""
-    if not path.is_file():
-        raise FileNotFoundError
-    with path.open("rb") as file:
-        return file.read(LARGEST_BYTES + 1)
+def first_bytes(path: Path, *, most_bytes: int = LARGEST_BYTES) -> bytes:
+    """Read an ordinary file, one byte more than is allowed at most; never wait for a pipe."""
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    with os.fdopen(os.open(path, flags), "rb") as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise FileNotFoundError
+        return file.read(most_bytes + 1)
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """Parse TOML.
+
+    Raises
+    ------
+    TableError
+        It is none; the message is the end of a sentence that begins with the file's name.
+    """
+    try:
+        return tomllib.loads(text.replace("\r\n", "\n").replace("\r", "\n"))
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"at line (\d+)", str(error))
+        where = f" on line {line[1]}" if line else ""
+        msg = f"is not written as TOML{where}"
+        raise TableError(msg) from None
+    except RecursionError:
+        msg = "has brackets in brackets without end"
+        raise TableError(msg) from None
+    except (ValueError, OverflowError, AttributeError):  # e.g. a number of 5,000 digits
+        msg = "has a number or a date that cannot be"
+        raise TableError(msg) from None
 
 
 def decoded(raw: bytes) -> str:

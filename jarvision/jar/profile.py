@@ -7,7 +7,6 @@ is seen through the glass. Volumes are millilitres (1 mL = 1000 mm³).
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -19,11 +18,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.files import shown
 from jarvision.core.shipped import calibration_folder
+from jarvision.core.tables import TableError, parse_toml, read_text
 
 Floats = NDArray[np.float64]
 
 _MM3_PER_ML = 1000.0
+_LEAST_MM, _MOST_MM = 20, 1000  # outside measures of anything that may be called a jar
+_MOST_POINTS = 200  # a point every 5 mm of the tallest jar
+_LARGEST_BYTES = 100_000
 _SLACK_MM = 0.05  # A height read a hair above the measured part still counts as its top.
 
 
@@ -342,12 +346,8 @@ def read_profile(path: Path) -> JarProfile:
     UsageError
         The file cannot be opened or read as TOML, or says something that no jar profile says.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        msg = f"The jar profile {path} could not be opened; check the name of the file."
-        raise UsageError(msg) from error
-    return _parsed_profile(text, path.name)
+    text = read_text(path, what="jar profile", most_bytes=_LARGEST_BYTES)
+    return _parsed_profile(text, shown(path.name))
 
 
 def find_profile(name: str) -> JarProfile:
@@ -364,7 +364,7 @@ def find_profile(name: str) -> JarProfile:
     if name.endswith(".toml"):
         return read_profile(Path(name))
     known = ", ".join(profile_names())
-    msg = f"There is no jar profile '{name}'; give the .toml file of your own, or one of {known}."
+    msg = f"There is no jar profile '{shown(name)}'; give your own .toml file, or one of {known}."
     raise UsageError(msg)
 
 
@@ -376,37 +376,40 @@ def profile_names() -> list[str]:
 
 def _parsed_profile(text: str, where: str) -> JarProfile:
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        msg = f"The jar profile {where} is not written as TOML ({error}); compare it with ours."
-        raise UsageError(msg) from error
+        data = parse_toml(text)
+    except TableError as error:
+        msg = f"The jar profile {where} {error}; compare it with ours."
+        raise UsageError(msg) from None
     unknown = set(data) - _KEYS
     if unknown:
-        msg = f"The jar profile {where} has '{min(unknown)}', which is not known; leave it out."
+        msg = f"The jar profile {where} has '{shown(min(unknown))}', which is not known."
         raise UsageError(msg)
     try:
         return _profile_from(data)
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
         msg = (
-            f"The jar profile {where} lacks or misspells something: {error}; compare it with ours."
+            f"The jar profile {where} lacks or misspells something: {shown(str(error))}; "
+            "compare it with ours."
         )
-        raise UsageError(msg) from error
+        raise UsageError(msg) from None
 
 
 def _profile_from(data: Mapping[str, Any]) -> JarProfile:
     if "volume_ml" in data and "inside_radius_mm" not in data:
-        poured = profile_from_pours(data["volume_ml"], data["height_mm"], name=str(data["name"]))
+        poured = profile_from_pours(
+            data["volume_ml"], data["height_mm"], name=shown(str(data["name"]))
+        )
         height_mm, diameter_mm = (float(data.get(key, math.nan)) for key in _OUTSIDE)
         return replace(poured, outside_height_mm=height_mm, outside_diameter_mm=diameter_mm)
     numbers = {key: float(data[key]) for key in _NUMBERS if key in data}
     return JarProfile(
-        name=str(data["name"]),
+        name=shown(str(data["name"])),
         height_mm=tuple(float(h) for h in data["height_mm"]),
         inside_radius_mm=tuple(float(r) for r in data["inside_radius_mm"]),
         volume_ml=tuple(float(v) for v in data.get("volume_ml", ())),
         section=CrossSection(data.get("section", CrossSection.ROUND)),
         floor=BottomShape(data.get("floor", BottomShape.FLAT)),
-        source=str(data.get("source", "")),
+        source=shown(str(data.get("source", "")), longest=400),
         **numbers,
     )
 
@@ -431,11 +434,15 @@ def _problems(profile: JarProfile) -> Iterator[tuple[str, bool]]:
     yield "needs either radii or poured volumes, not both", both or len(given) == 0
     uneven = len(height) < 2 or len(height) != len(given)
     yield "needs two heights or more, and a radius or volume for each", uneven
+    yield f"has more than {_MOST_POINTS} points; a dozen are plenty", len(height) > _MOST_POINTS
     numbers = [*height, *given, profile.corner_radius_mm, profile.floor_rise_mm]
     yield "has a number that is none", not np.isfinite(numbers).all()
     falling = bool(height[0] != 0 or np.diff(height).min() <= 0)
     yield "must start at height 0 and rise from one to the next", falling
     yield "reaches higher than 1000 mm; give heights in millimetres", bool(height[-1] > 1000)
+    outside = [profile.outside_height_mm, profile.outside_diameter_mm]
+    odd = any(not math.isnan(mm) and not _LEAST_MM <= mm <= _MOST_MM for mm in outside)
+    yield "has an outside measure that is not between 20 and 1000 mm", odd
     yield from _pour_problems(height, given) if profile.volume_ml else _shape_problems(profile)
 
 
@@ -531,7 +538,7 @@ def _length_mm(word: str, value: str) -> float:
         length = float(value)
     except ValueError:
         length = math.nan
-    if not 20 <= length <= 1000:
+    if not _LEAST_MM <= length <= _MOST_MM:
         msg = f"'{word}' is not a jar's size; give it in millimetres, between 20 and 1000."
         raise ValueRefusedError(msg)
     return length

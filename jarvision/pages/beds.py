@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -19,6 +18,7 @@ from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
 from jarvision.core.tables import LARGEST_BYTES, TableError, decoded, first_bytes, rows
+from jarvision.core.tables import parse_toml as read_toml
 from jarvision.core.units import UnitSystem, area_m2, length_mm, system_of
 from jarvision.results.jarfile import LAYERS, Shares, jar_key
 
@@ -262,11 +262,9 @@ def parse_toml(text: str, *, name: str = NAMES[1]) -> BedList:
         It is no TOML, has other tables, or a value cannot be understood.
     """
     try:
-        data = tomllib.loads(text.replace("\r\n", "\n"))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        line = re.search(r"at line (\d+)", str(error))
-        where = f"Line {line[1]} of {name}" if line else name
-        msg = f"{where} is not valid TOML; each jar starts with [[bed]] and has lines like jar = 5."
+        data = read_toml(text)
+    except TableError as error:
+        msg = f"{name} {error}; each jar starts with [[bed]] and has lines like jar = 5."
         raise BedsError(msg) from None
     tables = data.get("bed")
     if set(data) != {"bed"} or not isinstance(tables, list) or len(tables) > _MOST_ROWS:

@@ -10,28 +10,19 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from fnmatch import translate
-from math import isfinite
 from pathlib import Path
 
-from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.tables import TableError, read_text, rows
-from jarvision.core.units import length_mm
 from jarvision.estimate.known import JarFacts, WaterState
-from jarvision.estimate.water import check_temperature
 from jarvision.results.jarfile import jar_key
+from jarvision.run import jars_cells as cells
 
 NAME = "jars.csv"
 """Where the table is looked for in a folder of photos."""
 
-_LONGEST_NAME = 300  # as in the jars' own files
-_MOST_PATTERNS = 200
-_LONGEST_RANGE = 2_000
 _MOST_NAMES = 20_000  # photos named in the whole table, ranges written out
 _MOST_WILD = 2_000  # patterns with signs in the whole table: each is held against every photo
-_LONGEST_VALUE = 60  # longer is no number and no date
-_TALLEST_MM = 1_000.0
-_HEAVIEST_G = 5_000.0
 _EXAMPLE = "jar, name, bed, shaken_at, photos, water_temp_c, soil_mm"
 
 
@@ -241,161 +232,28 @@ _SIGNS = re.compile(r"[*?]")
 def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
     """Understand the cells of a row."""
     jar = row.get("jar", "")
-    _refuse_long(row, where)
+    cells.refuse_long(row, where)
     if not jar:
         msg = f"{where} does not say which jar it is; fill in the column 'jar'."
         raise TableError(msg)
     return ManifestRow(
-        jar=jar[:_LONGEST_NAME],
-        name=row.get("name", "")[:_LONGEST_NAME],
-        bed=row.get("bed", "")[:_LONGEST_NAME],
-        shaken_at=_moment(row.get("shaken_at", ""), where),
-        patterns=_patterns(row.get("patterns", ""), where),
-        water_temp_c=_temperature(row.get("water_temp_c", ""), where),
-        water_mm=_height(row.get("water_mm", ""), f"{where}, water"),
-        soil_mm=_height(row.get("soil_mm", ""), f"{where}, soil"),
-        soil_g=_number(row.get("soil_g", ""), f"{where}, soil in grams", _HEAVIEST_G),
-        inside_diameter_mm=_height(row.get("inside_diameter_mm", ""), f"{where}, diameter"),
-        organic_matter_pct=_number(
+        jar=jar[: cells.LONGEST_NAME],
+        name=row.get("name", "")[: cells.LONGEST_NAME],
+        bed=row.get("bed", "")[: cells.LONGEST_NAME],
+        shaken_at=cells.moment(row.get("shaken_at", ""), where),
+        patterns=cells.patterns(row.get("patterns", ""), where),
+        water_temp_c=cells.temperature(row.get("water_temp_c", ""), where),
+        water_mm=cells.height(row.get("water_mm", ""), f"{where}, water"),
+        soil_mm=cells.height(row.get("soil_mm", ""), f"{where}, soil"),
+        soil_g=cells.number(row.get("soil_g", ""), f"{where}, soil in grams", cells.HEAVIEST_G),
+        inside_diameter_mm=cells.height(row.get("inside_diameter_mm", ""), f"{where}, diameter"),
+        organic_matter_pct=cells.number(
             row.get("organic_matter_pct", ""), f"{where}, organic matter", 100, least=0.0
         ),
-        dispersant=_yes_no(row.get("dispersant", ""), where),
-        water_state=_state(row.get("water_state", ""), where),
+        dispersant=cells.yes_no(row.get("dispersant", ""), where),
+        water_state=cells.state(row.get("water_state", ""), where),
         line=line,
     )
-
-
-def _refuse_long(row: Mapping[str, str], where: str) -> None:
-    """Refuse what is far longer than any number or date before anything is looked for in it."""
-    for column, text in row.items():
-        if column not in _TEXTS and len(text) > _LONGEST_VALUE:
-            msg = f"{where}: '{shown(text)}' is too long for {column.replace('_', ' ')}; check it."
-            raise TableError(msg)
-
-
-_TEXTS = {"jar", "name", "bed", "patterns"}
-
-
-def _moment(text: str, where: str) -> datetime | None:
-    """Read a day and a time: ``2026-05-04 09:00``, or with dots and the day first."""
-    if not text:
-        return None
-    dotted = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[ ,T]+(.+)", text)
-    plain = f"{dotted[3]}-{int(dotted[2]):02d}-{int(dotted[1]):02d} {dotted[4]}" if dotted else text
-    plain = re.sub(r"[ T]+(\d):", r" 0\1:", plain)
-    try:
-        if ":" not in plain:
-            raise ValueError
-        return datetime.fromisoformat(plain)
-    except ValueError:
-        msg = f"{where}: '{shown(text)}' is not a day and a time; write 2026-05-04 09:00."
-        raise TableError(msg) from None
-
-
-def _temperature(text: str, where: str) -> float | None:
-    """Read a temperature in degrees Celsius or, where it says so, Fahrenheit."""
-    if not text:
-        return None
-    parts = re.fullmatch(
-        r"([-+]?\d+(?:[.,]\d+)?)\s*(?:°|deg\.?)?\s*(c|f|celsius|fahrenheit)?", text.casefold()
-    )
-    if parts is None:
-        msg = f"{where}: '{shown(text)}' is not a temperature; write for example 20."
-        raise TableError(msg)
-    value = float(parts[1].replace(",", "."))
-    temp_c = (value - 32) / 1.8 if (parts[2] or "c").startswith("f") else value
-    try:
-        check_temperature(temp_c)
-    except ValueRefusedError as error:
-        msg = f"{where}: {error}"
-        raise TableError(msg) from None
-    return temp_c
-
-
-def _height(text: str, where: str) -> float | None:
-    """Read a length [mm]; a number without a unit is in millimetres."""
-    if not text:
-        return None
-    try:
-        mm = length_mm(text, default_unit="mm")
-    except (UsageError, ValueRefusedError):
-        mm = float("nan")
-    if not 0 < mm <= _TALLEST_MM:
-        msg = f"{where}: '{shown(text)}' is not a length in a jar; write for example 60 or 6 cm."
-        raise TableError(msg)
-    return mm
-
-
-def _number(text: str, where: str, most: float, *, least: float = 1e-3) -> float | None:
-    plain = re.sub(r"\s*(?:%|g|grams?)$", "", text.casefold()).replace(",", ".")
-    if not plain:
-        return None
-    is_number = re.fullmatch(r"[-+]?\d+(?:\.\d+)?", plain)
-    value = float(plain) if is_number else float("nan")
-    if not (isfinite(value) and least <= value <= most):
-        msg = f"{where}: '{shown(text)}' is not a number up to {most:g}; check it."
-        raise TableError(msg)
-    return value
-
-
-_WORDS = {
-    **dict.fromkeys(("yes", "y", "true", "1", "x"), True),
-    **dict.fromkeys(("no", "n", "false", "0"), False),
-}
-
-
-def _yes_no(text: str, where: str) -> bool | None:
-    if not text:
-        return None
-    if text.casefold() not in _WORDS:
-        msg = f"{where}: '{shown(text)}' says neither yes nor no whether a dispersant went in."
-        raise TableError(msg)
-    return _WORDS[text.casefold()]
-
-
-def _state(text: str, where: str) -> WaterState | None:
-    if not text:
-        return None
-    try:
-        return WaterState(text.casefold())
-    except ValueError:
-        msg = f"{where}: '{shown(text)}' is no state of the water; write clear, hazy or cloudy."
-        raise TableError(msg) from None
-
-
-def _patterns(text: str, where: str) -> tuple[str, ...]:
-    """Split the photos' cell, and write out ranges such as ``IMG_1201 to IMG_1206``."""
-    parts = [part.strip() for part in re.split(r"[;|,\n]", text) if part.strip()]
-    out: list[str] = []
-    for part in parts:
-        out += _range(part, where)
-        if len(out) > _MOST_PATTERNS + _LONGEST_RANGE:
-            msg = f"{where} names too many photos; use a pattern such as jar5*."
-            raise TableError(msg)
-    return tuple(out)
-
-
-# Anchored at the first digit of a run and at the end, so that no text takes longer than its length.
-_RANGE_END = re.compile(r"(?<![0-9])([0-9]{1,12})(\.\w{1,12})?$", re.ASCII)
-
-
-def _range(part: str, where: str) -> list[str]:
-    """Write out a range of photos; what is none comes back as it is."""
-    ends = re.split(r"\s(?:to|\.\.)\s", part) if len(part) <= _LONGEST_NAME else []
-    first, last = (
-        (_RANGE_END.search(end.strip()) for end in ends) if len(ends) == 2 else (None, None)
-    )
-    if first is None or last is None:
-        return [part]
-    stem, ending = ends[0].strip()[: first.start()], first[2] or ""
-    last_stem = ends[1].strip()[: last.start()]
-    same = last_stem.casefold() in {stem.casefold(), ""} and (last[2] or "") == ending
-    count = int(last[1]) - int(first[1]) if same else -1
-    if not 0 <= count < _LONGEST_RANGE:
-        msg = f"{where}: '{shown(part)}' is not a range of photos; write IMG_1201 to IMG_1206."
-        raise TableError(msg)
-    width = len(first[1])
-    return [f"{stem}{int(first[1]) + i:0{width}d}{ending}" for i in range(count + 1)]
 
 
 # --- matching -----------------------------------------------------------------------------------

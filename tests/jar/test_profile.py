@@ -1,6 +1,7 @@
 """Volumes of jars against closed forms of solid geometry and a numerical integral."""
 
 import math
+import os
 from itertools import pairwise
 
 import numpy as np
@@ -297,10 +298,70 @@ def test_profiles_that_cannot_be_used(tmp_path, text, message):
 
 
 def test_missing_profiles(tmp_path):
-    with pytest.raises(UsageError, match="could not be opened"):
+    with pytest.raises(UsageError, match="cannot be opened"):
         find_profile(str(tmp_path / "none.toml"))
     with pytest.raises(UsageError, match=r"no jar profile 'oval'.*straight, tapered"):
         find_profile("oval")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("x = " + "[" * 5000, "brackets in brackets"),
+        ("height_mm = [" + "9" * 5000 + "]", "a number or a date that cannot be"),
+        ('name = "a"\nheight_mm = [0, 1e400]\ninside_radius_mm = [40, 40]', "number that is none"),
+        (
+            'name = "a"\nheight_mm = [0, 1' + "0" * 400 + "]\ninside_radius_mm = [40, 40]",
+            "lacks or misspells",
+        ),
+        (
+            'name = "a"\nheight_mm = [0, 100]\ninside_radius_mm = [40, 40]\n'
+            "outside_diameter_mm = -86",
+            "outside measure that is not between 20 and 1000 mm",
+        ),
+        (
+            'name = "a"\nheight_mm = [0, 100]\ninside_radius_mm = [40, 40]\n'
+            "outside_height_mm = 1e9",
+            "outside measure that is not between 20 and 1000 mm",
+        ),
+        (
+            f'name = "a"\nheight_mm = {[i / 4 for i in range(3000)]}\n'
+            f"inside_radius_mm = {[40] * 3000}",
+            "has more than 200 points",
+        ),
+        (f"x = {[0] * 50_000}", "too large for a jar profile"),
+    ],
+)
+def test_profiles_beyond_all_measure(tmp_path, text, says):
+    path = tmp_path / "own.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(UsageError, match=says):
+        read_profile(path)
+
+
+def test_a_profile_with_a_mark_at_its_start_and_old_line_ends(tmp_path):
+    path = tmp_path / "own.toml"
+    text = 'name = "own"\rheight_mm = [0, 100]\rinside_radius_mm = [40, 40]\r'
+    path.write_bytes(b"\xef\xbb\xbf" + text.encode())
+    assert read_profile(path).name == "own"
+
+
+def test_a_profiles_name_cannot_steer_a_terminal(tmp_path):
+    path = tmp_path / "own.toml"
+    text = 'name = "\\u001b[31mred"\nheight_mm = [0, 100]\ninside_radius_mm = [40, 40]\n'
+    path.write_text(text, encoding="utf-8")
+    assert read_profile(path).name.isprintable()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes and devices of POSIX systems")
+def test_pipes_and_devices_are_no_profiles(tmp_path):
+    pipe = tmp_path / "pipe.toml"
+    os.mkfifo(pipe)
+    endless = tmp_path / "zero.toml"
+    endless.symlink_to("/dev/zero")
+    for path in (pipe, endless):
+        with pytest.raises(UsageError, match="cannot be opened"):
+            read_profile(path)
 
 
 # The outside ------------------------------------------------------------------------------------

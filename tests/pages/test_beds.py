@@ -263,7 +263,9 @@ def test_toml_says_the_same_as_the_table():
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("[[bed]]\njar = \n", "Line 2 of beds.toml"),
+        ("[[bed]]\njar = \n", "beds.toml is not written as TOML on line 2"),
+        ("x = " + "[" * 5000, "beds.toml has brackets in brackets without end"),
+        ("x = " + "9" * 5000, "beds.toml has a number or a date that cannot be"),
         ("x = 1\n", "must hold a table"),
         ("bed = 3\n", "must hold a table"),
         ("bed = [3]\n", "must hold a table"),
@@ -272,7 +274,7 @@ def test_toml_says_the_same_as_the_table():
         ("[[bed]]\njar = 5\nnotes = [1]\n", "no text, number or date"),
         ("[[bed]]\njar = 5\n[[bed]]\njar = 5\n", "lines 1 and 3"),
     ],
-    ids=range(8),
+    ids=range(10),
 )
 def test_toml_that_cannot_be_used(text, says):
     assert says in refused(text, parse_toml)
