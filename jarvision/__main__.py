@@ -1,5 +1,5 @@
 """Run `python -m jarvision`."""
 
-from jarvision.cli.app import main
+from jarvision.cli import main
 
 main()

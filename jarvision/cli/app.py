@@ -16,6 +16,7 @@ from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
+from jarvision.cli.console import run_quietly, say
 from jarvision.core.errors import ExitCode, JarError, UsageError
 
 if TYPE_CHECKING:
@@ -239,11 +240,11 @@ def _say_marks(offers: Sequence[Offer]) -> None:
     from jarvision.core.files import shown
 
     for offer in offers:
-        typer.echo(f"Jar {shown(offer.jar)}: {' '.join([offer.sentence(), *offer.sentences])}")
+        say(f"Jar {shown(offer.jar)}: {' '.join([offer.sentence(), *offer.sentences])}")
     if any(offer.any for offer in offers):
-        typer.echo("The lines' heights are in marks-from-photos.csv; compare reads it as it is.")
+        say("The lines' heights are in marks-from-photos.csv; compare reads it as it is.")
     elif not offers:
-        typer.echo("No lines were found on the glass of any jar.")
+        say("No lines were found on the glass of any jar.")
 
 
 def _true_mm(strip_mm: float) -> float:
@@ -336,10 +337,10 @@ def _say_plan(plan: Plan, manifest: Manifest) -> bool:
         console.print(_plan_table(plan, manifest))
     rest = list(not_placed(plan))
     for name, sentence in rest:
-        typer.echo(f"Not placed: {shown(name)}. {sentence}")
+        say(f"Not placed: {shown(name)}. {sentence}")
     for note in plan.notes:
-        typer.echo(note)
-    typer.echo(f"Jars: {len(plan.jars)}. Photos: {plan.photos_found}. Nothing was read or written.")
+        say(note)
+    say(f"Jars: {len(plan.jars)}. Photos: {plan.photos_found}. Nothing was read or written.")
     return not rest
 
 
@@ -384,25 +385,25 @@ def _say_results(batch: Batch, out: Path) -> None:
     for outcome in batch.outcomes:
         if isinstance(outcome.result, Failure):
             why = str(outcome.result.error)
-            typer.echo(unread_card(outcome.jar, why, name=outcome.name, bed=outcome.bed))
+            say(unread_card(outcome.jar, why, name=outcome.name, bed=outcome.bed))
         else:
-            typer.echo(card(row_of(outcome)))
+            say(card(row_of(outcome)))
             if outcome.not_weighed:
-                typer.echo(f"  {outcome.not_weighed}\n")
+                say(f"  {outcome.not_weighed}\n")
         for name, sentence in outcome.left_out:
-            typer.echo(f"  Left out {shown(name)}: {sentence}\n")
+            say(f"  Left out {shown(name)}: {sentence}\n")
     for name, sentence in batch.refused:
-        typer.echo(f"Not read: {shown(name)}. {sentence}")
+        say(f"Not read: {shown(name)}. {sentence}")
     for note in batch.notes:
-        typer.echo(note)
+        say(note)
     earlier = sum(outcome.is_earlier for outcome in batch.outcomes)
     if earlier:
-        typer.echo(
+        say(
             f"{earlier} of {len(batch.outcomes)} jars have not changed since the last run and were "
             "not read again; --again reads all."
         )
     _say_others(out)
-    typer.echo(f"Results are in {shown(str(out), longest=200)}.")
+    say(f"Results are in {shown(str(out), longest=200)}.")
 
 
 _MOST_NAMED = 6
@@ -416,16 +417,14 @@ def _say_others(out: Path) -> None:
     if others.results:
         jars = [name.removeprefix("jar-").removesuffix(".json") for name in others.results]
         many = len(jars) > 1
-        typer.echo(
+        say(
             f"From an earlier run and not in these photos: jar{'s' * many} {_listed(jars)}; "
             f"{'they stay' if many else 'it stays'} in the report, marked, and "
             f"{'are' if many else 'is'} not in readings.csv. Delete {_listed(others.results)} to "
             f"drop {'them' if many else 'it'}."
         )
     if others.pictures:
-        typer.echo(
-            f"No result uses {_listed(others.pictures)} any more; delete what shows old readings."
-        )
+        say(f"No result uses {_listed(others.pictures)} any more; delete what shows old readings.")
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -447,22 +446,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    try:
-        app()
-    except JarError as error:
-        typer.echo(str(error), err=True)
-        raise SystemExit(int(error.exit_code)) from None
-    except KeyboardInterrupt:
-        typer.echo("Stopped; what was read so far is kept.", err=True)
-        raise SystemExit(int(ExitCode.SOME_UNREAD)) from None
-    except Exception as error:  # no traceback reaches a user
-        kind = type(error).__name__
-        typer.echo(
-            f"Something went wrong that should not ({kind}); run it again with fewer photos to "
-            "find the one that causes it.",
-            err=True,
-        )
-        raise SystemExit(int(ExitCode.SOME_UNREAD)) from None
+    raise SystemExit(run_quietly(lambda: app(standalone_mode=False)))
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import typer
+from jarvision.cli.console import say
 
 if TYPE_CHECKING:
     from jarvision.estimate.standards import Standard
@@ -56,11 +56,11 @@ def say_classes(out: Path, jars: Collection[str], standards: Sequence[Standard])
             continue
         name = shown(jar.jar)
         if jar.by_weight is None:
-            typer.echo(f"Jar {name}: other standards are by weight, and this jar has no weights.")
+            say(f"Jar {name}: other standards are by weight, and this jar has no weights.")
             continue
         draws = jar.by_weight.shares.draws_pct
         found = [in_standard(draws, standard) for standard in standards]
-        typer.echo(f"Jar {name}\n{classes_text(found, fractions_of(draws))}")
+        say(f"Jar {name}\n{classes_text(found, fractions_of(draws))}")
         rows.append((jar.jar, found))
         for each in found:
             mark = Mark(name, each.pcts, each.draws_pct, by_weight=True)
@@ -69,4 +69,4 @@ def say_classes(out: Path, jars: Collection[str], standards: Sequence[Standard])
             write_whole(target, f'<?xml version="1.0" encoding="UTF-8"?>\n{drawn}\n')
     write_whole(out / CLASSES_TABLE, classes_csv(rows))
     if rows:
-        typer.echo(f"They are in {CLASSES_TABLE} too, and drawn in triangle-*.svg.")
+        say(f"They are in {CLASSES_TABLE} too, and drawn in triangle-*.svg.")

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from jarvision.cli.console import say
+
 if TYPE_CHECKING:
     from jarvision.results.jarfile import JarFolder
 
@@ -54,10 +56,10 @@ def compare(
     )
     write_whole(target / _TABLE, compared_csv(compared))
     write_whole(target / _PAGE, render_compared(given))
-    typer.echo(compared_text(compared))
+    say(compared_text(compared))
     for name, sentence in found.refused:
-        typer.echo(f"Not used: {shown(name)}. {sentence}")
-    typer.echo(f"Open {shown(str(target / _PAGE), longest=200)} for the plots.")
+        say(f"Not used: {shown(name)}. {sentence}")
+    say(f"Open {shown(str(target / _PAGE), longest=200)} for the plots.")
 
 
 def _pages(found: JarFolder, folder: Path) -> dict[str, str]:

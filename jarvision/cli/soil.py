@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from jarvision.cli.console import say
 from jarvision.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def ribbon(
     if unit is None and lacks_unit(given) and sys.stdin.isatty():
         unit = typer.prompt("Are the lengths in cm or in")
     texture = _shares(readings, jar)[1].texture if jar else None
-    typer.echo(
+    say(
         ribbon_text(
             given, feel=feel, ball=_yes_no(ball), unit=unit, system=_system(units), jar=texture
         )
@@ -94,7 +95,7 @@ def guide(
         jar_draws_pct=shares.draws_pct if shares else None,
         jar_name=name,
     )
-    typer.echo(guide_text(made))
+    say(guide_text(made))
 
 
 def report(
@@ -124,8 +125,8 @@ def report(
         on_refused=refused,
     )
     for line in not_used:
-        typer.echo(line)
-    typer.echo(f"Open {shown(str(pages[-1]), longest=200)}; it links to each jar's page.")
+        say(line)
+    say(f"Open {shown(str(pages[-1]), longest=200)}; it links to each jar's page.")
     if not_used:
         raise typer.Exit(ExitCode.SOME_UNREAD)
 
@@ -137,7 +138,7 @@ def howto(
     from jarvision.core.units import UnitSystem
     from jarvision.garden.howto import howto_text
 
-    typer.echo(howto_text(_system(units) or UnitSystem.METRIC))
+    say(howto_text(_system(units) or UnitSystem.METRIC))
 
 
 def _yes_no(text: str | None) -> bool | None:

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from jarvision.cli.console import say
+
 
 def add_to(app: typer.Typer) -> None:
     """Add these commands to the command line."""
@@ -29,12 +31,12 @@ def strips(
     from jarvision.jar.strip_sheet import write_strips
 
     made = write_strips(out, jars=jars, paper=paper, length_mm=length, names_csv=names)
-    typer.echo(
+    say(
         f"{len(made.jars)} strips on {made.pages} page(s) are in {shown(str(out), longest=200)}. "
         "Print at 100 %, then hold the 100 mm line against a ruler."
     )
     for name in made.by_hand:
-        typer.echo(f"Write by hand, since the font lacks its letters: {shown(name)}")
+        say(f"Write by hand, since the font lacks its letters: {shown(name)}")
 
 
 def times(
@@ -57,11 +59,11 @@ def times(
 
     schedule = plan(water_mm, temp_c=temp, soil_mm=soil_mm)
     begin = parse_start(start) if start else None
-    typer.echo(table_text(schedule, start=begin))
+    say(table_text(schedule, start=begin))
     if ics is None:
         return
     if begin is None:
         msg = "Reminders need the time when shaking ends; give it with --start."
         raise UsageError(msg)
     write_whole(ics, calendar_text(schedule, start=begin, made_at=datetime.now(UTC)))
-    typer.echo(f"Reminders are in {ics.name}; open it on the phone.")
+    say(f"Reminders are in {ics.name}; open it on the phone.")
