@@ -17,6 +17,7 @@ from jarvision.cli import compare as cli_class
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
 from jarvision.cli.console import run_quietly, say
+from jarvision.cli import summary as cli_summary
 from jarvision.core.errors import ExitCode, JarError, UsageError
 
 if TYPE_CHECKING:
@@ -120,6 +121,12 @@ def read(
     again: Annotated[
         bool, typer.Option("--again", help="Read everything anew, also what has not changed.")
     ] = False,
+    cards: Annotated[
+        bool, typer.Option("--cards", help="Print a card for each jar, not a table.")
+    ] = False,
+    units: Annotated[
+        str | None, typer.Option(help="metric or us, for what is printed and the report.")
+    ] = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only show which photo goes to which jar.")
     ] = False,
@@ -133,6 +140,8 @@ def read(
     from jarvision.run.pool import one_thread_each
 
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
+    from jarvision.core.files import shown
+    from jarvision.core.units import UnitSystem
     from jarvision.estimate.known import JarFacts
     from jarvision.jar.scale_sources import stated_aids
     from jarvision.run.batch import Settings, plan_photos, read_photos, write_marks, write_table
@@ -158,6 +167,7 @@ def read(
         tape_edge=_tape_edge(tape_edge),
     )
     _refuse_file(out)
+    system = cli_soil.unit_system(units)
     count = _processes(workers, cluster)
     if dry_run:
         with _progress() as progress:
@@ -179,11 +189,16 @@ def read(
         )
     _refuse_nothing(batch)
     write_table(batch, out)
+    if batch.outcomes:
+        cli_summary.say_jars(out, cards=cards, system=system or UnitSystem.METRIC)
     _say_results(batch, out)
     if standards:
         cli_classes.say_classes(out, {each.jar for each in batch.outcomes}, standards)
     if marks_from_photo:
         _say_marks(write_marks(batch, out))
+    typer.echo(f"Numbers and pictures are in {shown(str(out), longest=200)}.")
+    if batch.outcomes:
+        typer.echo(cli_summary.write_pages(out, system))
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
 
 
@@ -376,22 +391,9 @@ def _called(jar: str, manifest: Manifest) -> str:
 
 
 def _say_results(batch: Batch, out: Path) -> None:
-    """Print a card a jar, then what could not be read."""
+    """Say what could not be read, and what else there is to know about a run."""
     from jarvision.core.files import shown
-    from jarvision.estimate.reading import Failure
-    from jarvision.results.report import card, unread_card
-    from jarvision.run.batch import row_of
 
-    for outcome in batch.outcomes:
-        if isinstance(outcome.result, Failure):
-            why = str(outcome.result.error)
-            say(unread_card(outcome.jar, why, name=outcome.name, bed=outcome.bed))
-        else:
-            say(card(row_of(outcome)))
-            if outcome.not_weighed:
-                say(f"  {outcome.not_weighed}\n")
-        for name, sentence in outcome.left_out:
-            say(f"  Left out {shown(name)}: {sentence}\n")
     for name, sentence in batch.refused:
         say(f"Not read: {shown(name)}. {sentence}")
     for note in batch.notes:
@@ -403,7 +405,6 @@ def _say_results(batch: Batch, out: Path) -> None:
             "not read again; --again reads all."
         )
     _say_others(out)
-    say(f"Results are in {shown(str(out), longest=200)}.")
 
 
 _MOST_NAMED = 6

@@ -45,7 +45,7 @@ def ribbon(
     texture = _shares(readings, jar)[1].texture if jar else None
     say(
         ribbon_text(
-            given, feel=feel, ball=_yes_no(ball), unit=unit, system=_system(units), jar=texture
+            given, feel=feel, ball=_yes_no(ball), unit=unit, system=unit_system(units), jar=texture
         )
     )
 
@@ -87,7 +87,7 @@ def guide(
         area=area,
         crops=tuple(crop or ()),
         daily_use=daily_use,
-        units=_system(units),
+        units=unit_system(units),
     )
     made = guide_from_request(
         request,
@@ -119,7 +119,7 @@ def report(
 
     pages = write_report(
         readings,
-        units=_system(units),
+        units=unit_system(units),
         beds_path=beds,
         crops=tuple(crop or ()),
         on_refused=refused,
@@ -138,7 +138,7 @@ def howto(
     from jarvision.core.units import UnitSystem
     from jarvision.garden.howto import howto_text
 
-    say(howto_text(_system(units) or UnitSystem.METRIC))
+    say(howto_text(unit_system(units) or UnitSystem.METRIC))
 
 
 def _yes_no(text: str | None) -> bool | None:
@@ -151,7 +151,8 @@ def _yes_no(text: str | None) -> bool | None:
     return words[text.strip().casefold()]
 
 
-def _system(text: str | None) -> UnitSystem | None:
+def unit_system(text: str | None) -> UnitSystem | None:
+    """Read which units are wanted; None where nothing is said."""
     from jarvision.core.units import UnitSystem
 
     if text is None:

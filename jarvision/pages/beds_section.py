@@ -15,7 +15,7 @@ import numpy as np
 
 from jarvision.compare.outlying import CHANCE, GRUBBS, LEAST_JARS, outlying, spread_of
 from jarvision.core.files import shown
-from jarvision.core.ranges import Z90, with_range
+from jarvision.core.ranges import Z90
 from jarvision.core.sources import Statement, say
 from jarvision.core.units import Quantity, UnitSystem, show, show_range
 from jarvision.estimate.texture import classify
@@ -28,6 +28,7 @@ from jarvision.pages.jar_page import depth_text, listed_name
 from jarvision.pages.markup import Markup
 from jarvision.results.headline import soil_in_words
 from jarvision.results.jarfile import LAYERS, JarRecord, Shares
+from jarvision.results.numbers import share_text
 from jarvision.results.report import bed_title
 
 Told: TypeAlias = tuple[JarRecord, BedNote | None, Guide | None, Markup]
@@ -249,8 +250,7 @@ def _bed_row(one: Told, key: str, system: UnitSystem) -> BedRow:
 
 
 def _share_texts(shares: Shares) -> tuple[str, ...]:
-    pairs = zip(shares.pcts, shares.ranges_pct, strict=True)
-    return tuple(with_range(m.value, ends, "%", lowest=0.0) for m, ends in pairs)
+    return tuple(share_text(shares, i) for i in range(3))
 
 
 def _strip(jar: JarRecord, shares: Shares, key: str) -> Markup:

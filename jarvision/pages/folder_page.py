@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from urllib.parse import quote
 
 from jarvision.core.files import natural_key, shown
-from jarvision.core.ranges import RANGES_MEAN, with_range
+from jarvision.core.ranges import RANGES_MEAN
 from jarvision.core.sources import Bibliography, Statement
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.texture import CLASSES
@@ -19,16 +19,23 @@ from jarvision.pages.frame import name_of, page, title_of
 from jarvision.pages.jar_page import (
     EARLIER,
     FIRST_CAUTIONS,
-    doubts_of,
     listed_name,
     shares_mark,
 )
 from jarvision.pages.markup import Child, Markup, join, tag
 from jarvision.pages.pictures import Picture
 from jarvision.pages.triangle import triangle
-from jarvision.results.doubt_order import gravity, phrase
+from jarvision.results.doubt_order import (
+    check_text,
+    common_doubts,
+    doubts_of,
+    gravity,
+    own_doubts,
+    phrase,
+)
 from jarvision.results.headline import GLASS_MEANS, WEIGHT_MEANS, soil_in_words, soil_odds
 from jarvision.results.jarfile import LAYERS, PREFIX, SUFFIX, JarRecord, Shares
+from jarvision.results.numbers import share_text
 from jarvision.results.report import bed_title
 
 
@@ -128,7 +135,7 @@ def render_folder(given: FolderPage, sources: Bibliography) -> str:
     sources : Bibliography
         The sources of all pages of the folder, which number the marks.
     """
-    common = _common(given)
+    common = common_doubts([e.jar for e in given.read])
     section = given.section()
     return page(
         "folder.html",
@@ -152,7 +159,7 @@ def render_folder(given: FolderPage, sources: Bibliography) -> str:
 def _count_text(given: FolderPage, common: frozenset[str]) -> str:
     """Say how many jars there are, and how many need a look."""
     total, read = len(given.entries), len(given.read)
-    doubted = sum(bool(_own_doubts(e.jar, common)) for e in given.read)
+    doubted = sum(bool(own_doubts(e.jar, common)) for e in given.read)
     jars = "1 jar" if total == 1 else f"{total} jars"
     unread = f", {total - read} not read" if read < total else ""
     earlier = sum(e.is_earlier for e in given.entries)
@@ -162,22 +169,6 @@ def _count_text(given: FolderPage, common: frozenset[str]) -> str:
 
 
 # --- doubts -------------------------------------------------------------------------------------
-
-_FEW = 3
-
-
-def _common(given: FolderPage) -> frozenset[str]:
-    """Find the doubts that most jars carry: they tell no jar from another, and are said once."""
-    carried = [{doubt.name for doubt in doubts_of(e.jar)} for e in given.read]
-    names = set().union(*carried)
-    counts = {name: sum(name in one for one in carried) for name in names}
-    return frozenset(n for n, c in counts.items() if c >= _FEW and 2 * c > len(carried))
-
-
-def _own_doubts(jar: JarRecord, common: frozenset[str]) -> list[str]:
-    """Name the doubts that tell a jar from the others, gravest first."""
-    names = dict.fromkeys(d.name for d in doubts_of(jar) if d.name not in common)
-    return [*names, *(["a photo left out"] if jar.left_out else [])]
 
 
 def _look_first(given: FolderPage, common: frozenset[str]) -> Iterator[Child]:
@@ -303,7 +294,7 @@ def _rows(
     names, beds = _names(given), _beds(given)
 
     def need(entry: FolderEntry) -> tuple[bool, int]:
-        own = _own_doubts(entry.jar, common)
+        own = own_doubts(entry.jar, common)
         return bool(entry.jar.by_height), min(map(gravity, own), default=1000)
 
     ranked = sorted(given.entries, key=need)
@@ -365,18 +356,15 @@ def _share_cells(shares: Shares | None) -> Iterator[_JarCell]:
             yield _JarCell("", layer.title(), -1)
             continue
         pct = shares.pcts[i].value
-        words = with_range(pct, shares.ranges_pct[i], lowest=0.0)
+        words = share_text(shares, i, "")
         yield _JarCell(words, layer.title(), pct, "share whole")
 
 
 def _doubt_cell(jar: JarRecord, common: frozenset[str]) -> _JarCell:
     if jar.unread:
         return _JarCell("", "Check", -1)
-    names = _own_doubts(jar, common)
-    if not names:
-        return _JarCell("nothing unusual", "Check", 1000)
-    more = f", {len(names) - 1} more" if len(names) > 1 else ""
-    return _JarCell(phrase(names[0]) + more, "Check", gravity(names[0]))
+    names = own_doubts(jar, common)
+    return _JarCell(check_text(jar, common), "Check", gravity(names[0]) if names else 1000)
 
 
 # --- pictures -----------------------------------------------------------------------------------
@@ -428,5 +416,5 @@ def _card(entry: FolderEntry, key: str, common: frozenset[str]) -> _Card:
     )
     glass = soil_in_words(jar.by_height.texture)
     soil = soil_in_words(jar.by_weight.shares.texture) if jar.by_weight else ""
-    doubts = _own_doubts(jar, common)
+    doubts = own_doubts(jar, common)
     return _Card(entry, who, soil, glass, phrase(doubts[0]) if doubts else "", column)

@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from jarvision.core.ranges import range_around, with_range
 from jarvision.core.sections import Section
 from jarvision.core.sources import Bibliography, Statement
 from jarvision.core.units import Quantity, UnitSystem, show, show_range, unit_of
@@ -21,7 +20,7 @@ from jarvision.pages.frame import page, title_of
 from jarvision.pages.markup import Markup
 from jarvision.pages.pictures import Picture
 from jarvision.pages.triangle import Mark, triangle
-from jarvision.results.doubt_order import gravest_first, sentences
+from jarvision.results.doubt_order import all_doubts, usual_sentences
 from jarvision.results.headline import (
     GLASS_MEANS,
     WEIGHT_MEANS,
@@ -29,7 +28,8 @@ from jarvision.results.headline import (
     soil_in_words,
     soil_odds,
 )
-from jarvision.results.jarfile import LAYERS, Curve, JarRecord, NamedDoubt, PhotoRecord, Shares
+from jarvision.results.jarfile import LAYERS, Curve, JarRecord, PhotoRecord, Shares
+from jarvision.results.numbers import printed_unit, share_text, top_text
 from jarvision.results.report import own_name
 
 EARLIER = "From an earlier run: not among the photos read last, and not in readings.csv"
@@ -154,29 +154,9 @@ def depth_text(note: BedNote, system: UnitSystem) -> str:
 # --- doubts -------------------------------------------------------------------------------------
 
 
-def doubts_of(jar: JarRecord) -> list[NamedDoubt]:
-    """List the doubts about a jar, gravest first; what nearly every jar carries is left out."""
-    of_weight = jar.by_weight.doubts if jar.by_weight else ()
-    return gravest_first([*jar.doubts, *of_weight])
-
-
-def all_doubts(jar: JarRecord) -> list[str]:
-    """List the sentences of the doubts, gravest first, each cause once."""
-    return sentences(doubts_of(jar))
-
-
 def worst_doubt(jar: JarRecord) -> str:
     """Give the sentence of the doubt that matters most; empty where nothing is unusual."""
     return next(iter(all_doubts(jar)), "")
-
-
-def usual_sentences(jar: JarRecord) -> list[str]:
-    """Say what the result by weight rests on, or why there is none."""
-    if jar.by_weight is None:
-        return [jar.not_weighed] if jar.not_weighed else []
-    shown = {doubt.name for doubt in doubts_of(jar)}
-    usual = [d.sentence for d in (*jar.doubts, *jar.by_weight.doubts) if d.name not in shown]
-    return list(dict.fromkeys(s for s in (jar.by_weight.prior_note, *usual) if s))
 
 
 # --- what was read ------------------------------------------------------------------------------
@@ -209,13 +189,8 @@ def _height(value_mm: float, given: JarPage) -> str:
     """Print a height in the user's units; without a scale it is only a number."""
     if not given.jar.scaled:
         return f"{value_mm:.0f} (no scale)"
-    per_unit, unit = _printed_unit(given.system)
+    per_unit, unit = printed_unit(given.system)
     return f"{value_mm * per_unit:.{2 if unit == 'in' else 1}f} {unit}"
-
-
-def _printed_unit(system: UnitSystem) -> tuple[float, str]:
-    """Say how many printed units a millimetre is, and what they are called."""
-    return (1 / 25.4, "in") if system is UnitSystem.US else (1.0, "mm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,24 +205,9 @@ class _LayerRow:
 
 def _row(index: int, given: JarPage) -> _LayerRow:
     jar = given.jar
-    weight = _share(jar.by_weight.shares, index) if jar.by_weight else ""
-    glass = _share(jar.by_height, index) if jar.by_height else ""
-    return _LayerRow(LAYERS[index], _top(index, given), glass, weight)
-
-
-def _top(index: int, given: JarPage) -> str:
-    top = given.jar.tops[index] if given.jar.tops and given.jar.scaled else None
-    if top is None:
-        return ""
-    per_unit, unit = _printed_unit(given.system)
-    low, high = range_around(top.value, top.sd)
-    ends = (low * per_unit, high * per_unit)
-    finest = 0.01 if unit == "in" else 0.1
-    return with_range(top.value * per_unit, ends, unit, finest=finest, lowest=0.0)
-
-
-def _share(shares: Shares, index: int) -> str:
-    return with_range(shares.pcts[index].value, shares.ranges_pct[index], "%", lowest=0.0)
+    weight = share_text(jar.by_weight.shares, index) if jar.by_weight else ""
+    glass = share_text(jar.by_height, index) if jar.by_height else ""
+    return _LayerRow(LAYERS[index], top_text(jar, index, given.system), glass, weight)
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,7 +237,7 @@ def _layers(given: JarPage) -> Markup | None:
     jar = given.jar
     if jar.by_height is None:
         return None
-    per_unit, unit = _printed_unit(given.system)
+    per_unit, unit = printed_unit(given.system)
     tops = [(t.value * per_unit, t.sd * per_unit) for t in jar.tops or ()]
     title = f"Layers of {title_of(jar.jar)} by height"
     return layer_bar("layers", title, jar.by_height, tops=tops if jar.scaled else None, unit=unit)
@@ -285,7 +245,7 @@ def _layers(given: JarPage) -> Markup | None:
 
 def _curve(given: JarPage) -> Markup | None:
     """Draw how the deposit rose, where there is an estimate or more photos than the usual three."""
-    jar, (per_unit, unit) = given.jar, _printed_unit(given.system)
+    jar, (per_unit, unit) = given.jar, printed_unit(given.system)
     points = [
         (p.elapsed_s, p.tops[-1].top_mm.value * per_unit, p.tops[-1].top_mm.sd * per_unit)
         for p in jar.photos

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Protocol, TypeVar
 
+from jarvision.results.jarfile import JarRecord, NamedDoubt
+
 _PHRASES = {
     "settling_misfit": "heights do not fit together",
     "floor_unsure": "floor not seen",
@@ -112,3 +114,48 @@ def sentences(doubts: Sequence[Named]) -> list[str]:
         else:
             said += alike
     return list(dict.fromkeys(said))
+
+
+def doubts_of(jar: JarRecord) -> list[NamedDoubt]:
+    """List the doubts about a jar, gravest first; what nearly every jar carries is left out."""
+    of_weight = jar.by_weight.doubts if jar.by_weight else ()
+    return gravest_first([*jar.doubts, *of_weight])
+
+
+def all_doubts(jar: JarRecord) -> list[str]:
+    """List the sentences of the doubts, gravest first, each cause once."""
+    return sentences(doubts_of(jar))
+
+
+def usual_sentences(jar: JarRecord) -> list[str]:
+    """Say what the result by weight rests on, or why there is none."""
+    if jar.by_weight is None:
+        return [jar.not_weighed] if jar.not_weighed else []
+    shown = {doubt.name for doubt in doubts_of(jar)}
+    usual = [d.sentence for d in (*jar.doubts, *jar.by_weight.doubts) if d.name not in shown]
+    return list(dict.fromkeys(s for s in (jar.by_weight.prior_note, *usual) if s))
+
+
+_FEW = 3
+
+
+def common_doubts(read: Sequence[JarRecord]) -> frozenset[str]:
+    """Find the doubts that most jars carry: they tell no jar from another, and are said once."""
+    carried = [{doubt.name for doubt in doubts_of(jar)} for jar in read]
+    names = set().union(*carried)
+    counts = {name: sum(name in one for one in carried) for name in names}
+    return frozenset(n for n, c in counts.items() if c >= _FEW and 2 * c > len(carried))
+
+
+def own_doubts(jar: JarRecord, common: frozenset[str] = frozenset()) -> list[str]:
+    """Name the doubts that tell a jar from the others, gravest first."""
+    names = dict.fromkeys(d.name for d in doubts_of(jar) if d.name not in common)
+    return [*names, *(["a photo left out"] if jar.left_out else [])]
+
+
+def check_text(jar: JarRecord, common: frozenset[str] = frozenset()) -> str:
+    """Say in a few words what to check, for a table's cell."""
+    names = own_doubts(jar, common)
+    if not names:
+        return "nothing unusual"
+    return phrase(names[0]) + (f", {len(names) - 1} more" if len(names) > 1 else "")

@@ -44,3 +44,8 @@ def soil_odds(texture: Texture) -> str:
     if len(named) == 1:
         return odds_in_words(texture.odds)
     return ", ".join(f"{name} {odds_in_words(texture.odds_of(name))}" for name in named)
+
+
+def odds_of_named(texture: Texture) -> str:
+    """Say how likely the soil is one of the classes that it is called."""
+    return odds_in_words(sum(map(texture.odds_of, classes_named(texture))))

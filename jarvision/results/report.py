@@ -1,11 +1,10 @@
-"""Readings -> text: `readings.csv` for a spreadsheet, a card for the gardener."""
+"""Readings as `readings.csv` for a spreadsheet; what jars and odds are called."""
 
 from __future__ import annotations
 
 import csv
 import io
 import math
-import textwrap
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -14,7 +13,6 @@ from jarvision.core.tables import safe_cell
 from jarvision.core.text import plain_text
 from jarvision.estimate.texture import TextureClass
 
-_WIDTH = 78
 _NAME_WIDTH = 60
 _LAYERS = ("sand", "silt", "clay")
 
@@ -116,55 +114,6 @@ def readings_csv(rows: Iterable[ReadingRow]) -> str:
     return out.getvalue()
 
 
-def card(row: ReadingRow) -> str:
-    """Describe one reading to the gardener, in lines of plain text.
-
-    Parameters
-    ----------
-    row : ReadingRow
-        The reading; the heights' column is left out when none of them is known.
-
-    Returns
-    -------
-    str
-        The card, safe to print on a terminal, ending in a newline. The layers stand as they do
-        in the jar, clay on top.
-    """
-    way = ", by height" if row.by_weight else ""
-    blocks = [
-        _fill(f"{title(row.jar, name=row.name, bed=row.bed)}{way}: {texture_in_words(row)}"),
-        _layer_table(row),
-        "  ± is one standard deviation: the true value lies within it 2 times in 3.",
-        _weight_table(row.by_weight) if row.by_weight else "",
-        _listed("Doubts", _unique(doubt.sentence for doubt in row.doubts)),
-        _fill("Read from " + ", ".join(map(_short_name, row.photos)), indent=2)
-        if row.photos
-        else "",
-    ]
-    return "\n\n".join(block for block in blocks if block) + "\n"
-
-
-def unread_card(jar: str, sentence: str, *, name: str = "", bed: str = "") -> str:
-    """Tell the gardener that a jar could not be read.
-
-    Parameters
-    ----------
-    jar : str
-        Number or name of the jar.
-    sentence : str
-        What is wrong and what to do, as the error says it.
-    name, bed : str
-        What the user's list of jars says of it.
-
-    Returns
-    -------
-    str
-        The card, safe to print on a terminal, ending in a newline.
-    """
-    head = _fill(f"{title(jar, name=name, bed=bed)}: not read")
-    return f"{head}\n\n{_fill(plain_text(sentence), indent=2)}\n"
-
-
 def title(jar: str, *, name: str = "", bed: str = "") -> str:
     """Call a jar as a person does, such as ``Jar 5, Anna, north bed``; safe to print."""
     return ", ".join(part for part in (_title(jar), called(jar, name=name, bed=bed)) if part)
@@ -172,14 +121,14 @@ def title(jar: str, *, name: str = "", bed: str = "") -> str:
 
 def called(jar: str, *, name: str, bed: str) -> str:
     """Say what the user's list of jars says of a jar, as ``Anna, north bed``; safe to print."""
-    parts = (own_name(jar, name), bed_title(_short_name(bed)))
+    parts = (own_name(jar, name), bed_title(short_name(bed)))
     return ", ".join(part for part in parts if part)
 
 
 def own_name(jar: str, name: str) -> str:
     """Give a jar's name in the user's list where it says more than its number; safe to print."""
-    own = _short_name(name)
-    known = {_short_name(jar).casefold(), _title(jar).casefold()}
+    own = short_name(name)
+    known = {short_name(jar).casefold(), _title(jar).casefold()}
     return "" if own.casefold() in known else own
 
 
@@ -187,16 +136,6 @@ def bed_title(bed: str) -> str:
     """Call a bed by its name; a bare number or letter is told from a jar's by the word."""
     is_bare = sum(map(str.isalpha, bed)) < 2
     return f"bed {bed}" if bed and is_bare else bed
-
-
-def texture_in_words(row: ReadingRow) -> str:
-    """Say the class and its odds, such as ``loam (8 in 10); next: clay loam (2 in 10)``."""
-    if row.texture_class is None:
-        return "texture not known"
-    words = f"{row.texture_class} ({odds_in_words(row.class_odds)})"
-    if row.next_class is None:
-        return words
-    return f"{words}; next: {row.next_class} ({odds_in_words(row.next_odds)})"
 
 
 def odds_in_words(odds: float) -> str:
@@ -214,80 +153,18 @@ def _unique(items: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(items))
 
 
-# --- the card's parts
-
-
 def _title(jar: str) -> str:
-    name = _short_name(jar) or "(no name)"
+    name = short_name(jar) or "(no name)"
     return name if name.casefold().startswith("jar") else f"Jar {name}"
 
 
-def _short_name(name: str) -> str:
-    """Cut the middle out of a long name, so that its number and ending stay."""
+def short_name(name: str) -> str:
+    """Cut the middle out of a long name, so that its number and ending stay; safe to print."""
     name = plain_text(name)
     if len(name) <= _NAME_WIDTH:
         return name
     half = (_NAME_WIDTH - 1) // 2
     return f"{name[:half]}…{name[-half:]}"
-
-
-def _layer_table(row: ReadingRow) -> str:
-    shares = [_with_sd(*share, "%") for share in zip(row.pcts, row.pct_sds, strict=True)]
-    columns = [["layer", *reversed(_LAYERS)], ["share of the height", *reversed(shares)]]
-    if not all(map(math.isnan, row.tops_mm)):
-        tops = [_with_sd(*top, "mm") for top in zip(row.tops_mm, row.top_sds_mm, strict=True)]
-        columns.insert(1, ["top above the floor", *reversed(tops)])
-    names, *numbers = columns
-    lines = [
-        "  " + "   ".join([name.ljust(5), *cells])
-        for name, *cells in zip(names, *map(_right_aligned, numbers), strict=True)
-    ]
-    return "\n".join(lines)
-
-
-def _weight_table(weight: WeightRow) -> str:
-    """Say what a laboratory would find, as far as the jar can tell."""
-    ranges = [
-        f"{_number(pct, 0)} % ({_number(lo, 0)} to {_number(hi, 0)})"
-        for pct, lo, hi in zip(weight.pcts, weight.los, weight.his, strict=True)
-    ]
-    cells = _right_aligned(["share of the weight, 90 % range", *reversed(ranges)])
-    names = ["layer", *reversed(_LAYERS)]
-    head = f"By weight, estimated: {weight.texture_class} ({odds_in_words(weight.class_odds)})"
-    rows = [f"  {name.ljust(5)}   {cell}" for name, cell in zip(names, cells, strict=True)]
-    notes = [_fill(plain_text(note), indent=2) for note in weight.notes]
-    return "\n".join([_fill(head, indent=2), "", *rows, "", *notes])
-
-
-def _right_aligned(cells: list[str]) -> list[str]:
-    width = max(map(len, cells))
-    return [cell.rjust(width) for cell in cells]
-
-
-def _with_sd(value: float, sd: float, unit: str) -> str:
-    """Print value ± sd with no more digits than the sd carries, and never ± 0."""
-    if not math.isfinite(value):
-        return "unknown"
-    if not math.isfinite(sd):
-        return f"{_number(value, 0)} ± ? {unit}"
-    digits = 1 if sd < 3 else 0
-    return f"{_number(value, digits)} ± {_number(max(sd, 0.1), digits)} {unit}"
-
-
-def _listed(heading: str, sentences: list[str]) -> str:
-    items = [_fill(plain_text(sentence), indent=4, bullet="  - ") for sentence in sentences]
-    return "\n".join([f"  {heading}", *items]) if items else ""
-
-
-def _fill(text: str, *, indent: int = 0, bullet: str | None = None) -> str:
-    return textwrap.fill(
-        text,
-        _WIDTH,
-        initial_indent=" " * indent if bullet is None else bullet,
-        subsequent_indent=" " * max(indent, 2),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
 
 
 # --- the CSV's cells

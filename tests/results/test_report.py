@@ -1,11 +1,9 @@
-"""Golden texts of the CSV and the card, and names that try to be something else."""
+"""Golden texts of the CSV, and names that try to be something else."""
 
 import csv
 import dataclasses
 import io
 import math
-import re
-import unicodedata
 
 import pytest
 from hypothesis import given
@@ -17,12 +15,9 @@ from jarvision.estimate.texture import TextureClass
 from jarvision.results.report import (
     ReadingRow,
     WeightRow,
-    card,
     odds_in_words,
     readings_csv,
-    texture_in_words,
     title,
-    unread_card,
 )
 
 NAN = math.nan
@@ -97,94 +92,6 @@ def test_a_file_without_jars_has_its_header():
     assert readings_csv([]) == f"{ALL_HEADER}\r\n"
 
 
-def test_golden_card():
-    assert (
-        card(FULL)
-        == """\
-Jar 3: loam (8 in 10); next: clay loam (2 in 10)
-
-  layer   top above the floor   share of the height
-  clay          60.0 ± 0.1 mm              20 ± 4 %
-  silt          48.0 ± 0.3 mm          40.0 ± 1.2 %
-  sand          24.0 ± 0.3 mm          40.0 ± 0.5 %
-
-  ± is one standard deviation: the true value lies within it 2 times in 3.
-
-  Doubts
-  - jar-03-2h.jpg is dark, so boundaries are less sure; add light from the
-    side.
-  - jar-03-48h.jpg is dark, so boundaries are less sure; add light from the
-    side.
-  - The clay layer is only about 12.0 mm thick, thinner than a photo can
-    measure well; its share is rough.
-
-  Read from jar-03-1min.jpg, jar-03-2h.jpg, jar-03-48h.jpg
-"""
-    )
-
-
-def test_golden_card_without_millimetres():
-    assert (
-        card(NO_SCALE)
-        == """\
-Jar north bed: loam (better than 19 in 20)
-
-  layer   share of the height
-  clay               20 ± 4 %
-  silt           40.0 ± 1.2 %
-  sand           40.0 ± 0.5 %
-
-  ± is one standard deviation: the true value lies within it 2 times in 3.
-
-  Doubts
-  - No scale strip was seen, so there are percentages but no millimetres; tape
-    a printed strip beside the layers to get both.
-
-  Read from north bed.heic
-"""
-    )
-
-
-def test_golden_card_with_gaps():
-    row = dataclasses.replace(
-        NOTHING_KNOWN,
-        jar="jar-08",
-        tops_mm=(20, NAN, 30),
-        top_sds_mm=(NAN, NAN, 4),
-    )
-    assert (
-        card(row)
-        == """\
-jar-08: texture not known
-
-  layer   top above the floor   share of the height
-  clay              30 ± 4 mm               unknown
-  silt                unknown               unknown
-  sand              20 ± ? mm               unknown
-
-  ± is one standard deviation: the true value lies within it 2 times in 3.
-"""
-    )
-
-
-def test_golden_unread_card():
-    sentence = "No jar was found in IMG_1234.jpg; photograph one jar, upright, filling the picture."
-    assert (
-        unread_card("7", sentence)
-        == """\
-Jar 7: not read
-
-  No jar was found in IMG_1234.jpg; photograph one jar, upright, filling the
-  picture.
-"""
-    )
-
-
-@pytest.mark.parametrize("render", [card, lambda row: unread_card(row.jar, "Why; what to do.")])
-def test_a_nameless_jar(render):
-    assert render(dataclasses.replace(FULL, jar="\n\x07")).startswith("Jar (no name): ")
-
-
 @pytest.mark.parametrize(
     ("odds", "words"),
     [
@@ -202,12 +109,6 @@ def test_a_nameless_jar(render):
 )
 def test_odds_in_words(odds, words):
     assert odds_in_words(odds) == words
-
-
-def test_texture_in_words():
-    assert texture_in_words(FULL) == "loam (8 in 10); next: clay loam (2 in 10)"
-    assert texture_in_words(NO_SCALE) == "loam (better than 19 in 20)"
-    assert texture_in_words(NOTHING_KNOWN) == "texture not known"
 
 
 def test_odds_in_the_csv_are_never_certain_nor_nothing():
@@ -288,13 +189,7 @@ def test_quotes_and_commas_are_quoted_as_rfc_4180_says():
     ],
 )
 def test_a_jar_is_called_by_what_the_list_says_of_it(jar, name, bed, said):
-    row = dataclasses.replace(FULL, jar=jar, name=name, bed=bed)
     assert title(jar, name=name, bed=bed) == said
-    plain = " ".join(card(row).split())
-    assert plain.startswith(f"{said}: loam")
-    assert (
-        " ".join(unread_card(jar, "Why.", name=name, bed=bed).split()) == f"{said}: not read Why."
-    )
 
 
 @pytest.mark.parametrize("name", ["=1+1", "@SUM(A1)", "\uff1d1", "a;b, c", 'say "hi"', "x" * 255])
@@ -303,14 +198,6 @@ def test_listed_names_stand_in_the_csv_s_last_columns(name):
     formula = name[0] in "=@\uff1d"  # RFC 4180 knows no formulas; common practice, no source
     assert cell["name"] == cell["bed"] == (f"'{name}" if formula else name)
     assert list(cell)[-2:] == LISTED_HEADER.split(",")
-
-
-def test_a_long_name_is_cut_in_the_card_only():
-    name = "x" * 250 + ".jpg"
-    row = dataclasses.replace(FULL, photos=(name,))
-    assert all(len(line) <= 78 for line in card(row).splitlines())
-    assert "xxx.jpg" in card(row)
-    assert cells(row)[0]["photos"] == name
 
 
 @given(st.text(), st.lists(st.text(), max_size=3))
@@ -328,22 +215,12 @@ def test_any_name_gives_one_safe_row(jar, photos):
             float(piece)
 
 
-@given(st.text(), st.text())
-def test_any_name_is_safe_on_a_terminal(jar, sentence):
-    row = dataclasses.replace(FULL, jar=jar, photos=(jar,), name=sentence, bed=jar)
-    shown = card(row) + unread_card(jar, sentence, name=sentence, bed=jar)
-    shown.encode("utf-8")
-    steering = {"Cc", "Cf", "Cs", "Zl", "Zp"}
-    found = {mark for mark in shown if unicodedata.category(mark) in steering}
-    assert found <= {"\n", "\u200c", "\u200d"}
-
-
 @given(st.text())
 def test_plain_text_is_stable(text):
     assert plain_text(plain_text(text)) == plain_text(text)
 
 
-def test_card_and_row_by_weight():
+def test_row_by_weight():
     weight = WeightRow(
         pcts=(45.7, 42.8, 11.5),
         los=(32.8, 9.6, 1.9),
@@ -354,9 +231,6 @@ def test_card_and_row_by_weight():
         notes=("The water had cleared.",),
     )
     row = dataclasses.replace(FULL, by_weight=weight)
-    assert card(row).startswith("Jar 3, by height: loam (8 in 10)")
-    assert "By weight, estimated: loam (5 in 10)" in card(row)
-    assert re.search(r"sand +46 % \(33 to 67\)", card(row))
     cell = cells(row)[0]
     assert (cell["sand_wt_pct"], cell["clay_wt_pct_hi"]) == ("45.7", "28.3")
     assert (cell["class_by_weight"], cell["odds_by_weight"], cell["water_state"]) == (

@@ -1,0 +1,110 @@
+"""What `read` prints at its end: a table of the jars, or a card each, and where to look."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from jarvision.core.errors import JarError
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from jarvision.core.units import UnitSystem
+    from jarvision.results.jarfile import JarRecord
+
+_FEW_JARS = 2
+"""So many jars get a card each without being asked."""
+
+
+def say_jars(out: Path, *, cards: bool, system: UnitSystem) -> None:
+    """Print the jars of the last run in a folder of results."""
+    from jarvision.results.cache import is_earlier, last_run
+    from jarvision.results.card import jar_card
+    from jarvision.results.jarfile import PREFIX, SUFFIX, read_jar_folder
+
+    last = last_run(out)
+    found = read_jar_folder(out).jars
+    jars = [jar for jar in found if not is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)]
+    if cards or len(jars) <= _FEW_JARS:
+        for jar in jars:
+            typer.echo(jar_card(jar, system))
+    else:
+        _say_table(jars)
+
+
+def _say_table(jars: Sequence[JarRecord]) -> None:
+    from rich.console import Console
+
+    from jarvision.core.files import shown
+    from jarvision.results.doubt_order import common_doubts, phrase
+    from jarvision.results.report import title
+
+    common = common_doubts([jar for jar in jars if jar.by_height])
+    console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
+    console.print(_table(jars, common))
+    typer.echo("")
+    for name in sorted(common):
+        typer.echo(f"Most jars: {phrase(name)}; the report says more.")
+    for jar in jars:
+        if jar.unread:
+            typer.echo(f"{title(jar.jar)} was not read: {jar.unread.sentence}")
+        for photo, sentence in jar.left_out:
+            typer.echo(f"{title(jar.jar)}, left out {shown(photo)}: {sentence}")
+
+
+def _table(jars: Sequence[JarRecord], common: frozenset[str]) -> Table:
+    """Set out a jar a row: its soil, how likely that is, what to check."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from jarvision.results.report import called, title
+
+    names = {jar.jar: called(jar.jar, name=jar.name, bed=jar.bed) for jar in jars}
+    weighed = any(jar.by_weight for jar in jars)
+    soil = ["soil by weight", "odds", "on the glass"] if weighed else ["on the glass"]
+    table = Table(box=None, pad_edge=False)
+    table.add_column("jar", no_wrap=True)
+    for head in [*(["name"] if any(names.values()) else []), *soil, "check"]:
+        table.add_column(head, overflow="fold")
+    for jar in jars:
+        own = [names[jar.jar]] if any(names.values()) else []
+        cells = [title(jar.jar), *own, *_soil_cells(jar, weighed=weighed), _check(jar, common)]
+        table.add_row(*map(Text, cells))
+    return table
+
+
+def _soil_cells(jar: JarRecord, *, weighed: bool) -> list[str]:
+    from jarvision.results.headline import odds_of_named, soil_in_words
+
+    if jar.by_height is None:
+        return ["not read", "", ""] if weighed else ["not read"]
+    glass = soil_in_words(jar.by_height.texture)
+    if not weighed:
+        return [glass]
+    if jar.by_weight is None:
+        return ["not known", "", glass]
+    texture = jar.by_weight.shares.texture
+    return [soil_in_words(texture), odds_of_named(texture), glass]
+
+
+def _check(jar: JarRecord, common: frozenset[str]) -> str:
+    from jarvision.results.doubt_order import check_text
+
+    return "" if jar.unread else check_text(jar, common)
+
+
+def write_pages(out: Path, system: UnitSystem | None) -> str:
+    """Write the report -> a sentence that says where it is, or why it is not."""
+    from jarvision.core.files import shown
+    from jarvision.pages.write import write_report
+
+    try:
+        pages = write_report(out, units=system)
+    except JarError as error:
+        return f"The report was not written: {error}"
+    return f"Open {shown(str(pages[-1]), longest=200)}; it links to each jar's page."

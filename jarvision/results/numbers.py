@@ -1,0 +1,35 @@
+"""A jar's heights and shares as they are printed everywhere: a value with its 90 % range."""
+
+from __future__ import annotations
+
+from jarvision.core.ranges import range_around, with_range
+from jarvision.core.units import UnitSystem
+from jarvision.results.jarfile import JarRecord, Shares
+
+
+def printed_unit(system: UnitSystem) -> tuple[float, str]:
+    """Say how many printed units a millimetre is, and what they are called."""
+    return (1 / 25.4, "in") if system is UnitSystem.US else (1.0, "mm")
+
+
+def top_text(jar: JarRecord, layer: int, system: UnitSystem) -> str:
+    """Print how high a layer's top is above the inside floor; empty without a scale.
+
+    Parameters
+    ----------
+    layer : int
+        0 sand, 1 silt, 2 clay.
+    """
+    top = jar.tops[layer] if jar.tops and jar.scaled else None
+    if top is None:
+        return ""
+    per_unit, unit = printed_unit(system)
+    low, high = range_around(top.value, top.sd)
+    ends = (low * per_unit, high * per_unit)
+    finest = 0.01 if unit == "in" else 0.1
+    return with_range(top.value * per_unit, ends, unit, finest=finest, lowest=0.0)
+
+
+def share_text(shares: Shares, layer: int, unit: str = "%") -> str:
+    """Print a layer's share."""
+    return with_range(shares.pcts[layer].value, shares.ranges_pct[layer], unit, lowest=0.0)
