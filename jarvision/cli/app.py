@@ -23,6 +23,7 @@ from jarvision.core.errors import ExitCode, JarError, UsageError
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from jarvision.core.units import UnitSystem
     from jarvision.estimate.known import WaterState
     from jarvision.run.batch import Batch, Plan, Progress
     from jarvision.run.jars_table import Manifest
@@ -140,8 +141,6 @@ def read(
     from jarvision.run.pool import one_thread_each
 
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
-    from jarvision.core.files import shown
-    from jarvision.core.units import UnitSystem
     from jarvision.estimate.known import JarFacts
     from jarvision.jar.scale_sources import stated_aids
     from jarvision.run.batch import Settings, plan_photos, read_photos, write_marks, write_table
@@ -189,16 +188,8 @@ def read(
         )
     _refuse_nothing(batch)
     write_table(batch, out)
-    if batch.outcomes:
-        cli_summary.say_jars(out, cards=cards, system=system or UnitSystem.METRIC)
-    _say_results(batch, out)
-    if standards:
-        cli_classes.say_classes(out, {each.jar for each in batch.outcomes}, standards)
-    if marks_from_photo:
-        _say_marks(write_marks(batch, out))
-    typer.echo(f"Numbers and pictures are in {shown(str(out), longest=200)}.")
-    if batch.outcomes:
-        typer.echo(cli_summary.write_pages(out, system))
+    offers = write_marks(batch, out) if marks_from_photo else None
+    _say_run(batch, out, cards=cards, system=system, offers=offers)
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
 
 
@@ -388,6 +379,28 @@ def _called(jar: str, manifest: Manifest) -> str:
 
     row = manifest.row_of(jar)
     return called(jar, name=row.name, bed=row.bed) if row else ""
+
+
+def _say_run(
+    batch: Batch,
+    out: Path,
+    *,
+    cards: bool,
+    system: UnitSystem | None,
+    offers: Sequence[Offer] | None,
+) -> None:
+    """Print what came of a run, and write its report; the last line says where to look."""
+    from jarvision.core.files import shown
+    from jarvision.core.units import UnitSystem
+
+    if batch.outcomes:
+        cli_summary.say_jars(out, cards=cards, system=system or UnitSystem.METRIC)
+    _say_results(batch, out)
+    if offers is not None:
+        _say_marks(offers)
+    typer.echo(f"Numbers and pictures are in {shown(str(out), longest=200)}.")
+    if batch.outcomes:
+        typer.echo(cli_summary.write_pages(out, system))
 
 
 def _say_results(batch: Batch, out: Path) -> None:

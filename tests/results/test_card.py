@@ -27,7 +27,7 @@ Jar 5, Anna, north bed: loam
   layer   top above the floor   on the glass   by weight
   clay    50.0 (49.2–50.8) mm   20 (17–23) %   11 (5–19) %
   silt    40.0 (39.2–40.8) mm   40 (37–43) %   38 (31–45) %
-  sand    20.0 (19.2–20.8) mm   40 (37–43) %   50 (43–57) %
+  sand    20.0 (19.2–20.8) mm   40 (37–42) %   50 (43–57) %
 
   Ranges in brackets hold the true value about 9 times in 10.
 
