@@ -16,8 +16,8 @@ from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
-from jarvision.cli.console import run_quietly, say
 from jarvision.cli import summary as cli_summary
+from jarvision.cli.console import run_quietly, say
 from jarvision.core.errors import ExitCode, JarError, UsageError
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from jarvision.core.units import UnitSystem
     from jarvision.estimate.known import WaterState
+    from jarvision.estimate.standards import Standard
     from jarvision.run.batch import Batch, Plan, Progress
     from jarvision.run.jars_table import Manifest
     from jarvision.wall.suggest_marks import Offer, TapeEdge
@@ -189,7 +190,7 @@ def read(
     _refuse_nothing(batch)
     write_table(batch, out)
     offers = write_marks(batch, out) if marks_from_photo else None
-    _say_run(batch, out, cards=cards, system=system, offers=offers)
+    _say_run(batch, out, cards=cards, system=system, offers=offers, standards=standards)
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
 
 
@@ -388,6 +389,7 @@ def _say_run(
     cards: bool,
     system: UnitSystem | None,
     offers: Sequence[Offer] | None,
+    standards: Sequence[Standard],
 ) -> None:
     """Print what came of a run, and write its report; the last line says where to look."""
     from jarvision.core.files import shown
@@ -398,9 +400,11 @@ def _say_run(
     _say_results(batch, out)
     if offers is not None:
         _say_marks(offers)
-    typer.echo(f"Numbers and pictures are in {shown(str(out), longest=200)}.")
+    if standards:
+        cli_classes.say_classes(out, {each.jar for each in batch.outcomes}, standards)
+    say(f"Numbers and pictures are in {shown(str(out), longest=200)}.")
     if batch.outcomes:
-        typer.echo(cli_summary.write_pages(out, system))
+        say(cli_summary.write_pages(out, system))
 
 
 def _say_results(batch: Batch, out: Path) -> None:

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import typer
-
+from jarvision.cli.console import say
 from jarvision.core.errors import JarError
 
 if TYPE_CHECKING:
@@ -32,7 +31,7 @@ def say_jars(out: Path, *, cards: bool, system: UnitSystem) -> None:
     jars = [jar for jar in found if not is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)]
     if cards or len(jars) <= _FEW_JARS:
         for jar in jars:
-            typer.echo(jar_card(jar, system))
+            say(jar_card(jar, system))
     else:
         _say_table(jars)
 
@@ -47,14 +46,14 @@ def _say_table(jars: Sequence[JarRecord]) -> None:
     common = common_doubts([jar for jar in jars if jar.by_height])
     console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
     console.print(_table(jars, common))
-    typer.echo("")
+    say("")
     for name in sorted(common):
-        typer.echo(f"Most jars: {phrase(name)}; the report says more.")
+        say(f"Most jars: {phrase(name)}; the report says more.")
     for jar in jars:
         if jar.unread:
-            typer.echo(f"{title(jar.jar)} was not read: {jar.unread.sentence}")
+            say(f"{title(jar.jar)} was not read: {jar.unread.sentence}")
         for photo, sentence in jar.left_out:
-            typer.echo(f"{title(jar.jar)}, left out {shown(photo)}: {sentence}")
+            say(f"{title(jar.jar)}, left out {shown(photo)}: {sentence}")
 
 
 def _table(jars: Sequence[JarRecord], common: frozenset[str]) -> Table:
