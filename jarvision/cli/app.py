@@ -145,6 +145,7 @@ def read(
     from jarvision.estimate.known import JarFacts
     from jarvision.jar.scale_sources import stated_aids
     from jarvision.run.batch import Settings, plan_photos, read_photos, write_marks, write_table
+    from jarvision.run.jars_cells import check_facts
 
     facts = JarFacts(
         water_mm=water_mm,
@@ -156,6 +157,7 @@ def read(
         water_state=_water_state(water),
     )
     standards = cli_classes.standards_named(classes or [])
+    check_facts(facts)
     measures, paths = _measures_apart(paths, jar_mm or [])
     settings = Settings(
         _moment(shaken_at),
@@ -211,12 +213,15 @@ def _measures_apart(paths: list[Path], jar_mm: list[str]) -> tuple[list[str], li
 
 def _moment(text: str) -> datetime | None:
     """Read a date and time typed by the user."""
+    from jarvision.core.files import shown
+    from jarvision.core.moments import moment_of
+
     if not text.strip():
         return None
     try:
-        return datetime.fromisoformat(text.strip())
+        return moment_of(text)
     except ValueError as error:
-        msg = f'"{text[:40]}" is not a date and time; write it like 2026-05-04 09:00.'
+        msg = f'"{shown(text)}" is not a date and time; write it like 2026-05-04 09:00.'
         raise UsageError(msg) from error
 
 
@@ -274,8 +279,15 @@ def _processes(workers: int | None, cluster: str) -> int:
 
 def _refuse_file(out: Path) -> None:
     """Raise where the folder for the results is a file."""
-    if out.exists() and not out.is_dir():
-        msg = f"{out.name} is a file; name a folder with --out."
+    from jarvision.core.files import shown
+
+    try:
+        is_file = out.exists() and not out.is_dir()
+    except (OSError, ValueError):
+        msg = f"{shown(out.name)} is no name for a folder here; choose another with --out."
+        raise UsageError(msg) from None
+    if is_file:
+        msg = f"{shown(out.name)} is a file; name a folder with --out."
         raise UsageError(msg)
 
 

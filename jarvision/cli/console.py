@@ -94,7 +94,8 @@ def _of_the_parser(error: Exception) -> int:
     if type(error).__name__ == "NoArgsIsHelpError":
         show()
         return code
-    words = " ".join(str(getattr(error, "message", error)).split()).rstrip(".")
+    spoken = getattr(error, "format_message", error.__str__)
+    words = " ".join(str(spoken()).split()).rstrip(".")
     _failed(f"{words}. Say --help after the command to see what it takes.")
     return code
 

@@ -167,15 +167,10 @@ def unit_system(text: str | None) -> UnitSystem | None:
 def _shares(folder: Path, jar: str) -> tuple[str, Shares]:
     """Find a jar that was read: its name and shares, by weight where there are such."""
     from jarvision.core.files import shown
-    from jarvision.results.jarfile import read_jar_folder
+    from jarvision.results.jarfile import find_jar, read_jar_folder
 
-    found = read_jar_folder(folder).jars
-    for record in found:
-        if record.jar.casefold() == jar.strip().casefold():
-            if record.best is None:
-                msg = f"Jar {shown(jar)} was not read, so it has no soil yet."
-                raise UsageError(msg)
-            return record.jar, record.best
-    names = ", ".join(shown(r.jar) for r in found[:12]) or "none"
-    msg = f"There is no jar {shown(jar)} in {shown(folder.name)}; there are: {names}."
-    raise UsageError(msg)
+    record = find_jar(read_jar_folder(folder), jar)
+    if record.best is None:
+        msg = f"Jar {shown(record.jar)} was not read, so it has no soil yet."
+        raise UsageError(msg)
+    return record.jar, record.best

@@ -163,10 +163,12 @@ def write_whole(path: str | os.PathLike[str], data: bytes | str) -> None:
     Raises
     ------
     WriteError
-        The disk is full, the folder is missing or read-only, or the like.
+        The disk is full, the folder is missing or read-only, the name is that of a device, or the
+        like.
     """
     target = Path(path)
     raw = data.encode("utf-8", "backslashreplace") if isinstance(data, str) else data
+    _refuse_target(target)
     part = target.with_name(f".jarvision-{secrets.token_hex(8)}.part")
     try:
         _write_synced(part, raw)
@@ -177,6 +179,18 @@ def write_whole(path: str | os.PathLike[str], data: bytes | str) -> None:
     finally:
         with contextlib.suppress(OSError, ValueError):
             part.unlink(missing_ok=True)
+
+
+def _refuse_target(target: Path) -> None:
+    """Refuse what is no file's name, and devices and pipes, which a file would replace."""
+    if not target.name:
+        msg = "There is no name of a file to write to; give one."
+        raise WriteError(msg)
+    with contextlib.suppress(OSError, ValueError):
+        mode = target.lstat().st_mode
+        if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode) or stat.S_ISDIR(mode)):
+            msg = f"{shown(target.name)} is a device or a pipe; name a file to write to."
+            raise WriteError(msg)
 
 
 def _write_synced(path: Path, raw: bytes) -> None:

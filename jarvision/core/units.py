@@ -217,6 +217,7 @@ _AREA_M2 = {
     10_000.0: ("ha", "hectare", "hectares"),
     43_560 * _M_PER_FT**2: ("acre", "acres"),
 }
+_LARGEST_M2 = 1e7  # 1,000 hectares; more is a slip
 _AREA_UNITS = {name: m2 for m2, names in _AREA_M2.items() for name in names}
 _US_LENGTHS = frozenset({"in", "inch", "inches", '"', "''", "ft", "foot", "feet", "'", "yd"})
 _HALVES = {"½": " 1/2", "¼": " 1/4", "¾": " 3/4", "⅓": " 1/3", "⅔": " 2/3", "⅛": " 1/8"}
@@ -333,8 +334,9 @@ def area_m2(text: str) -> float:
     if area is None:
         number, unit = _split(text, "'100 sqft' or '9 m2'")
         area = number * _area_unit_m2(unit, text)
-    if not 0 < area < math.inf:
-        msg = f"The area '{plain(text)}' must be more than 0; give for example '9 m2'."
+    if not 0 < area <= _LARGEST_M2:
+        most = "be more than 0" if area <= 0 else "not be larger than a farm"
+        msg = f"The area '{plain(text)}' must {most}; give for example '9 m2'."
         raise ValueRefusedError(msg)
     return area
 

@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.errors import TimesError, ValueRefusedError
+from jarvision.core.files import shown
+from jarvision.core.moments import moment_of
 from jarvision.estimate.known import LOOSE_SOIL_G_CM3, check_column
 from jarvision.estimate.settling import (
     CLAY_LIMIT_UM,
@@ -340,11 +342,11 @@ def parse_start(text: str) -> datetime:
         It is not a date with a time of day.
     """
     try:
-        start = datetime.fromisoformat(text.strip())
+        start = moment_of(text)
     except ValueError:
         start = None
     if start is None or len(text.strip()) <= len("2026-05-04"):
-        msg = f'The start "{text}" is not a date and time; write it like 2026-05-04 09:00.'
+        msg = f'The start "{shown(text)}" is not a date and time; write it like 2026-05-04 09:00.'
         raise TimesError(msg)
     return start
 

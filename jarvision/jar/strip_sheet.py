@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from jarvision.core.errors import UsageError
-from jarvision.core.files import shown
+from jarvision.core.files import shown, write_whole
 from jarvision.core.shipped import data_file
 from jarvision.core.tables import read_text, rows
 from jarvision.jar.strip_spec import USUAL_LENGTH_MM, StripSpec, strip_spec
@@ -91,16 +91,14 @@ def write_strips(
     Raises
     ------
     UsageError
-        A jar number, paper, length or names file that cannot be used, or `out` cannot be written.
+        A jar number, paper, length or names file that cannot be used.
+    WriteError
+        `out` cannot be written; an older file of that name is still whole.
     """
     numbers = parse_jars(jars)
     names = {} if names_csv is None else read_names(names_csv)
     pdf = make_strips_pdf(numbers, paper=paper, length_mm=length_mm, names=names)
-    try:
-        out.write_bytes(pdf)
-    except OSError as error:
-        msg = f"{out} could not be written ({error.strerror}); choose another place with --out."
-        raise UsageError(msg) from error
+    write_whole(out, pdf)
     used = [names[jar] for jar in numbers if jar in names]
     by_hand = tuple(name for name in used if not printable_name(name))
     return StripsMade(numbers, len(_pages(numbers)), by_hand)

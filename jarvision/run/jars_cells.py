@@ -12,9 +12,10 @@ from math import isfinite
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
+from jarvision.core.moments import moment_of
 from jarvision.core.tables import TableError
 from jarvision.core.units import length_mm
-from jarvision.estimate.known import WaterState
+from jarvision.estimate.known import JarFacts, WaterState
 from jarvision.estimate.water import check_temperature
 
 LONGEST_NAME = 300  # as in the jars' own files
@@ -46,7 +47,7 @@ def moment(text: str, where: str) -> datetime | None:
     try:
         if ":" not in plain:
             raise ValueError
-        return datetime.fromisoformat(plain)
+        return moment_of(plain)
     except ValueError:
         msg = f"{where}: '{shown(text)}' is not a day and a time; write 2026-05-04 09:00."
         raise TableError(msg) from None
@@ -159,3 +160,24 @@ def _range(part: str, where: str) -> list[str]:
         raise TableError(msg)
     width = len(first[1])
     return [f"{stem}{int(first[1]) + i:0{width}d}{ending}" for i in range(count + 1)]
+
+
+def check_facts(facts: JarFacts) -> None:
+    """Refuse what no jar has among the options that hold for all jars, as a cell would be.
+
+    Raises
+    ------
+    UsageError
+        A number is none or lies outside its range; the sentence names the option.
+    """
+    if facts.temp_c is not None:
+        check_temperature(facts.temp_c)
+    for option, value, least, most in (
+        ("--water-mm", facts.water_mm, 1.0, _TALLEST_MM),
+        ("--soil-mm", facts.soil_mm, 1.0, _TALLEST_MM),
+        ("--soil-g", facts.soil_g, 1.0, HEAVIEST_G),
+        ("--om", facts.organic_matter_pct, 0.0, 100.0),
+    ):
+        if value is not None and not least <= value <= most:
+            msg = f"{option} must lie between {least:g} and {most:g}, not {value:g}; check it."
+            raise UsageError(msg)

@@ -336,3 +336,20 @@ def test_ten_thousand_files(tmp_path: Path) -> None:
     assert [path.name for path in found] == [f"IMG_{number}.jpg" for number in range(10_000)]
     assert skipped == []
     assert stat.S_ISREG(found[0].stat().st_mode)
+
+
+@posix_only
+def test_devices_and_pipes_are_not_replaced(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for target in (pipe, Path(os.devnull)):
+        before = target.stat()
+        with pytest.raises(WriteError, match="is a device or a pipe"):
+            write_whole(target, b"x")
+        assert (target.stat().st_mode, target.stat().st_rdev) == (before.st_mode, before.st_rdev)
+
+
+@pytest.mark.parametrize("name", ["", ".", "/"])
+def test_no_name_is_no_file(name: str) -> None:
+    with pytest.raises(WriteError, match="no name of a file"):
+        write_whole(name, b"x")

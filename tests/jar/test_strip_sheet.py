@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from scenes import ROOT
 
 from jarvision.core.errors import JarError, UsageError
+from jarvision.core.files import WriteError
 from jarvision.jar import strip_sheet as strips
 from jarvision.jar.strip_spec import USUAL_LENGTH_MM, strip_spec
 
@@ -385,7 +386,7 @@ def test_write_strips_tells_what_it_made(tmp_path):
 
 
 def test_out_that_cannot_be_written(tmp_path):
-    with pytest.raises(UsageError, match="could not be written"):
+    with pytest.raises(WriteError, match="could not be written"):
         strips.write_strips(tmp_path / "none" / "strips.pdf", jars="1")
 
 
