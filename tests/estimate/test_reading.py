@@ -39,6 +39,8 @@ from jarvision.estimate.reading import JarReading, read_jar
 from jarvision.estimate.texture import classify
 from jarvision.run.batch import Batch, Settings, read_photos
 
+pytestmark = pytest.mark.slow
+
 FAR_MM, FAR_POINTS = 2.0, 5.0
 """A reading that is further off than this must carry a doubt."""
 
@@ -93,7 +95,6 @@ def sample_scored(jar: str) -> Scored:
 
 
 # --- as they are ----------------------------------------------------------------------------------
-@pytest.mark.slow
 def test_every_sample_is_read() -> None:
     assert [o.jar for o in sample_batch().outcomes] == ["2", "9", "21", "jar-08"]
     assert sample_batch().all_read
@@ -201,7 +202,6 @@ def last_photo_alone(suffix: str, folder: Path) -> Scored:
     return read(paths, tops_of("21", ("48h",)))
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("suffix", [".png", ".webp", ".tif", ".heic"])
 def test_every_format_reads_alike(
     suffix: str, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
@@ -239,7 +239,6 @@ def test_without_a_header_the_lens_is_fitted(tmp_path: Path) -> None:
     assert np.abs(scored.off_mm).max() < 1.5
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("height_px", "jar"), [(4032, "09"), (1000, "02")])
 def test_the_size_of_the_picture_hardly_matters(height_px: int, jar: str, tmp_path: Path) -> None:
     scored = read(edited(tmp_path, jar, resized(height_px)), tops_of(jar))
@@ -310,7 +309,6 @@ SPOILT: dict[str, tuple[str, Edit]] = {
 }
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("spoil", SPOILT)
 def test_a_spoilt_picture_is_never_read_wrongly_without_a_doubt(spoil: str, tmp_path: Path) -> None:
     jar, edit = SPOILT[spoil]
@@ -410,7 +408,6 @@ DRAWN: dict[str, Shot] = {
 }
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", DRAWN)
 def test_drawn_jars_are_read(kind: str, tmp_path: Path) -> None:
     shot = DRAWN[kind]

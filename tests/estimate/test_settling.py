@@ -291,6 +291,7 @@ def test_fines_are_caught_as_the_pore_water_is(load_g_cm2):
     assert caught == pytest.approx(pores, rel=0.15)  # parcels, moved in steps
 
 
+@pytest.mark.slow
 def test_simulator_is_converged():
     truth = invented()
     usual = sim.settle(truth).tops_mm

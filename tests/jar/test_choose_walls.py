@@ -93,6 +93,7 @@ def test_each_of_two_jars_has_its_own_walls(name: str) -> None:
         check(pair.look(shot), shot)
 
 
+@pytest.mark.slow
 def test_the_neighbours_strip_is_no_wall() -> None:
     """The edges of the neighbour's strip are by far the strongest beside this jar."""
     pair = beside(*PAIRS["a strip beside the neighbour's wall"])
@@ -118,6 +119,7 @@ def test_a_strip_turned_far_away_is_found_beside_one_that_faces(at: float, first
     check(pair.look(shot), shot, height_mm=0.8)
 
 
+@pytest.mark.slow
 def test_tags_that_run_round_a_side_are_where_they_were_drawn() -> None:
     bent, straight = Shot(jar=7, strip_at=1.0), Shot(jar=12, strip_at=0.4, radius=40.0, seed=9)
     pair = beside(straight, bent, 8.0)

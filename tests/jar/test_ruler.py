@@ -89,6 +89,7 @@ def test_scale_is_right_or_refused_in_200_cases():
     assert np.sqrt(np.mean(errors**2)) < 0.0005  # What it does, so that a loss is noticed.
 
 
+@pytest.mark.slow
 def test_unit_is_never_wrong_in_200_cases():
     for drawing, scale, _ in two_hundred():
         if scale is not None:

@@ -271,6 +271,7 @@ def peak_mb(path: Path) -> tuple[list[int], float]:
     return shape, peak_kb / 1024
 
 
+@pytest.mark.slow
 @needs_proc
 @pytest.mark.parametrize("kind", ["jpg", "png", "heic"])
 def test_memory_of_12_megapixels(tmp_path: Path, kind: str) -> None:
@@ -282,6 +283,7 @@ def test_memory_of_12_megapixels(tmp_path: Path, kind: str) -> None:
     assert peak <= 300
 
 
+@pytest.mark.slow
 @needs_proc
 @pytest.mark.parametrize("progressive", [False, True])
 def test_memory_of_108_megapixels(tmp_path: Path, progressive: bool) -> None:

@@ -90,6 +90,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     return Run(photos, out, batch, before, steps)
 
 
+@pytest.mark.slow
 def test_good_jars_are_read_whatever_lies_beside_them(run: Run) -> None:
     read = [o.jar for o in run.batch.outcomes if isinstance(o.result, JarReading)]
     failed = [o.jar for o in run.batch.outcomes if isinstance(o.result, Failure)]
@@ -265,6 +266,7 @@ def test_a_wrong_shaking_time_is_noticed(run: Run) -> None:
         assert names & {DoubtName.TIMES_DISAGREE, DoubtName.TIME_UNKNOWN, DoubtName.TIME_OFF}
 
 
+@pytest.mark.slow
 def test_the_order_of_the_photos_does_not_matter(run: Run) -> None:
     paths = [sample("21", r) for r in READINGS]
     [forward] = read_photos(paths, Settings()).outcomes

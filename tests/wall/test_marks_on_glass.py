@@ -103,6 +103,7 @@ def test_nothing_is_found_where_nothing_was_drawn(jar, reading):
     assert found_in(jar, reading, plain_wall(jar, reading)) == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("spoilt", ["dark", "noise", "blur", "packed", "yellow"])
 def test_nothing_is_found_in_spoilt_photos(spoilt):
     rng = np.random.default_rng(3)
@@ -183,6 +184,7 @@ def drawn() -> list[tuple]:
     return [pairs, rest]
 
 
+@pytest.mark.slow
 def test_lines_are_found_and_nothing_else(drawn):
     pairs, rest = drawn
     assert rest == []
@@ -260,6 +262,7 @@ def test_a_glossy_spot_does_not_split_a_thick_line():
     assert mark.thick_mm == pytest.approx(2.3, abs=0.6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("height_mm", [60.0, 150.0, 230.0])
 def test_heights_in_drawn_jars(height_mm):
     """A camera far above puts inside and outside a millimetre apart; the line is on the outside."""
