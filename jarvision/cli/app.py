@@ -142,6 +142,7 @@ def read(
     from jarvision.run.pool import one_thread_each
 
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
+    from jarvision.core.own_files import refuse_foreign
     from jarvision.estimate.known import JarFacts
     from jarvision.jar.scale_sources import stated_aids
     from jarvision.run.batch import Settings, plan_photos, read_photos, write_marks, write_table
@@ -169,6 +170,7 @@ def read(
         tape_edge=_tape_edge(tape_edge),
     )
     _refuse_file(out)
+    refuse_foreign(out)
     system = cli_soil.unit_system(units)
     count = _processes(workers, cluster)
     if dry_run:

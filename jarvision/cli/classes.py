@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from jarvision.estimate.standards import Standard
 
 CLASSES_TABLE = "classes.csv"
+_SVG_HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n<!-- drawn by jarvision -->'
 
 
 def standards_named(names: Sequence[str]) -> tuple[Standard, ...]:
@@ -44,7 +45,8 @@ def say_classes(out: Path, jars: Collection[str], standards: Sequence[Standard])
     WriteError
         A file could not be written.
     """
-    from jarvision.core.files import safe_name, shown, write_whole
+    from jarvision.core.files import safe_name, shown
+    from jarvision.core.own_files import write_result
     from jarvision.pages.triangle import Mark
     from jarvision.pages.triangle_classes import class_triangle
     from jarvision.results.jarfile import read_jar_folder
@@ -66,7 +68,7 @@ def say_classes(out: Path, jars: Collection[str], standards: Sequence[Standard])
             mark = Mark(name, each.pcts, each.draws_pct, by_weight=True)
             drawn = class_triangle(f"classes-{each.standard.key}", each.standard, [mark])
             target = out / f"triangle-{safe_name(jar.stem)}-{each.standard.key}.svg"
-            write_whole(target, f'<?xml version="1.0" encoding="UTF-8"?>\n{drawn}\n')
-    write_whole(out / CLASSES_TABLE, classes_csv(rows))
+            write_result(target, f"{_SVG_HEAD}\n{drawn}\n")
+    write_result(out / CLASSES_TABLE, classes_csv(rows))
     if rows:
         say(f"They are in {CLASSES_TABLE} too, and drawn in triangle-*.svg.")

@@ -37,7 +37,8 @@ def compare(
     """Compare hand marks with the photos: differences, likely slips, each reader's limits."""
     from jarvision.compare.compare import compare_marks, compared_csv, compared_text
     from jarvision.compare.marks_table import read_marks
-    from jarvision.core.files import shown, write_whole
+    from jarvision.core.files import shown
+    from jarvision.core.own_files import write_result
     from jarvision.pages.compare_page import ComparedPage, render_compared
     from jarvision.results.jarfile import read_jar_folder
     from jarvision.run.batch import make_folder
@@ -54,8 +55,8 @@ def compare(
         _pages(found, target),
         "report.html" if (target / "report.html").is_file() else "",
     )
-    write_whole(target / _TABLE, compared_csv(compared))
-    write_whole(target / _PAGE, render_compared(given))
+    write_result(target / _TABLE, compared_csv(compared))
+    write_result(target / _PAGE, render_compared(given))
     say(compared_text(compared))
     for name, sentence in found.refused:
         say(f"Not used: {shown(name)}. {sentence}")

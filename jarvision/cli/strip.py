@@ -54,7 +54,7 @@ def times(
 ) -> None:
     """Tell when to take the photos of a jar, and what has settled by then."""
     from jarvision.core.errors import UsageError
-    from jarvision.core.files import write_whole
+    from jarvision.core.own_files import write_result
     from jarvision.estimate.schedule import calendar_text, parse_start, plan, table_text
 
     schedule = plan(water_mm, temp_c=temp, soil_mm=soil_mm)
@@ -65,5 +65,5 @@ def times(
     if begin is None:
         msg = "Reminders need the time when shaking ends; give it with --start."
         raise UsageError(msg)
-    write_whole(ics, calendar_text(schedule, start=begin, made_at=datetime.now(UTC)))
+    write_result(ics, calendar_text(schedule, start=begin, made_at=datetime.now(UTC)))
     say(f"Reminders are in {ics.name}; open it on the phone.")

@@ -20,6 +20,7 @@ PHOTO_SUFFIXES = frozenset(
     {".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".hif"}
 )
 OVERLAY_PREFIX = "overlay-"
+OVERLAY_COMMENT = b"Drawn by jarvision"
 
 # Device names that Windows reserves with any ending ("Naming Files, Paths, and Namespaces",
 # Microsoft Learn; from memory).
@@ -335,7 +336,10 @@ def _walk(folder: Path, root: str, search: _Search) -> Iterator[tuple[os.DirEntr
                 else:
                     search.skip(Path(entry.path), "This folder lies too deep inside others.")
             elif _is_photo_name(entry.name) or _is_folder_link(entry):
-                yield entry, below
+                if _is_overlay_name(entry.name) and not _is_own_overlay(entry):
+                    search.skip(Path(entry.path), _NAMED_AS_OVERLAY)
+                elif not _is_overlay_name(entry.name):
+                    yield entry, below
 
 
 def _entries(path: str, search: _Search) -> list[os.DirEntry[str]]:
@@ -349,10 +353,29 @@ def _entries(path: str, search: _Search) -> list[os.DirEntry[str]]:
 
 
 def _is_photo_name(name: str) -> bool:
-    folded = name.casefold()
-    if folded.startswith(OVERLAY_PREFIX):
-        return False
-    return os.path.splitext(folded)[1] in PHOTO_SUFFIXES  # noqa: PTH122
+    return os.path.splitext(name.casefold())[1] in PHOTO_SUFFIXES  # noqa: PTH122
+
+
+def _is_overlay_name(name: str) -> bool:
+    return name.casefold().startswith(OVERLAY_PREFIX)
+
+
+_NAMED_AS_OVERLAY = (
+    "This is named as the pictures that jarvision draws, so it was not read; rename it if it is a "
+    "photo of yours."
+)
+
+
+def _is_own_overlay(entry: os.DirEntry[str]) -> bool:
+    """Tell an overlay by its comment; a link, or what is empty or cannot be opened, is none's."""
+    try:
+        if not entry.is_file(follow_symlinks=False):
+            return True
+        with Path(entry.path).open("rb") as file:
+            head = file.read(200)
+    except OSError:
+        return True
+    return not head or OVERLAY_COMMENT in head
 
 
 def _is_folder_link(entry: os.DirEntry[str]) -> bool:

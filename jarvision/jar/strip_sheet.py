@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from jarvision.core.errors import UsageError
-from jarvision.core.files import shown, write_whole
+from jarvision.core.files import shown
+from jarvision.core.own_files import write_result
 from jarvision.core.shipped import data_file
 from jarvision.core.tables import read_text, rows
 from jarvision.jar.strip_spec import USUAL_LENGTH_MM, StripSpec, strip_spec
@@ -98,7 +99,7 @@ def write_strips(
     numbers = parse_jars(jars)
     names = {} if names_csv is None else read_names(names_csv)
     pdf = make_strips_pdf(numbers, paper=paper, length_mm=length_mm, names=names)
-    write_whole(out, pdf)
+    write_result(out, pdf)
     used = [names[jar] for jar in numbers if jar in names]
     by_hand = tuple(name for name in used if not printable_name(name))
     return StripsMade(numbers, len(_pages(numbers)), by_hand)

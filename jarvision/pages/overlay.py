@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
+from jarvision.core.own_files import mark_picture
 from jarvision.estimate.reading import JarReading
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.overlay_pen import (
@@ -228,7 +229,7 @@ def draw_overlay(
 
 
 def jpeg_of(picture: Picture) -> bytes:
-    """Encode a picture as JPEG, without any metadata.
+    """Encode a picture as JPEG, without any metadata but a word of where it is from.
 
     Parameters
     ----------
@@ -236,4 +237,4 @@ def jpeg_of(picture: Picture) -> bytes:
         Blue, green, red.
     """
     _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
-    return data.tobytes()
+    return mark_picture(data.tobytes())

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from jarvision.core.files import safe_name, write_whole
+from jarvision.core.files import safe_name
+from jarvision.core.own_files import write_result
 from jarvision.core.sources import Quality, Source, say
 from jarvision.core.units import UnitSystem
 from jarvision.garden.guide import Guide, make_guide
@@ -90,7 +91,7 @@ def write_report(
     made = {page_name(one.jar): render_jar(one, sources) for one in jars}
     made |= {TEST_PAGE: render_howto(system, sources), FOLDER_PAGE: render_folder(whole, sources)}
     for file, text in made.items():
-        write_whole(folder / file, text)
+        write_result(folder / file, text)
     return [folder / file for file in made]
 
 

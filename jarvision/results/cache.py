@@ -22,8 +22,9 @@ from typing import Any
 
 from jarvision import __version__
 from jarvision.core.errors import JarError
-from jarvision.core.files import OVERLAY_PREFIX, natural_key, write_whole
+from jarvision.core.files import OVERLAY_PREFIX, natural_key
 from jarvision.core.measured import Doubt, DoubtName
+from jarvision.core.own_files import write_result
 from jarvision.estimate.texture import TextureClass
 from jarvision.results.jarfile import FORMAT, PREFIX, SUFFIX
 from jarvision.results.report import ReadingRow, Three, WeightRow
@@ -238,7 +239,7 @@ def keep_photos(folder: Path, known: Mapping[str, SeenPhoto]) -> None:
         "strips_by_photo": {digest: list(known[digest].numbers) for digest in sorted(known)},
         "bare_by_photo": {d: known[d].bare for d in sorted(known) if known[d].bare},
     }
-    write_whole(folder / PHOTOS_FILE, json.dumps(data, indent=0) + "\n")
+    write_result(folder / PHOTOS_FILE, json.dumps(data, indent=0) + "\n")
 
 
 def keep_run(folder: Path, files: Iterable[str]) -> None:
@@ -260,7 +261,7 @@ def keep_run(folder: Path, files: Iterable[str]) -> None:
     data = _json_of(folder / PHOTOS_FILE)
     known = data if isinstance(data, dict) else {"format": "jarvision photos"}
     text = json.dumps(known | {"results": sorted(files, key=natural_key)}, indent=0)
-    write_whole(folder / PHOTOS_FILE, text + "\n")
+    write_result(folder / PHOTOS_FILE, text + "\n")
 
 
 def last_run(folder: Path) -> frozenset[str] | None:

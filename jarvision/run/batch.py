@@ -21,7 +21,8 @@ from typing import Any
 import numpy as np
 
 from jarvision.core.errors import JarError, MixedJarsError, SeveralJarsError, UsageError
-from jarvision.core.files import find_photos, natural_key, shown, write_whole
+from jarvision.core.files import find_photos, natural_key, shown
+from jarvision.core.own_files import write_result
 from jarvision.core.series import READING_TIMES, JarPhotos, Reading, Sighting, TimedPhoto
 from jarvision.estimate.estimate import weighed_too
 from jarvision.estimate.given import Given
@@ -745,7 +746,7 @@ def _read_elsewhere(task: _Task) -> Callable[[], _Made]:
 def _write(made: _Made) -> Outcome:
     """Put a jar's files on disk, its JSON last, so that a JSON always finds its pictures."""
     for name, contents in made.files:
-        write_whole((made.out or Path()) / name, contents)
+        write_result((made.out or Path()) / name, contents)
     return made.outcome
 
 
@@ -989,7 +990,7 @@ def make_folder(out: Path) -> None:
 def write_table(batch: Batch, out: Path) -> None:
     """Write `readings.csv`, and of which jars this run gave a result."""
     make_folder(out)
-    write_whole(out / "readings.csv", readings_csv(batch.rows))
+    write_result(out / "readings.csv", readings_csv(batch.rows))
     keep_run(out, [json_name(outcome.jar) for outcome in batch.outcomes])
 
 
@@ -1009,7 +1010,7 @@ def write_marks(batch: Batch, out: Path) -> list[Offer]:
         offer = offer_of(outcome.jar, data.get("marks_on_glass"))
         if offer is not None and (offer.any or offer.sentences):
             offers.append(offer)
-    write_whole(out / "marks-from-photos.csv", offers_csv(offers))
+    write_result(out / "marks-from-photos.csv", offers_csv(offers))
     return offers
 
 
