@@ -62,7 +62,7 @@ def refuse_foreign(folder: Path) -> None:
         )
     except OSError:
         return
-    for name in sorted(entry.name for entry in entries):
+    for name in names:
         if _is_result_name(name) and not is_own(folder / name):
             raise NotOursError(_not_ours(folder / name))
 
