@@ -20,7 +20,7 @@ PHOTO_SUFFIXES = frozenset(
     {".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".hif"}
 )
 OVERLAY_PREFIX = "overlay-"
-OVERLAY_COMMENT = b"Drawn by jarvision"
+OVERLAY_MARK = b"\nDrawn by jarvision.\n"  # behind the picture's end
 
 # Device names that Windows reserves with any ending ("Naming Files, Paths, and Namespaces",
 # Microsoft Learn; from memory).
@@ -367,15 +367,15 @@ _NAMED_AS_OVERLAY = (
 
 
 def _is_own_overlay(entry: os.DirEntry[str]) -> bool:
-    """Tell an overlay by its comment; a link, or what is empty or cannot be opened, is none's."""
+    """Tell an overlay by its mark; a link, or what is empty or cannot be opened, is none's."""
     try:
-        if not entry.is_file(follow_symlinks=False):
+        if not entry.is_file(follow_symlinks=False) or not entry.stat().st_size:
             return True
         with Path(entry.path).open("rb") as file:
-            head = file.read(200)
+            file.seek(-min(len(OVERLAY_MARK), entry.stat().st_size), os.SEEK_END)
+            return file.read() == OVERLAY_MARK
     except OSError:
         return True
-    return not head or OVERLAY_COMMENT in head
 
 
 def _is_folder_link(entry: os.DirEntry[str]) -> bool:

@@ -10,7 +10,7 @@ import os
 from pathlib import Path
 
 from jarvision.core.errors import UsageError
-from jarvision.core.files import OVERLAY_COMMENT, OVERLAY_PREFIX, shown, write_whole
+from jarvision.core.files import OVERLAY_MARK, OVERLAY_PREFIX, shown, write_whole
 
 _ENDS_BYTES = 65_536
 _MARKS = (b"jarvision", b"scale strips for settling jars")  # the sheet's title
@@ -71,24 +71,16 @@ def is_own(path: Path) -> bool:
     """Tell by its contents whether this program wrote a file; an empty one has nothing to lose."""
     head, tail = _ends(path)
     if head.startswith(b"\xff\xd8"):
-        return is_own_picture(head) or (b"Exif\0" not in head and _is_beside_results(path))
+        marked = tail.endswith(OVERLAY_MARK)
+        return marked or (b"Exif\0" not in head and _is_beside_results(path))
     if path.suffix.casefold() == ".csv":
         return not head or _first_line(head).startswith(_OWN_HEADS)
     return not head or any(mark in part.lower() for mark in _MARKS for part in (head, tail))
 
 
-def is_own_picture(head: bytes) -> bool:
-    """Tell by a JPEG's first bytes whether it is an overlay of ours."""
-    return OVERLAY_COMMENT in head[:200]
-
-
 def mark_picture(jpeg: bytes) -> bytes:
-    """Put a comment into a JPEG that says where it is from (ITU-T T.81: COM; from memory)."""
-    at = 2
-    if jpeg[2:4] == b"\xff\xe0":  # JFIF's own segment stays the first
-        at += 2 + int.from_bytes(jpeg[4:6], "big")
-    comment = b"\xff\xfe" + (len(OVERLAY_COMMENT) + 2).to_bytes(2, "big") + OVERLAY_COMMENT
-    return jpeg[:at] + comment + jpeg[at:]
+    """Say behind a JPEG's end where it is from; all that reads pictures passes over it."""
+    return jpeg + OVERLAY_MARK
 
 
 def _not_ours(path: Path) -> str:

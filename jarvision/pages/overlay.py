@@ -229,7 +229,7 @@ def draw_overlay(
 
 
 def jpeg_of(picture: Picture) -> bytes:
-    """Encode a picture as JPEG, without any metadata but a word of where it is from.
+    """Encode a picture as JPEG, without any metadata; behind its end it says where it is from.
 
     Parameters
     ----------

@@ -26,7 +26,7 @@ from typing import IO, Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image
+from PIL import ExifTags, Image, ImageOps
 from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 from PIL.TiffImagePlugin import TiffImageFile
@@ -34,8 +34,8 @@ from PIL.WebPImagePlugin import WebPImageFile
 
 from jarvision.core.errors import PhotoError, ValueRefusedError
 from jarvision.core.files import shown
+from jarvision.photo.integrity import is_whole, png_is_full, too_large
 
-MOST_MEGAPIXELS = 150
 WORKING_PX = 1800  # long side of a working picture, at least: 6 px/mm where a jar fills the photo
 _MOST_BYTES = 500_000_000
 _SHORTEST_SIDE_PX = 64
@@ -321,19 +321,38 @@ def _cut_off(name: str) -> str:
 def _stderr_aside() -> Iterator[IO[bytes]]:
     """Hold back what C libraries print; what is not theirs is printed afterwards."""
     with contextlib.ExitStack() as stack:
+        heard = stack.enter_context(_listener())
         try:
-            heard: IO[bytes] = stack.enter_context(tempfile.TemporaryFile())
             terminal = os.dup(2)
-        except OSError:  # no room for a temporary file, or no error stream: nothing to hold back
-            yield io.BytesIO()
-            return
+        except OSError:  # no error stream: there is one for as long as this takes
+            terminal = -1
         os.dup2(heard.fileno(), 2)
         try:
             yield heard
         finally:
-            os.dup2(terminal, 2)
-            os.close(terminal)
-            _print_others_words(heard)
+            if terminal < 0:
+                os.close(2)
+            else:
+                os.dup2(terminal, 2)
+                os.close(terminal)
+                _print_others_words(heard)
+
+
+def _listener() -> IO[bytes]:
+    """Open a file that is on no disk, so that damage is heard of where nothing can be written."""
+    if hasattr(os, "memfd_create"):
+        return os.fdopen(os.memfd_create("heard"), "w+b")
+    try:
+        return tempfile.TemporaryFile()
+    except OSError as error:
+        msg = "There is no folder for temporary files, without which damage to photos goes unseen."
+        raise _NoListenerError(msg) from error
+
+
+class _NoListenerError(PhotoError):
+    """Whether a photo is damaged cannot be told here."""
+
+    name = "damage_unseen"
 
 
 def _words(heard: IO[bytes]) -> bytes:
@@ -356,11 +375,16 @@ def _open_header(name: str, raw: bytes) -> tuple[Image.Image, str]:
     kind = _kind_of(raw[:32])
     if kind is None:  # the file changed while it was read
         raise NotAPhotoError(_not_a_photo(name))
-    if not _is_whole(kind, raw):
+    if not is_whole(kind, raw):
         raise TruncatedPhotoError(_cut_off(name))
     # The classes themselves and not `Image.open`, whose limits and warnings are global.
     image = _OPENERS[kind](io.BytesIO(raw))
-    _refuse_size(name, *image.size)
+    if why := too_large(kind, raw, image):
+        msg = f"{name} {why}."
+        raise PhotoSizeError(msg)
+    _refuse_small(name, *image.size)
+    if kind == "PNG" and not png_is_full(raw, image):
+        raise TruncatedPhotoError(_cut_off(name))
     if kind == "TIFF" and _is_raw_file(image):
         msg = f"{name} is a camera's raw file; export it as JPEG."
         raise NotAPhotoError(msg)
@@ -386,11 +410,7 @@ _OPENERS: dict[str, Callable[[IO[bytes]], Image.Image]] = {
 }
 
 
-def _refuse_size(name: str, width_px: int, height_px: int) -> None:
-    if width_px * height_px > MOST_MEGAPIXELS * 1_000_000:
-        size = f"{width_px * height_px / 1e6:.0f} megapixels"
-        msg = f"{name} has {size}; up to {MOST_MEGAPIXELS} are read, so send a smaller copy."
-        raise PhotoSizeError(msg)
+def _refuse_small(name: str, width_px: int, height_px: int) -> None:
     long_px, short_px = max(width_px, height_px), min(width_px, height_px)
     if short_px / working_reduction(long_px, WORKING_PX) < _SHORTEST_SIDE_PX:
         msg = (
@@ -535,6 +555,8 @@ def _upright_bgr(
     if isinstance(image, JpegImageFile) and image.mode in {"RGB", "L"}:
         bgr = _jpeg_bgr(name, raw, reduction, heard)
     if bgr is None:
+        if isinstance(image, JpegImageFile):
+            _refuse_damaged_jpeg(name, raw, heard)
         bgr = _any_bgr(image, reduction)
     # Asked for only now: a decoder that has turned the picture says so.
     return np.ascontiguousarray(_TURNS[_orientation(image)](bgr))
@@ -562,11 +584,20 @@ def _jpeg_bgr(name: str, raw: bytes, reduction: int, heard: IO[bytes]) -> NDArra
     return np.asarray(bgr, dtype=np.uint8)
 
 
+def _refuse_damaged_jpeg(name: str, raw: bytes, heard: IO[bytes]) -> None:
+    """Listen to a quick decode: the one that follows keeps what it finds missing to itself."""
+    cv2.imdecode(np.frombuffer(raw, np.uint8), cv2.IMREAD_REDUCED_GRAYSCALE_8)
+    if _MISSING_DATA.search(_words(heard)):
+        raise TruncatedPhotoError(_cut_off(name))
+
+
 def _any_bgr(image: Image.Image, reduction: int) -> NDArray[np.uint8]:
     if isinstance(image, JpegImageFile):
         reduction //= _drafted(image, reduction)
     image.load()
     small = _plain_mode(image)
+    if image.mode.startswith("I") and _is_white_zero(image):
+        small = ImageOps.invert(small)
     if reduction > 1:
         small = small.reduce(reduction)
     rgb = np.asarray(_over_white(small).convert("RGB"))
@@ -592,6 +623,11 @@ def _plain_mode(image: Image.Image) -> Image.Image:
     if "transparency" in image.info or image.mode in {"PA", "La", "RGBa"}:
         return image.convert("RGBA")
     return image if image.mode in {"L", "LA", "RGB", "RGBA", "CMYK"} else image.convert("RGB")
+
+
+def _is_white_zero(image: Image.Image) -> bool:
+    """Whether zero is white (TIFF 6.0, PhotometricInterpretation), as 8-bit decoders allow for."""
+    return isinstance(image, TiffImageFile) and image.tag_v2.get(262) == 0
 
 
 def _grey_from_16_bit(values: NDArray[Any]) -> Image.Image:
@@ -624,77 +660,3 @@ _TURNS: dict[int, Callable[[NDArray[np.uint8]], cv2.typing.MatLike]] = {
     7: lambda bgr: cv2.transpose(cv2.flip(bgr, -1)),
     8: _rotated(cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
-
-# --- is it all there? -------------------------------------------------------------------------
-
-# Parsers walk a file block by block: more blocks or filling than this and it is no photo.
-_MOST_BLOCKS = 100_000
-_MOST_FILLING = 65_536
-_ZERO_TAIL = bytes(256)
-
-
-def _is_whole(kind: str, raw: bytes) -> bool:
-    """Tell by the file's own marks of length and end whether its last part is there."""
-    if kind == "JPEG":
-        return _jpeg_is_whole(raw)
-    if kind == "PNG":
-        return _png_is_whole(raw)
-    if kind == "WebP":
-        end = int.from_bytes(raw[4:8], "little") + 8
-        # A copy that broke off may have been filled up with zeros; compressed data has none.
-        return end <= len(raw) and not raw[:end].endswith(_ZERO_TAIL)
-    return kind == "TIFF" or _boxes_are_whole(raw)
-
-
-_MARK = re.compile(rb"\xff+([^\xff])", re.DOTALL)
-
-
-def _jpeg_is_whole(raw: bytes) -> bool:
-    """Look for the end mark behind the start of the pixels (an EXIF thumbnail has its own)."""
-    at = 0
-    for _ in range(_MOST_BLOCKS):
-        start = raw.find(b"\xff", at, at + _MOST_FILLING)
-        mark = _MARK.match(raw, start, start + _MOST_FILLING) if start >= 0 else None
-        if mark is None:
-            return False
-        at = mark.end()
-        code = raw[at - 1]
-        if code == 0xDA:  # start of scan
-            return raw.rfind(b"\xff\xd9", at) >= 0
-        if code not in _MARKS_ALONE:
-            at += max(2, int.from_bytes(raw[at : at + 2], "big"))
-    return False
-
-
-_MARKS_ALONE = frozenset({0x00, 0x01, *range(0xD0, 0xDA)})
-
-
-def _png_is_whole(raw: bytes) -> bool:
-    at = 8
-    for _ in range(_MOST_BLOCKS):
-        if raw[at + 4 : at + 8] == b"IEND":
-            return True
-        at += 12 + int.from_bytes(raw[at : at + 4], "big")
-        if at > len(raw):
-            return False
-    return False
-
-
-def _boxes_are_whole(raw: bytes) -> bool:
-    """Walk the top-level boxes of an ISO base media file (ISO/IEC 14496-12)."""
-    at = 0
-    for _ in range(_MOST_BLOCKS):
-        size, kind = int.from_bytes(raw[at : at + 4], "big"), raw[at + 4 : at + 8]
-        if size == 1:
-            size = int.from_bytes(raw[at + 8 : at + 16], "big")
-        if size < 8 or kind not in _BOXES:  # up to the end of the file, or a maker's trailer
-            return True
-        if kind == b"mdat" and raw[at : at + size].endswith(_ZERO_TAIL):
-            return False
-        at += size
-        if at >= len(raw):
-            return at == len(raw)
-    return False
-
-
-_BOXES = frozenset({b"ftyp", b"meta", b"mdat", b"idat", b"free", b"skip", b"moov", b"uuid"})
