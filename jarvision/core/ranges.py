@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from statistics import NormalDist
 
 Z90 = 1.6449
 """Standard deviations to each side that hold 90 % of a normal distribution (normal tables)."""
@@ -13,6 +15,41 @@ RANGES_MEAN = "Ranges in brackets hold the true value about 9 times in 10."
 def range_around(value: float, sd: float) -> tuple[float, float]:
     """Give the 90 % range of a normal value; NaN where its standard deviation is unknown."""
     return value - Z90 * sd, value + Z90 * sd
+
+
+def range_of_places(
+    value: float, sd: float, others: Sequence[tuple[float, float]] = ()
+) -> tuple[float, float]:
+    """Give the 90 % range of a value that may lie in one of several places.
+
+    Parameters
+    ----------
+    value, sd : float
+        The main place and one standard deviation, which the other places share.
+    others : sequence of (float, float)
+        Other places, each with its weight against the main one.
+
+    Returns
+    -------
+    tuple of (float, float)
+        The 5 and 95 % points of the mixture; NaN where the standard deviation is unknown.
+    """
+    if not math.isfinite(sd) or not others:
+        return range_around(value, sd)
+    places = [
+        (NormalDist(place, max(sd, 1e-6)), weight) for place, weight in [(value, 1.0), *others]
+    ]
+    whole = sum(weight for _, weight in places)
+
+    def at(chance: float) -> float:
+        low, high = (f(p.inv_cdf(chance) for p, _ in places) for f in (min, max))
+        for _ in range(60):  # halves until float's own resolution
+            middle = (low + high) / 2
+            below = sum(weight * p.cdf(middle) for p, weight in places) / whole
+            low, high = (middle, high) if below < chance else (low, middle)
+        return (low + high) / 2
+
+    return at(0.05), at(0.95)
 
 
 def with_range(

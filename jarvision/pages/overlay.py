@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from jarvision.core.own_files import mark_picture
+from jarvision.core.units import UnitSystem
 from jarvision.estimate.reading import JarReading
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.overlay_pen import (
@@ -39,29 +40,29 @@ from jarvision.pages.overlay_place import (
 )
 from jarvision.pages.overlay_words import FARTHEST_MM, LineMark, doubts_in_words, headline, legend
 from jarvision.pages.palette import CHALK, DUST, PLATE, WARNING
+from jarvision.results.numbers import printed_unit
 from jarvision.wall.read import PhotoReading
 
-_HEAD_H, _FOOT_H = 172, 140
+_HEAD_H, _FOOT_H = 172, 170
 _WIDTH, _HEIGHT = PANE_W + PANEL_W, PANE_H + _HEAD_H + _FOOT_H
 _PAD = 24
 _QUALITY = 88
 
-_Z95 = 1.96  # standard deviations to each side that hold 95 % of a normal distribution
-_BANDS = {"own": 0.4, "older": 0.2, "floor": 0.25}  # how strongly the 95 % range is tinted
+_BANDS = {"own": 0.4, "older": 0.2, "floor": 0.25}  # how strongly the 90 % range is tinted
 _WIDE_MM = 6.0
 _DASHES = {"older": (16.0, 10.0), "rival": (3.0, 9.0), "water": (26.0, 8.0)}  # on, off [px]
 
-_TITLE_PX, _VALUE_PX, _NOTE_PX, _SMALL_PX = 30, 38, 23, 25
-_LABEL_PX = (36.0, 42.0, 30.0)  # room for title, value and note
+_TITLE_PX, _VALUE_PX, _NOTE_PX, _SMALL_PX, _LEGEND_PX = 30, 38, 27, 25, 31
+_LABEL_PX = (36.0, 42.0, 34.0, 34.0)  # room for title, value, range and note
 
 
 def _draw_bands(pane: Picture, drawing: Drawing) -> None:
-    """Tint the 95 % range of each line that has one."""
+    """Tint the 90 % range of each line that has one."""
     for mark in drawing.marks:
         part = _BANDS.get(mark.style, 0.0)
-        if part and math.isfinite(mark.sd_mm):
-            low = max(mark.height_mm - _Z95 * mark.sd_mm, -BELOW_MM)
-            high = min(mark.height_mm + _Z95 * mark.sd_mm, FARTHEST_MM)
+        if part and all(map(math.isfinite, mark.range_mm)):
+            low = max(mark.range_mm[0], -BELOW_MM)
+            high = min(mark.range_mm[1], FARTHEST_MM)
             ends = [(drawing.line(s, low), drawing.line(s, high)) for s in drawing.strokes]
             shapes = [np.concatenate([under, over[::-1]]) for under, over in ends]
             # a wide range must not hide what lies in it
@@ -105,19 +106,20 @@ def _draw_scale(pane: Picture, drawing: Drawing) -> Iterator[Words]:
         anchor = "lm" if side > 0 else "rm"
         yield Words(str(i // 2 * step), x, y, _SMALL_PX, anchor=anchor, edge_px=3)
         if i == len(ticks) - 1:
-            unit = "mm" if drawing.reading.scaled else "%"
+            unit = printed_unit(drawing.system)[1] if drawing.reading.scaled else "%"
             yield Words(unit, x, y - 1.3 * _SMALL_PX, _SMALL_PX, anchor=anchor, edge_px=3)
 
 
 def _scale_heights(drawing: Drawing) -> tuple[Array, int]:
     """Heights of ticks [mm], every other one numbered, and the step between numbers.
 
-    The numbers are mm, or per cent of the deposit where there is no scale.
+    The numbers are mm or inches, or per cent of the deposit where there is no scale.
     """
     if not drawing.reading.scaled:
         return np.linspace(0.0, drawing.reading.tops[-1].value, 11), 20
-    count = math.floor((drawing.top_mm - 2.0) / 10)
-    return np.linspace(0.0, 10.0 * count, 2 * count + 1), 10
+    pitch_mm, step = (25.4, 1) if drawing.system is UnitSystem.US else (10.0, 10)
+    count = math.floor((drawing.top_mm - 2.0) / pitch_mm)
+    return np.linspace(0.0, pitch_mm * count, 2 * count + 1), step
 
 
 # --- putting it together ------------------------------------------------------------------------
@@ -159,19 +161,20 @@ def _label(mark: LineMark, x: float, y: float) -> Iterator[Words]:
         _SMALL_PX if mark.style == "rival" else _TITLE_PX,
         _VALUE_PX if mark.style == "own" else _TITLE_PX,
         _NOTE_PX,
+        _NOTE_PX,
     )
     y -= (_label_px(mark) - 12.0) / 2
-    tones = (mark.colour, CHALK, DUST)
+    tones = (mark.colour, CHALK, CHALK, DUST)
     for text, size, px, tone in zip(mark.label, sizes, _LABEL_PX, tones, strict=True):
         if text:
             yield Words(text, x, y + px / 2, size, tone, PANEL_W - _PAD - 8.0)
             y += px
 
 
-def _head(drawing: Drawing, gamma: float, called: str = "") -> Iterator[Words]:
+def _head(drawing: Drawing, gamma: float, called: str = "", soil: str = "") -> Iterator[Words]:
     """Words over the picture."""
     room = _WIDTH - 2 * _PAD
-    title, texture, name = headline(drawing.photo, drawing.reading)
+    title, texture, name = headline(drawing.photo, drawing.reading, soil)
     can_write = called and drawable(called).count("?") == called.count("?")
     yield Words(f"{title}: {called}" if can_write else title, _PAD, 42, 46, CHALK, room)
     yield Words(texture, _PAD, 94, 34, CHALK, room)
@@ -185,15 +188,21 @@ def _head(drawing: Drawing, gamma: float, called: str = "") -> Iterator[Words]:
 def _foot(drawing: Drawing) -> Iterator[Words]:
     """Legend under the picture."""
     room = _WIDTH - 2 * _PAD
-    lines = wrapped(legend(drawing.marks, drawing.reading), _SMALL_PX, room)
-    pitch = min(36.0, (_FOOT_H - 24.0) / len(lines))
+    lines = wrapped(legend(drawing.marks, drawing.reading), _LEGEND_PX, room)
+    pitch = min(42.0, (_FOOT_H - 24.0) / len(lines))
     y = _HEAD_H + PANE_H + (_FOOT_H - pitch * (len(lines) - 1)) / 2
     for i, line in enumerate(lines):
-        yield Words(line, _PAD, y + i * pitch, _SMALL_PX, DUST, room)
+        yield Words(line, _PAD, y + i * pitch, _LEGEND_PX, CHALK, room)
 
 
 def draw_overlay(
-    bgr: Picture, photo: PhotoReading, reading: JarReading, *, called: str = ""
+    bgr: Picture,
+    photo: PhotoReading,
+    reading: JarReading,
+    *,
+    called: str = "",
+    soil: str = "",
+    system: UnitSystem = UnitSystem.METRIC,
 ) -> Picture:
     """Draw what was read in one photo.
 
@@ -208,13 +217,17 @@ def draw_overlay(
     called : str
         What the user calls the jar, to stand beside its number; may be empty. It is left out
         where the font lacks its letters.
+    soil : str
+        What the soil is called by weight; empty where that is not known.
+    system : UnitSystem
+        Units of the heights and of the scale.
 
     Returns
     -------
     (h, w, 3) uint8 array
         A new picture, at most 1600 px on its long side.
     """
-    drawing = plan(photo, reading)
+    drawing = plan(photo, reading, system)
     gamma = brightening(photo)
     canvas = np.full((_HEIGHT, _WIDTH, 3), PLATE, np.uint8)
     pane = canvas[_HEAD_H : _HEAD_H + PANE_H, drawing.pane_x : drawing.pane_x + PANE_W]
@@ -225,7 +238,7 @@ def draw_overlay(
     for mark in drawing.marks:
         _draw_mark(pane, drawing, mark)
     words += _draw_labels(canvas, drawing)
-    return write(canvas, [*words, *_head(drawing, gamma, called), *_foot(drawing)])
+    return write(canvas, [*words, *_head(drawing, gamma, called, soil), *_foot(drawing)])
 
 
 def jpeg_of(picture: Picture) -> bytes:

@@ -20,7 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
 
 _SUBPIXEL = 4  # bits of fraction in OpenCV's line coordinates
-_IN_FONT = frozenset("±°·…–")  # what Pillow's bundled font has beyond ASCII, of what is needed
+_IN_FONT = frozenset("±°·…")  # what Pillow's bundled font has beyond ASCII, of what is needed
 
 
 def _fixed(points: Array) -> NDArray[np.int32]:

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.units import UnitSystem
 from jarvision.estimate.reading import JarReading
 from jarvision.jar.wall_features import pieces
 from jarvision.pages.overlay_words import LineMark, marks_of
@@ -64,6 +65,8 @@ class Drawing:
         How far up the wall frame and scale go, above the inside floor [mm].
     is_right : bool
         Words stand to the right of the pane, else to its left.
+    system : UnitSystem
+        Units of what is written.
     """
 
     photo: PhotoReading
@@ -74,6 +77,7 @@ class Drawing:
     strokes: tuple[Array, ...]
     top_mm: float
     is_right: bool
+    system: UnitSystem
 
     @property
     def pane_x(self) -> int:
@@ -89,9 +93,11 @@ class Drawing:
         return side * max(side * float(a) for part in self.parts for a in (part[0], part[-1]))
 
 
-def plan(photo: PhotoReading, reading: JarReading) -> Drawing:
+def plan(
+    photo: PhotoReading, reading: JarReading, system: UnitSystem = UnitSystem.METRIC
+) -> Drawing:
     """Settle what is drawn and where."""
-    marks = tuple(marks_of(photo, reading))
+    marks = tuple(marks_of(photo, reading, system))
     highest = max(m.height_mm for m in marks)
     top_mm = highest if any(m.style == "water" for m in marks) else highest + 10.0
     frame = _frame_of(photo, top_mm)
@@ -102,7 +108,7 @@ def plan(photo: PhotoReading, reading: JarReading) -> Drawing:
     # words stand on the strip's side, so that the scale can stand on bare glass
     is_right = math.isnan(left + right) or left + right > 0
     strokes = _with_window(photo, frame, parts)
-    return Drawing(photo, reading, marks, frame, parts, strokes, top_mm, is_right)
+    return Drawing(photo, reading, marks, frame, parts, strokes, top_mm, is_right, system)
 
 
 def wall_line(photo: PhotoReading, azimuth: Array, height_mm: float | Array) -> Array:

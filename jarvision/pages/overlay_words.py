@@ -5,11 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from jarvision.core.files import shown
+from jarvision.core.ranges import Z90, range_around, range_of_places, with_range
 from jarvision.core.series import READING_TIMES
+from jarvision.core.units import UnitSystem
 from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
+from jarvision.results.doubt_order import gravest_first
+from jarvision.results.headline import soil_in_words
+from jarvision.results.numbers import printed_unit
 from jarvision.results.report import odds_in_words
 from jarvision.wall.layers import LAYERS
 from jarvision.wall.measurement import Boundary
@@ -18,6 +24,11 @@ from jarvision.wall.read import PhotoReading
 FARTHEST_MM = 300.0
 """Nothing is drawn further than this from the floor."""
 LEAST_ODDS = 0.02
+_WORTH_SAYING_MM = 0.3
+_NO_RANGE = (math.nan, math.nan)
+
+Label: TypeAlias = tuple[str, str, str, str]
+"""Title, value, range and note of a line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,36 +37,55 @@ class LineMark:
 
     Attributes
     ----------
-    height_mm, sd_mm : float
-        Height above the inside floor and one standard deviation [mm]; no band where NaN.
+    height_mm : float
+        Height above the inside floor [mm].
+    range_mm : tuple of (float, float)
+        The heights that hold the true one 9 times in 10 [mm]; no band where NaN.
     colour : tuple of int
         Blue, green, red.
     style : str
         ``"own"``, ``"older"``, ``"rival"``, ``"floor"`` or ``"water"``.
     label : tuple of str
-        Title, value and note; any may be empty.
+        Title, value, range and note; any may be empty.
     """
 
     height_mm: float
-    sd_mm: float
+    range_mm: tuple[float, float]
     colour: Bgr
     style: str
-    label: tuple[str, str, str]
+    label: Label
 
 
-def marks_of(photo: PhotoReading, reading: JarReading) -> list[LineMark]:
+def marks_of(
+    photo: PhotoReading, reading: JarReading, system: UnitSystem = UnitSystem.METRIC
+) -> list[LineMark]:
     """Everything to be drawn across the wall of one photo, the most important last."""
-    floor_sd = photo.floor.sd_mm
-    value = f"0 ± {floor_sd:.1f} mm" if reading.scaled else ""
-    marks = [LineMark(0.0, floor_sd, CHALK, "floor", ("inside floor", value, ""))]
+    marks = [_floor_mark(photo, reading, system)]
     if math.isfinite(reading.water_mm):
-        value = f"about {reading.water_mm:.0f} mm" if reading.scaled else ""
-        label = ("water line", value, "")
-        marks.append(LineMark(reading.water_mm, math.nan, WATER_LINE, "water", label))
+        value = f"about {_length(reading.water_mm, system, 0)}" if reading.scaled else ""
+        label = ("water line", value, "", "")
+        marks.append(LineMark(reading.water_mm, _NO_RANGE, WATER_LINE, "water", label))
     for boundary in photo.boundaries:
         marks += _rivals(boundary)
-    marks += [_boundary_mark(boundary, photo, reading) for boundary in photo.boundaries]
+    marks += [_boundary_mark(boundary, photo, reading, system) for boundary in photo.boundaries]
     return [m for m in marks if abs(m.height_mm) < FARTHEST_MM]
+
+
+def _floor_mark(photo: PhotoReading, reading: JarReading, system: UnitSystem) -> LineMark:
+    """Mark the inside floor, from which heights count, and say where the strip's zero is to it."""
+    sd_mm, zero_mm = photo.floor.sd_mm, photo.floor.z_mm
+    within = f"within {_length(max(Z90 * sd_mm, 0.1), system)}" if reading.scaled else ""
+    side = "below" if zero_mm > 0 else "above"
+    is_off = reading.scaled and abs(zero_mm) >= _WORTH_SAYING_MM
+    note = f"strip's 0: {_length(abs(zero_mm), system)} {side}" if is_off else ""
+    label = ("inside floor", within, note, "")
+    return LineMark(0.0, range_around(0.0, sd_mm), CHALK, "floor", label)
+
+
+def _length(value_mm: float, system: UnitSystem, digits: int = 1) -> str:
+    if system is UnitSystem.US:
+        return f"{value_mm / 25.4:.{digits + 1}f} in"
+    return f"{value_mm:.{digits}f} mm"
 
 
 def _rivals(boundary: Boundary) -> list[LineMark]:
@@ -63,84 +93,103 @@ def _rivals(boundary: Boundary) -> list[LineMark]:
     whole = 1.0 + sum(w for _, w in boundary.alternatives)
     colour = LINES[boundary.layer]
     return [
-        LineMark(h, math.nan, colour, "rival", (f"or here ({odds_in_words(w / whole)})", "", ""))
+        LineMark(
+            h, _NO_RANGE, colour, "rival", (f"or here ({odds_in_words(w / whole)})", "", "", "")
+        )
         for h, w in boundary.alternatives
         if w / whole > LEAST_ODDS
     ]
 
 
-def _boundary_mark(boundary: Boundary, photo: PhotoReading, reading: JarReading) -> LineMark:
+def _boundary_mark(
+    boundary: Boundary, photo: PhotoReading, reading: JarReading, system: UnitSystem
+) -> LineMark:
     is_own = boundary is photo.boundaries[-1]
-    sd_mm = height_sd_mm(boundary, photo, reading)
-    label = boundary_label(boundary, photo, reading)
+    ends = height_range_mm(boundary, photo, reading)
+    label = boundary_label(boundary, photo, reading, system)
     colour = LINES[boundary.layer]
-    return LineMark(boundary.top_mm, sd_mm, colour, "own" if is_own else "older", label)
+    return LineMark(boundary.top_mm, ends, colour, "own" if is_own else "older", label)
 
 
-def height_sd_mm(boundary: Boundary, photo: PhotoReading, reading: JarReading) -> float:
-    """One standard deviation of a boundary's height above the inside floor [mm].
+def height_range_mm(
+    boundary: Boundary, photo: PhotoReading, reading: JarReading
+) -> tuple[float, float]:
+    """Give the range of a boundary's height above the inside floor, other places among it [mm].
 
-    For the boundary that the photo is there to show it is the one of the jar's result.
+    For the boundary that the photo is there to show the spread is that of the jar's result.
     """
     if boundary is photo.boundaries[-1]:
-        return reading.tops[LAYERS.index(boundary.layer)].sd
-    return math.hypot(boundary.sd_mm, photo.floor.sd_mm)
+        sd_mm = reading.tops[LAYERS.index(boundary.layer)].sd
+    else:
+        sd_mm = math.hypot(boundary.sd_mm, photo.floor.sd_mm)
+    return range_of_places(boundary.top_mm, sd_mm, boundary.alternatives)
 
 
 def boundary_label(
-    boundary: Boundary, photo: PhotoReading, reading: JarReading
-) -> tuple[str, str, str]:
+    boundary: Boundary,
+    photo: PhotoReading,
+    reading: JarReading,
+    system: UnitSystem = UnitSystem.METRIC,
+) -> Label:
     """Say what a line is, where it lies in this photo, and where all photos together put it.
 
     Returns
     -------
-    title, value, note : str
-        The value is in mm ± one standard deviation; without a scale it is in parts of the
+    title, value, range, note : str
+        The range holds the true height 9 times in 10; without a scale both are parts of the
         deposit's height. The note is empty unless the jar's result differs from this photo.
     """
     top = reading.tops[LAYERS.index(boundary.layer)]
-    sd_mm = height_sd_mm(boundary, photo, reading)
-    here, value = height_in_words(boundary.top_mm, sd_mm, reading)
-    joined, _ = height_in_words(top.value, sd_mm, reading)
+    here, ends = height_in_words(
+        boundary.top_mm, height_range_mm(boundary, photo, reading), reading, system
+    )
+    joined, _ = height_in_words(top.value, range_around(top.value, top.sd), reading, system)
     is_own = boundary is photo.boundaries[-1]
-    note = f"all photos together: {joined}" if is_own and joined != here else ""
-    return f"top of the {boundary.layer}", value, note
+    note = f"all photos: {joined}" if is_own and joined != here else ""
+    return f"top of the {boundary.layer}", here, ends, note
 
 
-def height_in_words(height_mm: float, sd_mm: float, reading: JarReading) -> tuple[str, str]:
-    """Say a height alone, and with one standard deviation; in per cent where there is no scale."""
-    part, unit = (1.0, "mm") if reading.scaled else (100 / reading.tops[-1].value, "%")
-    height, sd = height_mm * part, sd_mm * part
+def height_in_words(
+    height_mm: float,
+    range_mm: tuple[float, float],
+    reading: JarReading,
+    system: UnitSystem = UnitSystem.METRIC,
+) -> tuple[str, str]:
+    """Say a height, and its range; in per cent where there is no scale."""
+    part, unit = printed_unit(system) if reading.scaled else (100 / reading.tops[-1].value, "%")
+    height = height_mm * part
     if unit == "%" and abs(height - 100) < 0.05:
-        return "100", "100 %"  # the deposit is measured in itself
-    if not math.isfinite(sd):
-        return f"{height:.0f}", f"{height:.0f} ± ? {unit}"
-    digits = 1 if sd < 3 else 0
-    alone = f"{height:.{digits}f}"
-    return alone, f"{alone} ± {max(sd, 0.1):.{digits}f} {unit}"
+        return "100 %", ""  # the deposit is measured in itself
+    low, high = (end * part for end in range_mm)
+    digits = 2 if unit == "in" else 1
+    said = with_range(height, (low, high), finest=10.0**-digits, lowest=0.0)
+    ends = said.partition(" ")[2].replace("–", " to ")  # the font has no dash of that length
+    return f"{height:.{digits}f} {unit}", ends
 
 
-def headline(photo: PhotoReading, reading: JarReading) -> tuple[str, str, str]:
-    """Say jar and time, texture, photo."""
+def headline(photo: PhotoReading, reading: JarReading, soil: str = "") -> tuple[str, str, str]:
+    """Say jar and time, the soil, photo.
+
+    The soil is first what it is called by weight, where that is known; odds by height are left
+    out, since they would cover only where the lines lie.
+    """
     name = shown(reading.jar, longest=40)
     jar = name if name.casefold().startswith("jar") else f"Jar {name}"
-    texture = reading.texture
-    words = f"{texture.likeliest} ({odds_in_words(texture.odds)})"
-    if texture.next_class is not None and texture.next_odds > LEAST_ODDS:
-        words += f", or {texture.next_class} ({odds_in_words(texture.next_odds)})"
+    glass = f"on the glass: {soil_in_words(reading.texture)}"
+    words = f"{soil} (by weight); {glass}" if soil else glass
     return f"{jar}, reading at {READING_TIMES[photo.reading].spoken}", words, shown(photo.name)
 
 
 def doubts_in_words(reading: JarReading) -> str:
-    """Count the doubts; nothing where there are none."""
-    count = len(reading.doubts)
-    return f"{count} doubt{'s' if count > 1 else ''}: see the card" if count else ""
+    """Say how much there is to check; nothing where nothing is unusual."""
+    count = len({doubt.name for doubt in gravest_first(reading.doubts)})
+    return f"{count} to check: see the report" if count else ""
 
 
 _KEYS = {
-    "own": "solid line: what this photo is for",
+    "own": "solid: what this photo is for",
     "older": "dashed: lower layers",
-    "rival": "dotted: other places it could be",
+    "rival": "dotted: or here",
 }
 
 
@@ -148,6 +197,7 @@ def legend(marks: Sequence[LineMark], reading: JarReading) -> list[str]:
     """Phrases that explain the signs used."""
     styles = {m.style for m in marks}
     phrases = [text for style, text in _KEYS.items() if style in styles]
-    phrases += ["band: 95 % range", "±: one standard deviation", "thin frame: glass that was read"]
-    phrases += [] if reading.scaled else ["%: of the deposit's height, as no strip gave a scale"]
-    return [*phrases, "gap in the lines: left bare to check by eye"]
+    phrases += ["band and brackets: right 9 times in 10", "gap: left open to judge by eye"]
+    if not reading.scaled:
+        return [*phrases, "%: of the deposit's height, as no strip gave a scale"]
+    return [*phrases, "heights count from the inside floor, not from the strip's 0"]

@@ -28,6 +28,7 @@ from jarvision.estimate.estimate import weighed_too
 from jarvision.estimate.given import Given
 from jarvision.estimate.known import JarFacts
 from jarvision.estimate.reading import Failure, JarReading, read_jar
+from jarvision.estimate.texture import texture_of
 from jarvision.jar.scale_sources import ScaleAids
 from jarvision.jar.strip_detect import Strip
 from jarvision.pages.overlay import draw_overlay, jpeg_of
@@ -43,6 +44,7 @@ from jarvision.results.cache import (
     other_photos,
     program,
 )
+from jarvision.results.headline import soil_in_words
 from jarvision.results.jarjson import Outcome, jar_json, json_name, overlay_name
 from jarvision.results.jarjson import row_of as row_of
 from jarvision.results.report import ReadingRow, called, readings_csv, title
@@ -963,12 +965,13 @@ def _with_files(outcome: Outcome, task: _Task, album: _Album) -> _Made:
 def _overlays(
     outcome: Outcome, reading: JarReading, task: _Task, album: _Album
 ) -> Iterator[tuple[str, bytes]]:
+    weighed = outcome.weighed
+    soil = soil_in_words(texture_of(100 * weighed.fractions)) if weighed else ""
+    words = called(reading.jar, name=outcome.name, bed=outcome.bed)
     for photo in _pictured(reading):
         path = _path_of(outcome.photos.chosen[photo.reading].key)
         picture = album.open(path, task.spotted[path])[0].bgr
-        drawn = draw_overlay(
-            picture, photo, reading, called=called(reading.jar, name=outcome.name, bed=outcome.bed)
-        )
+        drawn = draw_overlay(picture, photo, reading, called=words, soil=soil)
         yield overlay_name(outcome.jar, str(photo.reading)), jpeg_of(drawn)
 
 

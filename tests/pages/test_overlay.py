@@ -21,6 +21,7 @@ from skimage.color import deltaE_ciede2000, rgb2lab
 
 from jarvision.core.measured import DoubtName, Measured, doubt
 from jarvision.core.series import Reading
+from jarvision.core.units import UnitSystem
 from jarvision.estimate.composition import compose
 from jarvision.estimate.reading import JarReading
 from jarvision.estimate.texture import texture_of
@@ -204,10 +205,10 @@ def test_lines_leave_out_the_strip_and_a_gap_to_check_by_eye(drawn):
     assert np.mean(hit) > 0.95
 
 
-def test_the_band_is_the_95_percent_range():
+def test_the_band_is_the_90_percent_range():
     sd = 2.4
     plain, tinted = (draw_overlay(photo_of(), *scene(sds=(0.4, s, 0.6))) for s in (math.nan, sd))
-    z = NormalDist().inv_cdf(0.975)
+    z = NormalDist().inv_cdf(0.95)
     middle = in_overlay(plain, seen_at(AZIMUTH, TOPS[1]))[60]
     column = round(middle[0])
     changed = np.flatnonzero((plain[:, column] != tinted[:, column]).any(axis=1))
@@ -242,20 +243,63 @@ def test_a_dark_photo_is_brightened_and_says_so():
 # --- words -------------------------------------------------------------------------------------
 
 
-def test_labels_say_value_and_one_standard_deviation():
+def test_labels_say_value_and_range():
+    """1.645 standard deviations to each side hold 90 % (normal tables): 0.8 mm of 0.5 mm."""
     photo, reading = scene()
     older, own = photo.boundaries
-    assert boundary_label(own, photo, reading) == ("top of the silt", "37.0 ± 0.5 mm", "")
-    # floor 0.3 and line 0.3: the root of the sum of squares is 0.42
-    assert boundary_label(older, photo, reading) == ("top of the sand", "21.0 ± 0.4 mm", "")
+    assert boundary_label(own, photo, reading) == (
+        "top of the silt",
+        "37.0 mm",
+        "(36.2 to 37.8)",
+        "",
+    )
+    # floor 0.3 and line 0.3: the root of the sum of squares is 0.42, times 1.645 is 0.7
+    assert boundary_label(older, photo, reading) == (
+        "top of the sand",
+        "21.0 mm",
+        "(20.3 to 21.7)",
+        "",
+    )
+    inches = boundary_label(own, photo, reading, UnitSystem.US)
+    assert inches == ("top of the silt", "1.46 in", "(1.42 to 1.49)", "")  # 25.4 mm to the inch
+
+
+def test_a_range_takes_in_the_other_places():
+    """Checked by drawing: a fifth of the lines lie at 44 mm, so 95 % lie below some 44.4 mm."""
+    photo, reading = scene()
+    other = boundary("silt", TOPS[1], alternatives=((44.0, 0.25),))
+    photo = replace(photo, boundaries=(photo.boundaries[0], other))
+    low, high = overlay_words.height_range_mm(other, photo, reading)
+    rng = np.random.default_rng(0)
+    places = np.where(rng.random(200_000) < 0.2, 44.0, TOPS[1])
+    drawn = rng.normal(places, reading.tops[1].sd)
+    assert (low, high) == pytest.approx(np.quantile(drawn, (0.05, 0.95)), abs=0.03)
+
+
+def test_the_floor_says_where_the_strip_s_zero_is():
+    """The floor lies 0.6 mm below the strip's zero, which is so much above the floor."""
+    photo, reading = scene()
+    [floor] = [m for m in marks_of(photo, reading) if m.style == "floor"]
+    assert floor.label == ("inside floor", "within 0.5 mm", "strip's 0: 0.6 mm above", "")
+    assert any("not from the strip's 0" in words for words in everything_said(photo, reading))
+
+
+def test_the_soil_is_told_by_weight_first_and_without_odds_by_height():
+    photo, reading = scene()
+    glass = f"on the glass: {reading.texture.likeliest}"
+    assert overlay_words.headline(photo, reading)[1].startswith(glass)
+    assert overlay_words.headline(photo, reading, "loam")[1].startswith(
+        f"loam (by weight); {glass}"
+    )
+    assert " in " not in overlay_words.headline(photo, reading)[1]
 
 
 def test_a_label_tells_where_all_photos_together_differ():
     photo, reading = scene()
     tops = (reading.tops[0], Measured(36.2, 0.5, "mm"), reading.tops[2])
-    _, value, note = boundary_label(photo.boundaries[-1], photo, replace(reading, tops=tops))
-    assert value == "37.0 ± 0.5 mm"
-    assert note == "all photos together: 36.2"
+    _, value, _, note = boundary_label(photo.boundaries[-1], photo, replace(reading, tops=tops))
+    assert value == "37.0 mm"
+    assert note == "all photos: 36.2 mm"
 
 
 def everything_said(photo, reading):
@@ -275,9 +319,8 @@ def test_without_a_scale_nothing_is_said_in_mm():
     said = everything_said(photo, reading)
     assert not any("mm" in text.replace("p.jpg", "") for text in said)
     sand, silt, clay = (boundary_label(b, photo, reading)[1] for b in photo.boundaries)
-    assert sand.startswith("40.4 ±")  # 21 / 52
-    assert silt.startswith("71.2 ±")  # 37 / 52
-    assert sand.endswith("%")
+    assert sand == "40.4 %"  # 21 / 52
+    assert silt == "71.2 %"  # 37 / 52
     assert clay == "100 %"
     assert "mm" in everything_said(*scene())
 
@@ -288,9 +331,7 @@ def test_other_places_are_told_with_their_odds():
     photo = replace(photo, boundaries=(photo.boundaries[0], rival))
     said = [m.label[0] for m in marks_of(photo, reading) if m.style == "rival"]
     assert said == ["or here (2 in 10)"]  # 0.25 against 1 is one in five; the other is too rare
-    assert "dotted: other places it could be" in overlay_words.legend(
-        marks_of(photo, reading), reading
-    )
+    assert "dotted: or here" in overlay_words.legend(marks_of(photo, reading), reading)
 
 
 def test_what_was_not_seen_is_not_drawn():
@@ -305,8 +346,8 @@ def test_doubts_are_counted():
     photo, reading = scene()
     assert overlay_words.doubts_in_words(reading) == ""
     one = replace(reading, doubts=(doubt(DoubtName.ONE_PHOTO),))
-    assert overlay_words.doubts_in_words(one).startswith("1 doubt:")
-    assert any("1 doubt" in text for text in everything_said(photo, one))
+    assert overlay_words.doubts_in_words(one).startswith("1 to check:")
+    assert any("1 to check" in text for text in everything_said(photo, one))
 
 
 HOSTILE = [
