@@ -142,6 +142,7 @@ def read(
     from jarvision.run.pool import one_thread_each
 
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
+    from jarvision.core.folder_lock import only_run
     from jarvision.core.own_files import refuse_foreign
     from jarvision.estimate.known import JarFacts
     from jarvision.jar.scale_sources import stated_aids
@@ -181,20 +182,21 @@ def read(
         _refuse_nothing(plan)
         all_placed = _say_plan(plan, settings.manifest)
         raise typer.Exit(ExitCode.ALL_READ if all_placed else ExitCode.SOME_UNREAD)
-    with _progress() as progress:
-        batch = read_photos(
-            paths,
-            settings,
-            out=out,
-            workers=count,
-            cluster=cluster,
-            again=again,
-            progress=progress,
-        )
-    _refuse_nothing(batch)
-    write_table(batch, out)
-    offers = write_marks(batch, out) if marks_from_photo else None
-    _say_run(batch, out, cards=cards, system=system, offers=offers, standards=standards)
+    with only_run(out):
+        with _progress() as progress:
+            batch = read_photos(
+                paths,
+                settings,
+                out=out,
+                workers=count,
+                cluster=cluster,
+                again=again,
+                progress=progress,
+            )
+        _refuse_nothing(batch)
+        write_table(batch, out)
+        offers = write_marks(batch, out) if marks_from_photo else None
+        _say_run(batch, out, cards=cards, system=system, offers=offers, standards=standards)
     raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
 
 
