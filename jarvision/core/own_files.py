@@ -21,7 +21,7 @@ _OWN_HEADS = (
     "jar,standard,silt_to_um,",
     "jar,reader,sand_mm,silt_mm,clay_mm,first_sd_mm,",
 )
-_FIXED_NAMES = frozenset({"readings.csv", "photos.json", "report.html"})
+_FIXED_NAMES = frozenset({"readings.csv", "photos.json", "report.html", "howto.html"})
 
 
 class NotOursError(UsageError):

@@ -247,19 +247,11 @@ def test_labels_say_value_and_range():
     """1.645 standard deviations to each side hold 90 % (normal tables): 0.8 mm of 0.5 mm."""
     photo, reading = scene()
     older, own = photo.boundaries
-    assert boundary_label(own, photo, reading) == (
-        "top of the silt",
-        "37.0 mm",
-        "(36.2 to 37.8)",
-        "",
-    )
+    said = ("top of the silt", "37.0 mm", "(36.2 to 37.8)", "")
+    assert boundary_label(own, photo, reading) == said
     # floor 0.3 and line 0.3: the root of the sum of squares is 0.42, times 1.645 is 0.7
-    assert boundary_label(older, photo, reading) == (
-        "top of the sand",
-        "21.0 mm",
-        "(20.3 to 21.7)",
-        "",
-    )
+    said = ("top of the sand", "21.0 mm", "(20.3 to 21.7)", "")
+    assert boundary_label(older, photo, reading) == said
     inches = boundary_label(own, photo, reading, UnitSystem.US)
     assert inches == ("top of the silt", "1.46 in", "(1.42 to 1.49)", "")  # 25.4 mm to the inch
 
