@@ -6,6 +6,7 @@ import math
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,6 +15,7 @@ import typer
 
 from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
+from jarvision.cli import said
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
 from jarvision.cli import summary as cli_summary
@@ -24,7 +26,6 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from jarvision.core.units import UnitSystem
-    from jarvision.estimate.known import WaterState
     from jarvision.estimate.standards import Standard
     from jarvision.run.batch import Batch, Plan, Progress
     from jarvision.run.jars_table import Manifest
@@ -71,9 +72,14 @@ def read(
         float | None, typer.Option(help="Height of the dry soil before water, in mm.")
     ] = None,
     soil_g: Annotated[float | None, typer.Option(help="Dry soil put in, in g.")] = None,
-    dispersant: Annotated[
-        bool | None, typer.Option(help="Whether dish soap or softener went in.")
-    ] = None,
+    detergent: said.DetergentOption = "",
+    origin: said.OriginOption = "topsoil",
+    sand_g: said.SandOption = None,
+    sediment_g: said.SedimentOption = None,
+    hydrometer: said.HydrometerOption = "",
+    hydrometer_soil_g: said.HydrometerSoilOption = None,
+    hydrometer_blank: said.HydrometerBlankOption = 0.0,
+    spoon: said.SpoonOption = "",
     om: Annotated[float | None, typer.Option(help="Organic matter of the soil, in %.")] = None,
     jar_profile: Annotated[
         str, typer.Option(help="Inside shape of the jars: a profile's name or your own .toml file.")
@@ -154,10 +160,11 @@ def read(
         temp_c=temp,
         soil_mm=soil_mm,
         soil_g=soil_g,
-        dispersant=dispersant,
         organic_matter_pct=om,
-        water_state=_water_state(water),
     )
+    facts = said.with_words(facts, water=water, detergent=detergent, origin=origin, spoon=spoon)
+    facts = replace(facts, sand_g=sand_g, sediment_g=sediment_g)
+    facts = said.with_hydrometer(facts, hydrometer, hydrometer_soil_g, hydrometer_blank)
     standards = cli_classes.standards_named(classes or [])
     check_facts(facts)
     measures, paths = _measures_apart(paths, jar_mm or [])
@@ -226,17 +233,6 @@ def _moment(text: str) -> datetime | None:
         return moment_of(text)
     except ValueError as error:
         msg = f'"{shown(text)}" is not a date and time; write it like 2026-05-04 09:00.'
-        raise UsageError(msg) from error
-
-
-def _water_state(text: str) -> WaterState:
-    """Read a word for the water's state."""
-    from jarvision.estimate.known import WaterState
-
-    try:
-        return WaterState(text.strip().casefold())
-    except ValueError as error:
-        msg = "Say --water clear, --water hazy or --water cloudy."
         raise UsageError(msg) from error
 
 

@@ -12,7 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.errors import TimesError, ValueRefusedError
+from jarvision.estimate.dried import (
+    Finer,
+    Hydrometer,
+    Spoon,
+    check_spoon,
+    decanted_share,
+    hydrometer_shares,
+    sieved_share,
+)
+from jarvision.estimate.priors import Detergent
 from jarvision.estimate.settling import steps_s
+from jarvision.estimate.topsoil import Origin
 from jarvision.estimate.water import check_temperature
 
 Array = NDArray[np.float64]
@@ -29,6 +40,7 @@ LOOSE_SOIL_G_CM3 = 1.1
 _LOOSE_SOIL_SD = 0.18  # of its logarithm; no source
 _GRAMS_SD = 0.04  # kitchen scale, soil not quite dry; no source
 _MODEL_SD = 0.012  # what the model itself is off, as a share of a height; ours
+_MINUTE_S = 60.0  # when the sand is down, and with it what its pores take up
 _MOST_TOPS = 16  # heights kept of a time-lapse; neighbours in time are averaged
 
 
@@ -91,8 +103,19 @@ class JarFacts:
         Height of the loose dry soil before water was added [mm].
     soil_g, inside_diameter_mm : float or None
         Dry soil put in [g], and the jar's inside diameter [mm], without which grams say nothing.
-    dispersant : bool or None
-        Whether a dispersant (dish powder, water softener) went in.
+    detergent : Detergent or None
+        What went into the water; None when not known.
+    origin : Origin
+        Where the soil is from, which tells how common compositions are beforehand.
+    sand_g, sediment_g : float or None
+        Of the soil put in (`soil_g`), after the jar: sand washed through a 0.05 mm sieve and dried
+        [g]; sand and silt together, left when the clay was poured off, dried [g].
+    hydrometer : Hydrometer or None
+        A hydrometer test of the same soil.
+    spoon : Spoon or None
+        A spoon of the jar's own water, dried.
+    finer : tuple of Finer
+        Shares known in another way, as from a laboratory.
     organic_matter_pct : float or None
         Organic matter of the soil [% of dry mass].
     water_state : WaterState
@@ -108,7 +131,13 @@ class JarFacts:
     soil_mm: float | None = None
     soil_g: float | None = None
     inside_diameter_mm: float | None = None
-    dispersant: bool | None = None
+    detergent: Detergent | None = None
+    origin: Origin = Origin.TOPSOIL
+    sand_g: float | None = None
+    sediment_g: float | None = None
+    hydrometer: Hydrometer | None = None
+    spoon: Spoon | None = None
+    finer: tuple[Finer, ...] = ()
     organic_matter_pct: float | None = None
     water_state: WaterState = WaterState.UNKNOWN
     cloudiness: float | None = None
@@ -150,6 +179,10 @@ class Evidence:
         Water line [mm] and temperature [°C] with their standard deviations.
     load_g_cm2, load_sd : float
         Dry mineral mass over the floor [g/cm²] and the sd of its logarithm; NaN when not known.
+    finer : tuple of Finer
+        Shares of the soil finer than a size.
+    inflate : float
+        Factor on all variances.
     steps_s : ndarray
         The clock of the settling [s], which holds all of `time_s`.
     facts : JarFacts
@@ -167,8 +200,29 @@ class Evidence:
     temp_sd_c: float
     load_g_cm2: float
     load_sd: float
+    finer: tuple[Finer, ...]
+    inflate: float
     steps_s: Array
     facts: JarFacts
+
+    @property
+    def values(self) -> Array:
+        """All that was measured, (S,): heights [mm], log of the load, shares, the spoon [g/L]."""
+        return np.array([*self.top_mm, *(value for value, _ in self._others())])
+
+    @property
+    def variances(self) -> Array:
+        """Of `values`, (S,)."""
+        return np.array([*self.var_mm2, *(self.inflate * sd**2 for _, sd in self._others())])
+
+    def _others(self) -> list[tuple[float, float]]:
+        """Value and sd of what is no height, in the order in which `stacking.seen` gives it."""
+        pairs = [(each.share, each.sd) for each in self.finer]
+        if not math.isnan(self.load_g_cm2):
+            pairs.insert(0, (math.log(self.load_g_cm2), self.load_sd))
+        if self.facts.spoon is not None:
+            pairs.append((self.facts.spoon.g_per_l, self.facts.spoon.sd_g_l))
+        return pairs
 
     @property
     def last(self) -> int:
@@ -219,11 +273,20 @@ def _check_facts(facts: JarFacts, highest_mm: float) -> None:
         (facts.organic_matter_pct, (0.0, 100.0), "organic matter must lie between 0 and 100 %"),
         (facts.soil_mm, (1.0, 1000.0), "soil's height must lie between 1 and 1000 mm"),
         (facts.soil_g, (1.0, 20000.0), "soil's weight must lie between 1 and 20000 g"),
+        (facts.sand_g, (1e-3, 20000.0), "dried sand must weigh more than 0 g"),
+        (facts.sediment_g, (1e-3, 20000.0), "dried sand and silt must weigh more than 0 g"),
         (facts.inside_diameter_mm, (10.0, 1000.0), "jar's inside must be 10 to 1000 mm wide"),
         (facts.water_mm, (1.0, 2000.0), "water line must lie between 1 and 2000 mm"),
         (facts.water_sd_mm, (0.0, 500.0), "water line's uncertainty must be 0 to 500 mm"),
     ):
         _require(value is None or limits[0] <= value <= limits[1], f"The {name}; check it.")
+    dried = facts.sand_g is not None or facts.sediment_g is not None
+    _require(
+        not dried or facts.soil_g is not None,
+        "Dried sand or sediment says nothing without the weight of the dry soil; give it as well.",
+    )
+    if facts.spoon is not None:
+        check_spoon(facts.spoon)
     if facts.water_mm is not None:
         check_column(facts.water_mm, bed_mm=highest_mm, soil_mm=facts.soil_mm)
 
@@ -372,10 +435,36 @@ def gather(tops: Sequence[Top], facts: JarFacts, *, inflate: float = 1.0) -> Evi
         temp_c=20.0 if facts.temp_c is None else facts.temp_c,
         temp_sd_c=4.0 if facts.temp_c is None else 1.0,
         load_g_cm2=load,
-        load_sd=load_sd * math.sqrt(inflate),
-        steps_s=steps_s(*times.tolist(), first_s=min(2.0, 0.5 * float(times.min()))),
+        load_sd=load_sd,
+        finer=_finer(facts),
+        inflate=inflate,
+        steps_s=_clock(times, facts),
         facts=facts,
     )
+
+
+_CLOCK_RATIO = 1.8  # neighbouring steps; heights are then within 1 % of those with fine steps
+
+
+def _clock(times_s: Array, facts: JarFacts) -> Array:
+    """Give the settling's steps [s]: each photo's time, the first minute, and the spoon's."""
+    spoons = () if facts.spoon is None else (facts.spoon.elapsed_s,)
+    first_s = min(2.0, 0.5 * float(times_s.min()))
+    return steps_s(*times_s.tolist(), *spoons, _MINUTE_S, first_s=first_s, ratio=_CLOCK_RATIO)
+
+
+def _finer(facts: JarFacts) -> tuple[Finer, ...]:
+    """Shares of the mineral soil finer than a size, from all that was dried or floated."""
+    found = list(facts.finer)
+    if facts.soil_g is not None:
+        mineral_g = facts.soil_g * (1.0 - (facts.organic_matter_pct or 0.0) / 100.0)
+        if facts.sand_g is not None:
+            found.append(sieved_share(facts.sand_g, mineral_g))
+        if facts.sediment_g is not None:
+            found.append(decanted_share(facts.sediment_g, mineral_g))
+    if facts.hydrometer is not None:
+        found += hydrometer_shares(facts.hydrometer)
+    return tuple(found)
 
 
 def _water_line(facts: JarFacts, highest_mm: float) -> tuple[float, float]:

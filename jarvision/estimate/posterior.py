@@ -16,9 +16,9 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from jarvision.estimate.central import central_pct
+from jarvision.estimate.explore import Cloud
 from jarvision.estimate.known import (
     Evidence,
     Horizon,
@@ -28,8 +28,9 @@ from jarvision.estimate.known import (
     crowded,
     gather,
 )
+from jarvision.estimate.narrowing import Narrowing, narrowing
 from jarvision.estimate.priors import PRIORS
-from jarvision.estimate.stacking import Cloud, explore
+from jarvision.estimate.sampler import ENOUGH_DRAWS, effective, flattened, resample, sample
 
 __all__ = [
     "Horizon",
@@ -46,6 +47,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+_LEAST_DRAWS = 80.0  # weights worth fewer are made more alike, which widens the interval
+
 DAY_S = 86400.0
 
 
@@ -59,7 +62,8 @@ class WeighingDoubtName(StrEnum):
     GRAMS_WITHOUT_WIDTH = "grams_without_width"
     ORGANIC_SOIL = "organic_soil"
     SETTLING_MISFIT = "settling_misfit"
-    PRIOR_DRIVEN = "prior_driven"
+    LITTLE_NARROWED = "little_narrowed"
+    FEW_DRAWS = "few_draws"
     FEW_HEIGHTS = "few_heights"
 
 
@@ -79,8 +83,10 @@ _SENTENCES: Mapping[WeighingDoubtName, str] = {
     "soil, for which sand, silt and clay say little.",
     WeighingDoubtName.SETTLING_MISFIT: "The heights do not rise the way {what} would settle, so at "
     "least one number is likely wrong; check {what_to_check}.",
-    WeighingDoubtName.PRIOR_DRIVEN: "By weight this is mostly assumption: the photos cannot tell "
-    "{reason}, so usual values were taken and the interval is wide{advice}.",
+    WeighingDoubtName.LITTLE_NARROWED: "By weight this is mostly assumption: the photos cannot "
+    "tell {reason}, and left the {share} nearly as wide as it was beforehand.",
+    WeighingDoubtName.FEW_DRAWS: "Few ways were found in which a jar could come to look like this, "
+    "so the limits by weight are rough; check the heights, the times and the water line.",
     WeighingDoubtName.FEW_HEIGHTS: "Fewer than three heights were read, too few to tell sand, silt "
     "and clay apart by weight; add photos at 1 minute, 2 hours and 48 hours.",
 }
@@ -145,17 +151,15 @@ class Weighed:
     suspended_pct : Interval
         Share of the clay still in the water at the last photo [%].
     effective_draws : float
-        How many independent draws the weighted ones are worth; under 100 the limits are rough.
+        How many independent draws the weighted ones are worth; under 400 it is doubted.
     curve : SettlingCurve
         What to draw behind the heights.
     water_state : WaterState
         The water at the last photo, as it was used.
     why : str
         One sentence on why this differs from the result by height.
-    prior_driven : bool
-        Whether assumptions, more than the photos, set the interval.
-    prior_note : str
-        The sentence that labels such a result; empty otherwise.
+    narrowed : Narrowing
+        How much the photos narrowed what a soil can be.
     doubts : tuple of WeighingDoubt
         What the reader should know.
     """
@@ -169,90 +173,8 @@ class Weighed:
     curve: SettlingCurve
     water_state: WaterState
     why: str
-    prior_driven: bool
-    prior_note: str
+    narrowed: Narrowing
     doubts: tuple[WeighingDoubt, ...]
-
-
-# -- rounds of draws ------------------------------------------------------------------------------
-
-
-_FIRST_DRAWS = 2000
-_MORE_DRAWS = 1500
-_MOST_ROUNDS = 4
-_ENOUGH = 400.0  # effective draws after which no further round is made
-_LEAST_DRAWS = 80.0  # weights worth fewer are made more alike, which widens the interval
-_KEEP_PRIOR = 0.25  # share of later rounds still drawn from the prior, so that nothing is missed
-
-
-@dataclass(frozen=True, slots=True)
-class _Proposal:
-    """A normal law of z, used for `count` draws."""
-
-    mean: Array
-    root: Array
-    count: int
-
-
-def _log_normal_density(z: Array, proposal: _Proposal) -> Array:
-    scaled = np.linalg.solve(proposal.root, (z - proposal.mean).T)
-    log_det = np.log(np.diagonal(proposal.root)).sum()
-    return np.asarray(-0.5 * (scaled**2).sum(axis=0) - log_det, dtype=np.float64)
-
-
-def _log_weights(cloud: Cloud, proposals: Sequence[_Proposal]) -> Array:
-    """Weights against the mixture of all that was drawn from (multiple importance sampling)."""
-    count = sum(p.count for p in proposals)
-    parts = [_log_normal_density(cloud.z, p) + math.log(p.count / count) for p in proposals]
-    log_w = cloud.log_fit - 0.5 * (cloud.z**2).sum(axis=1) - logsumexp(parts, axis=0)
-    return np.asarray(log_w - logsumexp(log_w), dtype=np.float64)
-
-
-def _effective(log_w: Array) -> float:
-    return float(np.exp(-logsumexp(2.0 * log_w)))
-
-
-def _flattened(log_w: Array, least: float) -> Array:
-    """Log weights made more alike until they are worth `least` draws."""
-    for power in (1.0, 0.8, 0.65, 0.5, 0.35, 0.25, 0.15, 0.1, 0.05):
-        flat = np.asarray(power * log_w - logsumexp(power * log_w), dtype=np.float64)
-        if _effective(flat) >= least:
-            break
-    return flat
-
-
-def _next_proposal(cloud: Cloud, log_w: Array, count: int) -> _Proposal:
-    weight = np.exp(_flattened(log_w, 8.0 * cloud.z.shape[1]))
-    mean = weight @ cloud.z
-    away = cloud.z - mean
-    spread = (away * weight[:, None]).T @ away
-    spread = 0.8 * spread + 0.2 * np.diag(np.diagonal(spread)) + 0.02 * np.eye(mean.size)
-    return _Proposal(mean, np.linalg.cholesky(np.asarray(1.15 * spread)), count)
-
-
-def _joined(a: Cloud, b: Cloud) -> Cloud:
-    names = Cloud.__slots__
-    return Cloud(*(np.concatenate([getattr(a, n), getattr(b, n)]) for n in names))
-
-
-def _sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
-    """Draws and their log weights, in rounds that learn from each other."""
-    size = len(PRIORS)
-    plain = _Proposal(np.zeros(size), np.eye(size), _FIRST_DRAWS)
-    proposals = [plain]
-    cloud = explore(evidence, rng.standard_normal((plain.count, size)), rng)
-    log_w = _log_weights(cloud, proposals)
-    for _ in range(_MOST_ROUNDS - 1):
-        if _effective(log_w) >= _ENOUGH or not np.isfinite(log_w).any():
-            break
-        again = round(_KEEP_PRIOR * _MORE_DRAWS)
-        learned = _next_proposal(cloud, log_w, _MORE_DRAWS - again)
-        proposals += [_Proposal(plain.mean, plain.root, again), learned]
-        z = rng.standard_normal((_MORE_DRAWS, size))
-        z[again:] = learned.mean + z[again:] @ learned.root.T
-        cloud = _joined(cloud, explore(evidence, z, rng))
-        log_w = _log_weights(cloud, proposals)
-    return cloud, log_w
 
 
 # -- the report -----------------------------------------------------------------------------------
@@ -292,32 +214,23 @@ def weigh(
 
     Notes
     -----
-    Importance sampling in up to three rounds, each learning from the ones before (Cornuet et al.
-    2012, Scand. J. Stat. 39:798-812, from memory). The masses of a draw come from the normal law
-    that its heights, nearly linear in them, imply.
+    See `sampler.sample` for the draws and `filling.fill` for how each jar is filled.
     """
     known = facts or JarFacts()
     evidence = gather(tops, known)
-    cloud, log_w = _sample(evidence, rng)
+    cloud, log_w = sample(evidence, rng)
     excess = _misfit(evidence, cloud, log_w)
     if excess > 1.0:
         evidence = gather(tops, known, inflate=excess)
-        cloud, log_w = _sample(evidence, rng)
+        cloud, log_w = sample(evidence, rng)
     return _report(evidence, cloud, log_w, rng, draws=draws, misfit=excess > 1.0)
 
 
 def _misfit(evidence: Evidence, cloud: Cloud, log_w: Array) -> float:
     """By how much the heights' variances are too small; 1 when they fit."""
-    count = evidence.time_s.size
+    count = evidence.values.size
     typical = float(np.exp(log_w) @ cloud.chi2)
     return typical / count if typical > 8.0 + 2.0 * count else 1.0
-
-
-def _resample(log_w: Array, rng: np.random.Generator, draws: int) -> NDArray[np.int64]:
-    """Pick indices of equally likely draws, by systematic resampling in random order."""
-    ladder = (np.arange(draws) + rng.random()) / draws
-    picked = np.searchsorted(np.cumsum(np.exp(log_w)), ladder)
-    return rng.permutation(np.minimum(picked, log_w.size - 1))
 
 
 def _interval(values: Array, value: float) -> Interval:
@@ -334,13 +247,19 @@ def _report(
     draws: int,
     misfit: bool,
 ) -> Weighed:
-    picked = _resample(_flattened(log_w, _LEAST_DRAWS), rng, draws)
+    picked = resample(flattened(log_w, _LEAST_DRAWS), rng, draws)
     fractions = cloud.mass[picked] / cloud.mass[picked].sum(axis=1, keepdims=True)
     central = central_pct(100.0 * fractions)
     percents = [_interval(100.0 * c, v) for c, v in zip(fractions.T, central, strict=True)]
     clay_up = cloud.clay_up[picked]
-    reason = _ruling_prior(evidence, cloud, picked, fractions)
-    doubts = _doubts(evidence, reason, misfit=misfit)
+    narrowed = narrowing(fractions, evidence.facts.origin)
+    reason = _ruling_prior(cloud, picked, fractions) if narrowed.least_narrowed else ""
+    doubts = _doubts(evidence, misfit=misfit)
+    if reason:
+        facts = {"reason": reason, "share": narrowed.least_narrowed}
+        doubts += (_doubt(WeighingDoubtName.LITTLE_NARROWED, **facts),)
+    if effective(log_w) < ENOUGH_DRAWS:
+        doubts += (_doubt(WeighingDoubtName.FEW_DRAWS),)
     bands = np.quantile(cloud.bed_mm[picked], (0.05, 0.5, 0.95), axis=0)
     return Weighed(
         fractions=fractions,
@@ -348,12 +267,11 @@ def _report(
         silt_pct=percents[1],
         clay_pct=percents[2],
         suspended_pct=_interval(100.0 * clay_up, 100.0 * clay_up.mean()),
-        effective_draws=_effective(log_w),
+        effective_draws=effective(log_w),
         curve=SettlingCurve(evidence.steps_s, *bands),
         water_state=evidence.state,
         why=_why(evidence, percents[2].value, float(clay_up.mean()), _slow(cloud, picked)),
-        prior_driven=bool(reason),
-        prior_note=next((d.sentence for d in doubts if d.name == "prior_driven"), ""),
+        narrowed=narrowed,
         doubts=doubts,
     )
 
@@ -362,22 +280,8 @@ def _slow(cloud: Cloud, picked: NDArray[np.int64]) -> float:
     return float(np.median(cloud.slowed[picked]))
 
 
-_WIDE_PCT = 15.0  # a 90 % interval wider than this, set by priors, is called prior-driven; ours
-
-
-def _reading_var(evidence: Evidence) -> float:
-    """Variance of the fractions by height, summed, that comes from the heights' own errors."""
-    return float(2.0 * evidence.var_mm2.sum() / evidence.top_mm.max() ** 2)
-
-
-def _ruling_prior(
-    evidence: Evidence, cloud: Cloud, picked: NDArray[np.int64], fractions: Array
-) -> str:
-    """Name what the photos cannot tell, when that sets the interval; else ''."""
-    width = 100.0 * np.ptp(np.quantile(fractions, (0.05, 0.95), axis=0), axis=0).max()
-    var = fractions.var(axis=0)
-    if width <= _WIDE_PCT or _reading_var(evidence) > 0.5 * var.sum():
-        return ""
+def _ruling_prior(cloud: Cloud, picked: NDArray[np.int64], fractions: Array) -> str:
+    """Name what the photos cannot tell that sets the interval most."""
     unknowns = np.column_stack([cloud.z[picked], cloud.clay_up[picked]])
     away = unknowns - unknowns.mean(axis=0)
     scaled = away / np.maximum(away.std(axis=0), 1e-12)
@@ -386,7 +290,7 @@ def _ruling_prior(
     return words[int(np.argmax((covariance**2).sum(axis=1)))]
 
 
-def _doubts(evidence: Evidence, reason: str, *, misfit: bool) -> tuple[WeighingDoubt, ...]:
+def _doubts(evidence: Evidence, *, misfit: bool) -> tuple[WeighingDoubt, ...]:
     facts, last = evidence.facts, evidence.time_s.max()
     organic = facts.organic_matter_pct or 0.0
     names = WeighingDoubtName
@@ -402,7 +306,6 @@ def _doubts(evidence: Evidence, reason: str, *, misfit: bool) -> tuple[WeighingD
         ),
         (organic > _ORGANIC_SOIL_PCT, _doubt(names.ORGANIC_SOIL, organic_pct=organic)),
         (misfit, _misfit_doubt(evidence)),
-        (bool(reason), _doubt(names.PRIOR_DRIVEN, reason=reason, advice=_advice(evidence))),
     )
     return tuple(each for holds, each in found if holds)
 
@@ -412,12 +315,6 @@ def _misfit_doubt(evidence: Evidence) -> WeighingDoubt:
     if not math.isnan(evidence.load_g_cm2):
         what, check = "the soil put in", f"{check} and the amount of soil given"
     return _doubt(WeighingDoubtName.SETTLING_MISFIT, what=what, what_to_check=check)
-
-
-def _advice(evidence: Evidence) -> str:
-    if math.isnan(evidence.load_g_cm2):
-        return "; how high the dry soil stood before the water (--soil-mm) would narrow it"
-    return ""
 
 
 _ORGANIC_SOIL_PCT = 20.0

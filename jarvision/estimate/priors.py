@@ -78,13 +78,32 @@ PRIORS: Mapping[str, Prior] = {
         _Law.LOG,
     ),
     "clay_density": Prior(
-        0.39,
-        0.27,
+        0.43,
+        0.2,
         "g/cm³",
-        "0.416 of Lara & Pemberton 1963 (from memory); 0.27-0.49 computed from a published "
-        "hobby test of kaolin in quart jars (2004)",
+        "clay that did not clump: 0.416 of Lara & Pemberton 1963 (from memory) and 0.44-0.49 "
+        "computed from a published hobby test of kaolin in quart jars (2004); spread ours. "
+        "Clumped clay is looser: see _clay_g_cm3",
         _PACKING.format("clay"),
         _Law.LOG,
+    ),
+    "clump_fluff": Prior(
+        0.0,
+        0.5,
+        "of a clumped layer's height in the first half hour more than at 48 h",
+        "mud gels at 0.04-0.12 g/cm³ of dry mass and ends at 0.24-0.32 (estuary muds, secondary "
+        "sources); how fast it gives way in a jar has no source",
+        _CLUMPS,
+        _Law.EVEN,
+    ),
+    "pore_filling": Prior(
+        0.0,
+        0.8,
+        "share of the silt landing among sand that takes no room",
+        "grains a few times finer than their neighbours go into the pores; no source for the "
+        "share, which in theory lies between nothing and all",
+        _PACKING.format("sand with silt in its pores"),
+        _Law.EVEN,
     ),
     "clumped": Prior(0.0, 1.0, "share of clay", "no source: see _clumped", _CLUMPS),
     "floc_um": Prior(
@@ -145,15 +164,27 @@ PRIORS: Mapping[str, Prior] = {
 """Every unknown of a jar; independent of each other before the jar is looked at."""
 
 
-def draw_values(z: Array, *, dispersant: bool | None) -> dict[str, Array]:
+class Detergent(StrEnum):
+    """What went into the water to keep clay apart."""
+
+    NONE = "none"
+    LIQUID_SOAP = "liquid soap"
+    """A surfactant: it wets, and does not keep clay apart."""
+    WASHING_SODA = "washing soda"
+    """Or dishwasher powder, which is mostly that."""
+    POLYPHOSPHATE = "polyphosphate"
+    """What laboratories use (sodium hexametaphosphate), and old water softeners."""
+
+
+def draw_values(z: Array, *, detergent: Detergent | None) -> dict[str, Array]:
     """Turn standard normal numbers into the unknowns of N jars.
 
     Parameters
     ----------
     z : ndarray, shape (N, len(PRIORS))
         Independent standard normal numbers, in the order of `PRIORS`.
-    dispersant : bool or None
-        Whether a dispersant went in; None when not known.
+    detergent : Detergent or None
+        What went into the water; None when not known.
 
     Returns
     -------
@@ -162,8 +193,9 @@ def draw_values(z: Array, *, dispersant: bool | None) -> dict[str, Array]:
     """
     columns = dict(zip(PRIORS, z.T, strict=True))
     values = {name: _value(PRIORS[name], column) for name, column in columns.items()}
-    values["clumped"] = _clumped(columns["clumped"], dispersant)
-    values["clumps_at"] = _clumps_at_s(columns["clumps_at"], dispersant)
+    values["clumped"] = _clumped(columns["clumped"], detergent)
+    values["clumps_at"] = _clumps_at_s(columns["clumps_at"], detergent)
+    values["clay_density"] = _clay_g_cm3(columns["clay_density"], values["clumped"])
     return values
 
 
@@ -177,21 +209,43 @@ def _value(prior: Prior, z: Array) -> Array:
     return _array(prior.centre * np.exp(math.log(prior.spread / prior.centre) * ndtr(z)))
 
 
-def _clumped(z: Array, dispersant: bool | None) -> Array:
+# By detergent: odds that no clay clumps, that all does, and that what clumps does so at once. The
+# order follows what each does (a surfactant nothing, soda some, polyphosphate most); the numbers
+# are ours, and hard tap water can undo any of them.
+_CLUMPING = {
+    Detergent.NONE: (0.10, 0.45, 0.7),
+    Detergent.LIQUID_SOAP: (0.10, 0.45, 0.7),
+    Detergent.WASHING_SODA: (0.25, 0.30, 0.45),
+    Detergent.POLYPHOSPHATE: (0.40, 0.15, 0.3),
+    None: (0.20, 0.30, 0.5),
+}
+
+
+def _clumped(z: Array, detergent: Detergent | None) -> Array:
     """Share of the clay that falls as flocs: none, all, or anything between.
 
-    Jars go clear or stay cloudy for days, so both ends carry weight of their own. A dispersant
-    makes the first likelier; hard tap water undoes it. The weights are ours.
+    Jars go clear or stay cloudy for days, so both ends carry weight of their own.
     """
-    none, every = {True: (0.35, 0.2), False: (0.1, 0.45), None: (0.2, 0.3)}[dispersant]
+    none, every, _ = _CLUMPING[detergent]
     return _array(np.clip((ndtr(z) - none) / (1.0 - none - every), 0.0, 1.0))
 
 
-def _clumps_at_s(z: Array, dispersant: bool | None) -> Array:
-    """When the clay clumps [s]: at once, as in hard water, or after an hour to a day and more.
-
-    A dispersant makes the second likelier. Weights and limits are ours.
-    """
-    once = {True: 0.3, False: 0.7, None: 0.5}[dispersant]
+def _clumps_at_s(z: Array, detergent: Detergent | None) -> Array:
+    """When the clay clumps [s]: at once, as in hard water, or after an hour to a day and more."""
+    once = _CLUMPING[detergent][2]
     part = np.clip((ndtr(z) - once) / (1.0 - once), 0.0, 1.0)
     return np.where(part > 0.0, 3600.0 * 30.0**part, 0.0)
+
+
+# Clumped mud stops flowing at 0.24-0.32 g/cm³ of dry mass, and kaolin with Epsom salt settled to
+# 0.27-0.40 (hobby test, computed); both secondary. The spread is ours.
+_CLUMPED_G_CM3 = 0.27
+_CLUMPED_SPREAD = 0.32
+
+
+def _clay_g_cm3(z: Array, clumped: Array) -> Array:
+    """Dry density of the clay's layer [g/cm³]: the more of it clumped, the looser."""
+    plain = PRIORS["clay_density"]
+    middle = (1.0 - clumped) * math.log(plain.centre) + clumped * math.log(_CLUMPED_G_CM3)
+    spread = plain.spread + clumped * (_CLUMPED_SPREAD - plain.spread)
+    return _array(np.exp(middle + spread * z))

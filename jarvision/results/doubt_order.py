@@ -46,13 +46,14 @@ _PHRASES = {
     "grams_without_width": "width not known",
     "focal_unknown": "lens not known",
     "water_state_unknown": "water not described",
-    "prior_driven": "mostly assumption",
+    "little_narrowed": "mostly assumption",
+    "few_draws": "rough limits",
 }
 """Every doubt's short form, gravest first; the order is our judgement of how far each can lead."""
 
 _ORDER = {name: place for place, name in enumerate(_PHRASES)}
 
-USUAL = frozenset({"prior_driven", "water_state_unknown", "focal_unknown"})
+USUAL = frozenset({"water_state_unknown", "focal_unknown"})
 """What nearly every jar carries: told with the details, never as a warning."""
 
 _OF_A_PHOTO = frozenset(

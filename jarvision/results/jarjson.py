@@ -225,7 +225,7 @@ def _weight_body(weighed: Weighed) -> dict[str, Any]:
         "class_odds": {k: round(float(v), 4) for k, v in odds.items() if v > 0},
         "draws_pct": np.round(draws, 2).tolist(),
         "why": weighed.why,
-        "prior_note": weighed.prior_note,
+        "prior_note": weighed.narrowed.sentence,
         "water_state": str(weighed.water_state),
         "curve": {
             "time_s": np.round(curve.time_s, 1).tolist(),

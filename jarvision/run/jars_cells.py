@@ -100,22 +100,6 @@ def number(text: str, where: str, most: float, *, least: float = 1e-3) -> float 
     return value
 
 
-_WORDS = {
-    **dict.fromkeys(("yes", "y", "true", "1", "x"), True),
-    **dict.fromkeys(("no", "n", "false", "0"), False),
-}
-
-
-def yes_no(text: str, where: str) -> bool | None:
-    """Read whether a dispersant went in."""
-    if not text:
-        return None
-    if text.casefold() not in _WORDS:
-        msg = f"{where}: '{shown(text)}' says neither yes nor no whether a dispersant went in."
-        raise TableError(msg)
-    return _WORDS[text.casefold()]
-
-
 def state(text: str, where: str) -> WaterState | None:
     """Read a word for the water's state."""
     if not text:

@@ -14,9 +14,13 @@ from pathlib import Path
 
 from jarvision.core.files import shown
 from jarvision.core.tables import TableError, read_text, rows
+from jarvision.estimate.dried import HydrometerReading, Spoon, hydrometer_of
 from jarvision.estimate.known import JarFacts, WaterState
+from jarvision.estimate.priors import Detergent
+from jarvision.estimate.topsoil import Origin
 from jarvision.results.jarfile import jar_key
 from jarvision.run import jars_cells as cells
+from jarvision.run import measured_cells as measured
 
 NAME = "jars.csv"
 """Where the table is looked for in a folder of photos."""
@@ -42,7 +46,13 @@ class ManifestRow:
         Names, patterns or folders of its photos; see `match_photos`.
     water_temp_c, water_mm, soil_mm, soil_g, inside_diameter_mm, organic_matter_pct : float or None
         As in `jarvision.estimate.known.JarFacts`.
-    dispersant : bool or None
+    sand_g, sediment_g, hydrometer_soil_g, hydrometer_blank : float or None
+        As in `jarvision.estimate.known.JarFacts` and `jarvision.estimate.dried.Hydrometer`.
+    hydrometer : tuple of HydrometerReading
+        Empty when none was used.
+    spoon : Spoon or None
+    detergent : Detergent or None
+    origin : Origin or None
     water_state : WaterState or None
     line : int
         Line of the file.
@@ -59,8 +69,15 @@ class ManifestRow:
     soil_g: float | None = None
     inside_diameter_mm: float | None = None
     organic_matter_pct: float | None = None
-    dispersant: bool | None = None
+    detergent: Detergent | None = None
     water_state: WaterState | None = None
+    origin: Origin | None = None
+    sand_g: float | None = None
+    sediment_g: float | None = None
+    hydrometer: tuple[HydrometerReading, ...] = ()
+    hydrometer_soil_g: float | None = None
+    hydrometer_blank: float | None = None
+    spoon: Spoon | None = None
     line: int = 0
 
     def facts(self, base: JarFacts) -> JarFacts:
@@ -72,8 +89,18 @@ class ManifestRow:
             "soil_g": self.soil_g,
             "inside_diameter_mm": self.inside_diameter_mm,
             "organic_matter_pct": self.organic_matter_pct,
-            "dispersant": self.dispersant,
+            "detergent": self.detergent,
             "water_state": self.water_state,
+            "origin": self.origin,
+            "sand_g": self.sand_g,
+            "sediment_g": self.sediment_g,
+            "spoon": self.spoon,
+            "hydrometer": hydrometer_of(
+                self.hydrometer,
+                self.hydrometer_soil_g,
+                blank_g_l=self.hydrometer_blank,
+                temp_c=self.water_temp_c or base.temp_c,
+            ),
         }
         given = {key: value for key, value in own.items() if value is not None}
         return replace(base, **given)  # type: ignore[arg-type]
@@ -133,7 +160,14 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "soil_g": ("soilg", "soilgrams", "soilmass", "soilmassg", "soilweight", "soilweightg"),
     "inside_diameter_mm": ("insidediameter", "diameter", "innerdiameter"),
     "organic_matter_pct": ("organicmatter", "organicmatterpct", "om", "ompct", "humus"),
-    "dispersant": ("dispersant", "soap", "softener"),
+    "detergent": ("detergent", "dispersant", "soap", "softener", "additive"),
+    "origin": ("origin", "soilfrom", "from"),
+    "sand_g": ("sandg", "drysandg", "sandgrams"),
+    "sediment_g": ("sedimentg", "sandandsiltg", "decantedg"),
+    "hydrometer": ("hydrometer", "hydrometerreadings"),
+    "hydrometer_soil_g": ("hydrometersoilg", "hydrometersoil"),
+    "hydrometer_blank": ("hydrometerblank", "blank"),
+    "spoon": ("spoon", "syringe"),
     "water_state": ("waterstate", "clarity"),
 }
 _BY_ALIAS = {alias: column for column, aliases in _COLUMNS.items() for alias in aliases}
@@ -236,6 +270,10 @@ def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
     if not jar:
         msg = f"{where} does not say which jar it is; fill in the column 'jar'."
         raise TableError(msg)
+
+    def grams(column: str, name: str) -> float | None:
+        return cells.number(row.get(column, ""), f"{where}, {name}", cells.HEAVIEST_G)
+
     return ManifestRow(
         jar=jar[: cells.LONGEST_NAME],
         name=row.get("name", "")[: cells.LONGEST_NAME],
@@ -245,12 +283,21 @@ def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
         water_temp_c=cells.temperature(row.get("water_temp_c", ""), where),
         water_mm=cells.height(row.get("water_mm", ""), f"{where}, water"),
         soil_mm=cells.height(row.get("soil_mm", ""), f"{where}, soil"),
-        soil_g=cells.number(row.get("soil_g", ""), f"{where}, soil in grams", cells.HEAVIEST_G),
+        soil_g=grams("soil_g", "soil in grams"),
         inside_diameter_mm=cells.height(row.get("inside_diameter_mm", ""), f"{where}, diameter"),
         organic_matter_pct=cells.number(
             row.get("organic_matter_pct", ""), f"{where}, organic matter", 100, least=0.0
         ),
-        dispersant=cells.yes_no(row.get("dispersant", ""), where),
+        detergent=measured.detergent(row.get("detergent", ""), where),
+        origin=measured.origin(row.get("origin", ""), where),
+        sand_g=grams("sand_g", "dried sand"),
+        sediment_g=grams("sediment_g", "dried sediment"),
+        hydrometer=measured.hydrometer_readings(row.get("hydrometer", ""), where),
+        hydrometer_soil_g=grams("hydrometer_soil_g", "the hydrometer's soil"),
+        hydrometer_blank=cells.number(
+            row.get("hydrometer_blank", ""), f"{where}, the hydrometer's blank", 60, least=-5.0
+        ),
+        spoon=measured.spoon(row.get("spoon", ""), where),
         water_state=cells.state(row.get("water_state", ""), where),
         line=line,
     )

@@ -1,18 +1,25 @@
 """Soils by weight: refusals, doubts, and invented jars with known soils.
 
-The whole study, for 300 jars, is printed by
-`PYTHONPATH=tests/support python tests/estimate/test_weighing.py 300`.
+`python tests/support/weighing_study.py 200` prints the whole study for 200 jars.
 """
 
 import sys
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 
-import jar_simulator as sim
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from weighing_study import (
+    STRESS,
+    WAYS,
+    brier,
+    coverage,
+    reliability,
+    rms,
+    row_text,
+    study,
+)
 
 from jarvision.core.errors import JarError, TimesError, ValueRefusedError
 from jarvision.estimate.known import crowded, gather, water_state
@@ -24,7 +31,8 @@ from jarvision.estimate.posterior import (
     WeighingDoubtName,
     weigh,
 )
-from jarvision.estimate.priors import PRIORS, draw_values
+from jarvision.estimate.priors import PRIORS, Detergent, draw_values
+from jarvision.estimate.topsoil import Origin
 
 MARKS_S = (60.0, 7200.0, 172800.0)
 FACTS = JarFacts(water_mm=140.0, temp_c=20.0, water_state=WaterState.CLOUDY)
@@ -93,21 +101,47 @@ def test_sentence_names_this_jars_own_water_fall_and_temperature():
         assert sentence.endswith(".")
 
 
-def test_answer_that_rests_on_assumptions_says_so_with_the_reason():
-    result = weighed(facts=replace(FACTS, water_state=WaterState.CLEAR))
-    assert result.prior_driven
-    assert "mostly assumption" in result.prior_note
-    assert WeighingDoubtName.PRIOR_DRIVEN in names(result)
-    assert "--soil-mm" in result.prior_note
-    told = weighed(facts=replace(FACTS, water_state=WaterState.CLEAR, soil_mm=42.0))
-    assert "--soil-mm" not in told.prior_note
-
-
-def test_answer_that_the_heights_settle_does_not_say_so():
+def test_result_says_how_much_the_photos_narrowed_it():
     sandy = weighed((40.0, 42.0, 43.0))
-    assert not sandy.prior_driven
-    assert sandy.prior_note == ""
-    assert sandy.sand_pct.lo > 80.0
+    assert sandy.sand_pct.lo > 75.0
+    assert sandy.narrowed.least_narrowed == ""
+    assert "little_narrowed" not in names(sandy)
+    said = sandy.narrowed.sentence
+    assert f"to {sandy.sand_pct.lo:.0f}-{sandy.sand_pct.hi:.0f} %" in said
+    assert max(sandy.narrowed.parts) < 0.5
+
+
+def test_result_that_the_photos_hardly_narrowed_is_doubted_with_the_reason():
+    blind = weigh(tops(45.0, times_s=MARKS_S[-1:]), rng=np.random.default_rng(1))
+    assert blind.narrowed.least_narrowed
+    doubt = next(d for d in blind.doubts if d.name == "little_narrowed")
+    assert "cannot tell" in doubt.sentence
+
+
+def test_few_ways_to_explain_a_jar_are_doubted(monkeypatch):
+    monkeypatch.setattr("jarvision.estimate.posterior.ENOUGH_DRAWS", 1e9)
+    assert "few_draws" in names(weighed())
+
+
+# Three jars of the development photos as they were read (sand, silt and clay at 1 min, 2 h, 48 h)
+# that an earlier sampler could not settle: 12 seeds gave 19 to 27 % clay on the first.
+HARD = [
+    ((3.5, 51.7, 63.9), 123.6),
+    ((16.2, 54.2, 66.5), 115.2),
+    ((14.8, 38.2, 44.9), 118.0),
+]
+
+
+@pytest.mark.parametrize(("heights", "water_mm"), HARD)
+def test_seeds_agree(heights, water_mm):
+    facts = JarFacts(water_mm=water_mm, water_sd_mm=3.0, water_state=WaterState.CLEAR)
+    found = [weighed(heights, facts=facts, seed=seed, draws=4000) for seed in (1, 2)]
+    means = [r.fractions.mean(axis=0) for r in found]
+    sd = found[0].fractions.std(axis=0)
+    assert all(r.effective_draws >= 400 or "few_draws" in names(r) for r in found)
+    # within half a point, or where the jar tells next to nothing within a tenth of the spread
+    gap = 100 * np.abs(means[0] - means[1])
+    assert np.all(gap < np.maximum(0.5, 0.1 * 100 * sd))
 
 
 # -- what more knowledge does --------------------------------------------------------------------
@@ -308,11 +342,11 @@ def test_crowded_jar():
     st.floats(0.05, 20.0),
     st.sampled_from(list(WaterState)),
     st.one_of(st.none(), st.floats(350.0, 900.0)),
-    st.booleans(),
+    st.sampled_from([None, *Detergent]),
 )
-def test_any_heights_give_shares_or_a_sentence(heights, sd_mm, state, water_mm, dispersant):
+def test_any_heights_give_shares_or_a_sentence(heights, sd_mm, state, water_mm, detergent):
     times = np.geomspace(30.0, 200000.0, len(heights))
-    facts = JarFacts(water_mm=water_mm, water_state=state, dispersant=dispersant)
+    facts = JarFacts(water_mm=water_mm, water_state=state, detergent=detergent)
     result = weigh(
         tops(*heights, times_s=times, sd_mm=sd_mm), facts=facts, rng=np.random.default_rng(0)
     )
@@ -328,7 +362,7 @@ def test_priors_hold_the_published_values():
     # Layer densities: Lara & Pemberton 1963 as in USBR 1982: 1550, 1120, 416 kg/m³ (from memory).
     # Kaolin in quart jars, 0.27-0.49 g/cm³ (computed from a hobby test's published heights).
     z = np.random.default_rng(0).standard_normal((20000, len(PRIORS)))
-    values = draw_values(z, dispersant=None)
+    values = draw_values(z, detergent=None)
     for name, published in (
         ("sand_density", 1.55),
         ("silt_density", 1.12),
@@ -351,14 +385,32 @@ def test_every_prior_says_where_it_comes_from():
         assert prior.words, name
 
 
-def test_dispersant_makes_clumping_rarer_and_later():
+def test_detergents_keep_clay_apart_in_their_order():
+    # A surfactant disperses no clay; polyphosphate is what laboratories use, soda stands between.
     z = np.random.default_rng(0).standard_normal((5000, len(PRIORS)))
-    means = [
-        (draw["clumped"].mean(), (draw["clumps_at"] > 0).mean())
-        for draw in (draw_values(z, dispersant=d) for d in (True, None, False))
-    ]
-    assert means[0][0] < means[1][0] < means[2][0]
-    assert means[0][1] > means[1][1] > means[2][1]
+    order = (Detergent.POLYPHOSPHATE, Detergent.WASHING_SODA, Detergent.NONE)
+    draws = [draw_values(z, detergent=d) for d in order]
+    clumped = [draw["clumped"].mean() for draw in draws]
+    late = [(draw["clumps_at"] > 0).mean() for draw in draws]
+    assert clumped[0] < clumped[1] < clumped[2]
+    assert late[0] > late[1] > late[2]
+    soap = draw_values(z, detergent=Detergent.LIQUID_SOAP)
+    np.testing.assert_array_equal(soap["clumped"], draws[2]["clumped"])
+
+
+def test_clumped_clay_packs_looser():
+    # Flow of clumped mud stops at 0.24-0.32 g/cm³ of dry mass; kaolin settled to 0.44-0.49 without
+    # and 0.27-0.40 with Epsom salt (secondary sources).
+    z = np.random.default_rng(0).standard_normal((20000, len(PRIORS)))
+    values = draw_values(z, detergent=None)
+    clumped = values["clay_density"][values["clumped"] == 1.0]
+    alone = values["clay_density"][values["clumped"] == 0.0]
+    assert 0.24 < np.median(clumped) < 0.32
+    low, high = np.quantile(clumped, (0.05, 0.95))
+    assert low < 0.24
+    assert high > 0.40
+    low, high = np.quantile(alone, (0.05, 0.95))
+    assert low < 0.416 < 0.49 < high
 
 
 # -- the worked table, backward --------------------------------------------------------------------
@@ -377,7 +429,7 @@ WORKED = [
 def backward(heights, state):
     # Little soil, as the table counts without crowding and without a bed to speak of.
     heights = tops(*(10.0 * np.cumsum(heights) / sum(heights)), sd_mm=0.15)
-    facts = JarFacts(water_mm=110.0, temp_c=20.0, water_state=state)
+    facts = JarFacts(water_mm=110.0, temp_c=20.0, water_state=state, origin=Origin.ANYWHERE)
     return weigh(heights, facts=facts, rng=np.random.default_rng(1))
 
 
@@ -402,188 +454,32 @@ def test_worked_table_backward_is_nearer_than_the_heights_when_clear():
 
 # -- invented jars ---------------------------------------------------------------------------------
 
-READING_SD_MM = 0.4
 
-
-@dataclass(frozen=True)
-class Case:
-    """One invented jar, read and weighed; all in %."""
-
-    state: str
-    true: np.ndarray
-    height: np.ndarray
-    weight: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
-    height_odds: dict[str, float]
-    weight_odds: dict[str, float]
-    prior_driven: bool
-    effective: float
-
-    @property
-    def true_class(self) -> str:
-        return sim.texture_class(*self.true)
-
-
-def class_odds(percents: np.ndarray) -> dict[str, float]:
-    found, counts = np.unique([sim.texture_class(*p) for p in percents], return_counts=True)
-    return dict(zip(found.tolist(), (counts / len(percents)).tolist(), strict=True))
-
-
-def shares_of(heights: np.ndarray) -> np.ndarray:
-    rising = np.maximum.accumulate(np.maximum(heights, 0.0), axis=-1)
-    return 100.0 * np.diff(rising, prepend=0.0, axis=-1) / rising[..., -1:]
-
-
-def both_cases(truth: sim.Truth, rng: np.random.Generator) -> tuple[Case, Case]:
-    """One jar, weighed with the soil put in known to 12 % and without."""
-    seen = sim.settle(truth)
-    read = seen.tops_mm + rng.normal(0.0, READING_SD_MM, seen.tops_mm.size)
-    read = np.maximum.accumulate(np.maximum(read, 0.3))
-    blind = JarFacts(
-        water_mm=truth.water_mm + rng.normal(0.0, 1.5),
-        temp_c=truth.temp_c + rng.normal(0.0, 0.7),
-        water_state=WaterState(seen.water_state),
-    )
-    soil_mm = 10.0 * truth.load_g_cm2 / 1.1 * np.exp(rng.normal(0.0, 0.12))
-    by_height = shares_of(read + rng.normal(0.0, READING_SD_MM, (400, read.size)))
-    told = replace(blind, soil_mm=soil_mm)
-    return tuple(one_case(truth, seen, read, by_height, facts) for facts in (told, blind))
-
-
-def one_case(truth, seen, read, by_height, facts) -> Case:
-    result = weigh(
-        tops(*read, sd_mm=READING_SD_MM, times_s=truth.moments_s),
-        facts=facts,
-        rng=np.random.default_rng(7),
-        draws=1000,
-    )
-    parts = (result.sand_pct, result.silt_pct, result.clay_pct)
-    return Case(
-        seen.water_state,
-        100.0 * truth.fractions,
-        shares_of(read),
-        np.array([p.value for p in parts]),
-        np.array([p.lo for p in parts]),
-        np.array([p.hi for p in parts]),
-        class_odds(by_height),
-        class_odds(100.0 * result.fractions[:500]),
-        result.prior_driven,
-        result.effective_draws,
-    )
-
-
-def study(count: int, seed: int) -> dict[str, list[Case]]:
-    """Weigh invented jars, with the soil put in known and with heights alone."""
-    rng = np.random.default_rng(seed)
-    truths = [sim.invented_jar(rng, clear=i % 2 == 0) for i in range(count)]
-    told, blind = zip(*(both_cases(truth, rng) for truth in truths), strict=True)
-    return {"soil put in known": list(told), "heights alone": list(blind)}
-
-
-def rms(cases: list[Case], kind: str) -> float:
-    return float(np.sqrt(np.mean([(getattr(c, kind) - c.true) ** 2 for c in cases])))
-
-
-def coverage(cases: list[Case]) -> float:
-    return float(np.mean([(c.low <= c.true) & (c.true <= c.high) for c in cases]))
-
-
-def brier(cases: list[Case], kind: str) -> float:
-    """Sum over the classes of the squared odds error, mean over the jars: 0 best, 2 worst."""
-    total = 0.0
-    for case in cases:
-        odds = getattr(case, f"{kind}_odds")
-        hit = odds.get(case.true_class, 0.0)
-        total += (1.0 - hit) ** 2 + sum(p**2 for p in odds.values()) - hit**2
-    return total / len(cases)
-
-
-def reliability(cases: list[Case], kind: str) -> list[tuple[float, float, float, int]]:
-    """Rows of a reliability table of all class odds: from, mean odds, how often true, count."""
-    pairs = np.array(
-        [
-            (odds, name == case.true_class)
-            for case in cases
-            for name, odds in getattr(case, f"{kind}_odds").items()
-        ]
-    )
-    rows = []
-    edges = (0.0, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0001)
-    for low, high in pairwise(edges):
-        inside = pairs[(pairs[:, 0] >= low) & (pairs[:, 0] < high)]
-        if len(inside):
-            rows.append((low, inside[:, 0].mean(), inside[:, 1].mean(), len(inside)))
-    return rows
-
-
-def right_class(cases: list[Case], kind: str) -> float:
-    best = [max(getattr(c, f"{kind}_odds").items(), key=lambda kv: kv[1])[0] for c in cases]
-    return float(np.mean([b == c.true_class for b, c in zip(best, cases, strict=True)]))
-
-
-def study_text(cases: list[Case], title: str) -> str:
-    lines = [f"{title}: {len(cases)} jars, 90 % intervals cover {100 * coverage(cases):.0f} %"]
-    for state in ("clear", "hazy", "cloudy"):
-        some = [c for c in cases if c.state == state]
-        if some:
-            lines.append(
-                f"  ended {state:6} {len(some):3} jars  rms error by height "
-                f"{rms(some, 'height'):4.1f}, by weight {rms(some, 'weight'):4.1f} points (ratio "
-                f"{rms(some, 'weight') / rms(some, 'height'):.2f})  cover "
-                f"{100 * coverage(some):.0f} %"
-            )
-    for kind in ("height", "weight"):
-        lines.append(
-            f"  class by {kind}: right {100 * right_class(cases, kind):.0f} %, Brier score "
-            f"{brier(cases, kind):.2f}"
-        )
-        lines.append("    odds from   mean odds   true    cases")
-        lines += [
-            f"    {low:9.1f} {mean:11.2f} {true:6.2f} {count:8d}"
-            for low, mean, true, count in reliability(cases, kind)
-        ]
-    driven = np.mean([c.prior_driven for c in cases])
-    worth = np.quantile([c.effective for c in cases], (0.05, 0.5))
-    lines.append(
-        f"  called prior-driven: {100 * driven:.0f} %; effective draws: 5 % under {worth[0]:.0f}, "
-        f"half under {worth[1]:.0f}"
-    )
-    return "\n".join(lines)
-
-
-def only(cases: list[Case], state: str) -> list[Case]:
-    return [c for c in cases if c.state == state]
-
-
-@pytest.mark.slow
 def test_a_few_invented_jars():
-    for cases in study(6, 3).values():
+    ways = {name: WAYS[name] for name in ("three photos", "six photos, grams")}
+    for cases in study(6, 3, ways).values():
         assert coverage(cases) > 0.7
-        assert rms(cases, "weight") < rms(cases, "height")
-
-
-# With heights alone, silt cannot be told from clay that clumped early and lies with it: the error
-# of cleared jars falls by about a third and not to half. The soil put in settles most of that.
-CLEARED_JARS_ERROR = {"soil put in known": 0.5, "heights alone": 0.8}
+        assert rms(cases, "weight") < 0.7 * rms(cases, "height")
 
 
 @pytest.mark.slow
-def test_invented_jars_over_the_whole_triangle(capsys):
-    for title, cases in study(72, 21).items():
+def test_invented_jars_of_real_topsoils(capsys):
+    for name, cases in study(40, 21, WAYS).items():
         with capsys.disabled():
-            sys.stdout.write("\n" + study_text(cases, title) + "\n")
-        assert 0.85 <= coverage(cases) <= 0.95
-        clear, cloudy = only(cases, "clear"), only(cases, "cloudy")
-        assert rms(clear, "weight") <= CLEARED_JARS_ERROR[title] * rms(clear, "height")
-        assert rms(cloudy, "weight") <= rms(cloudy, "height")
+            sys.stdout.write(row_text(name, cases) + "\n")
+        assert 0.84 <= coverage(cases) <= 0.97  # 120 intervals: two standard errors are 5 points
+        assert rms(cases, "weight") < 0.6 * rms(cases, "height")
         assert brier(cases, "weight") < brier(cases, "height")
         for _, mean, true, count in reliability(cases, "weight"):
-            if count >= 30:  # fewer say nothing in so few jars; see the study of 400
+            if count >= 30:  # fewer say nothing in so few jars; see the tables in DEVELOPERS.md
                 assert abs(mean - true) < 2.5 * np.sqrt(mean * (1.0 - mean) / count)
+    more = study(40, 22, {"six photos, grams": WAYS["six photos, grams"]})["six photos, grams"]
+    assert rms(more, "weight") <= 0.5 * rms(more, "height")
 
 
-if __name__ == "__main__":
-    jars = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    for title, cases in study(jars, 5).items():
-        sys.stdout.write(study_text(cases, title) + "\n\n")
+@pytest.mark.slow
+@pytest.mark.parametrize("name", list(STRESS))
+def test_stressed_jars_are_still_covered(name):
+    ways = {"three photos": WAYS["three photos"]}
+    [cases] = study(20, 11, ways, **STRESS[name]).values()
+    assert coverage(cases) >= 0.75  # 80 % in the long run; 60 intervals leave 5 points

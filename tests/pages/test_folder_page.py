@@ -135,7 +135,7 @@ def test_a_calm_jar_raises_no_doubts(tmp_path):
 
 
 def test_what_every_jar_carries_is_no_warning(tmp_path):
-    usual = [{"name": "prior_driven", "sentence": "Mostly assumption."}]
+    usual = [{"name": "water_state_unknown", "sentence": "Mostly assumption."}]
     for n in range(1, 5):
         weight = weight_dict(doubts=usual, prior_note="Mostly assumption.")
         cloudy = [{"name": "still_settling", "sentence": f"Jar {n} was cloudy."}]

@@ -63,7 +63,7 @@ def test_every_doubt_has_its_place_and_its_phrase():
 
 
 def test_the_gravest_doubt_comes_first_and_what_is_usual_is_none():
-    doubts = [NamedDoubt(n, n) for n in ("prior_driven", "dim", "floor_unsure")]
+    doubts = [NamedDoubt(n, n) for n in ("water_state_unknown", "dim", "floor_unsure")]
     assert [d.name for d in gravest_first(doubts)] == ["floor_unsure", "dim"]
 
 

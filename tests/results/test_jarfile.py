@@ -65,7 +65,7 @@ def test_everything_comes_back(tmp_path):
 
 
 def test_doubts_of_the_two_ways_stay_apart(tmp_path):
-    doubt = {"name": "prior_driven", "sentence": "Mostly assumption."}
+    doubt = {"name": "water_state_unknown", "sentence": "Mostly assumption."}
     data = jar_dict(by_weight=weight_dict(doubts=[doubt]), not_weighed="")
     jar = read(tmp_path, data)
     assert jar.doubts == ()

@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jarvision.core.measured import DoubtName, doubt
-from jarvision.core.ranges import odds_in_words
 from jarvision.core.text import plain_text
 from jarvision.estimate.texture import TextureClass
 from jarvision.results.report import (
     ReadingRow,
     WeightRow,
+    odds_in_words,
     readings_csv,
     title,
 )

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from jarvision.core.errors import UsageError
 from jarvision.core.tables import TableError
 from jarvision.estimate.known import JarFacts, WaterState
+from jarvision.estimate.priors import Detergent
 from jarvision.run.jars_table import (
     Manifest,
     ManifestRow,
@@ -21,8 +22,8 @@ from jarvision.run.jars_table import (
 )
 
 WHOLE = """\
-jar,name,bed,shaken_at,photos,water_temp_c,soil_mm,dispersant,water_state
-5,Group 3,North,2026-05-04 09:00,IMG_1201 to IMG_1203,20.5,60,yes,clear
+jar,name,bed,shaken_at,photos,water_temp_c,soil_mm,detergent,water_state
+5,Group 3,North,2026-05-04 09:00,IMG_1201 to IMG_1203,20.5,60,washing soda,clear
 """
 ROW = ManifestRow(
     jar="5",
@@ -32,7 +33,7 @@ ROW = ManifestRow(
     patterns=("IMG_1201", "IMG_1202", "IMG_1203"),
     water_temp_c=20.5,
     soil_mm=60.0,
-    dispersant=True,
+    detergent=Detergent.WASHING_SODA,
     water_state=WaterState.CLEAR,
     line=2,
 )
@@ -59,7 +60,7 @@ def refused(text):
         WHOLE.replace("soil_mm", "Soil (cm)").replace(",60,", ",6,"),
         WHOLE.replace(",60,", ",6 cm,"),
         WHOLE.replace("2026-05-04 09:00", "4.5.2026 9:00"),
-        WHOLE.replace("yes", "X").replace("clear", "Clear"),
+        WHOLE.replace("washing soda", "Dishwasher powder").replace("clear", "Clear"),
         WHOLE + "\n,,,,,,,,\n",
     ],
     ids=range(11),
@@ -79,7 +80,7 @@ def test_only_the_jar_is_needed_and_what_is_not_said_stays_as_it_was():
     base = JarFacts(temp_c=18.0, soil_mm=50.0)
     assert row.facts(base) == base
     assert ROW.facts(base) == JarFacts(
-        temp_c=20.5, soil_mm=60.0, dispersant=True, water_state=WaterState.CLEAR
+        temp_c=20.5, soil_mm=60.0, detergent=Detergent.WASHING_SODA, water_state=WaterState.CLEAR
     )
     assert parse_manifest("jar,colour\n5,red\n").ignored == ("colour",)
 
@@ -98,7 +99,7 @@ def test_only_the_jar_is_needed_and_what_is_not_said_stays_as_it_was():
         ("jar,water_temp_c\n5,warm\n", "not a temperature"),
         ("jar,soil_mm\n5,-3\n", "not a length"),
         ("jar,soil_g\n5,nan\n", "not a number"),
-        ("jar,soap\n5,a bit\n", "neither yes nor no"),
+        ("jar,soap\n5,a bit\n", "does not say which"),
         ("jar,water_state\n5,brown\n", "clear, hazy or cloudy"),
         ("jar,photos\n5,IMG_9 to IMG_3\n", "not a range"),
         ("jar,photos\n5,IMG_1 to IMG_999999999\n", "not a range"),

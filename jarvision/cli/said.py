@@ -1,0 +1,102 @@
+"""Options of `read` that say what is known of the jars besides their photos."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from jarvision.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from jarvision.estimate.known import JarFacts, WaterState
+
+DetergentOption = Annotated[
+    str,
+    typer.Option(
+        help="What went into the water: none, liquid-soap (keeps no clay apart), washing-soda (or "
+        "dishwasher powder) or polyphosphate."
+    ),
+]
+OriginOption = Annotated[
+    str,
+    typer.Option(help="Where the soil is from: topsoil, or anywhere for mixtures and subsoils."),
+]
+SandOption = Annotated[
+    float | None,
+    typer.Option(help="Of the soil put in: sand washed through a 0.05 mm sieve, dry, in g."),
+]
+SedimentOption = Annotated[
+    float | None,
+    typer.Option(help="Of the soil put in: what stayed when the clay was poured off, dry, in g."),
+]
+HydrometerOption = Annotated[
+    str,
+    typer.Option(
+        help="Times and readings of a 152H hydrometer in a cylinder of its own.",
+        metavar='"40 s 23; 7 h 12"',
+    ),
+]
+HydrometerSoilOption = Annotated[
+    float | None, typer.Option(help="Dry soil in the hydrometer's cylinder, in g.")
+]
+HydrometerBlankOption = Annotated[
+    float, typer.Option(help="The hydrometer in water with the same dispersant, in g/L.")
+]
+SpoonOption = Annotated[
+    str,
+    typer.Option(
+        help="A spoon of the jar's water, dried: time, depth, volume, dry weight.",
+        metavar='"8 h, 50 mm, 10 ml, 0.12 g"',
+    ),
+]
+
+
+def with_words(facts: JarFacts, *, water: str, detergent: str, origin: str, spoon: str) -> JarFacts:
+    """Add what is said in words.
+
+    Raises
+    ------
+    UsageError
+        A word is not known.
+    """
+    from jarvision.estimate.topsoil import Origin
+    from jarvision.run import measured_cells as cells
+
+    return replace(
+        facts,
+        water_state=_water_state(water),
+        detergent=cells.detergent(detergent, "--detergent"),
+        origin=cells.origin(origin, "--origin") or Origin.TOPSOIL,
+        spoon=cells.spoon(spoon, "--spoon"),
+    )
+
+
+def with_hydrometer(
+    facts: JarFacts, readings: str, soil_g: float | None, blank_g_l: float
+) -> JarFacts:
+    """Add a hydrometer test, where there is one, at the water's temperature.
+
+    Raises
+    ------
+    UsageError
+        Its readings are not understood, or the grams of soil are missing.
+    """
+    from jarvision.estimate.dried import hydrometer_of
+    from jarvision.run.measured_cells import hydrometer_readings
+
+    found = hydrometer_readings(readings, "--hydrometer")
+    test = hydrometer_of(found, soil_g, blank_g_l=blank_g_l, temp_c=facts.temp_c)
+    return replace(facts, hydrometer=test)
+
+
+def _water_state(text: str) -> WaterState:
+    """Read a word for the water's state."""
+    from jarvision.estimate.known import WaterState
+
+    try:
+        return WaterState(text.strip().casefold())
+    except ValueError as error:
+        msg = "Say --water clear, --water hazy or --water cloudy."
+        raise UsageError(msg) from error

@@ -1,0 +1,162 @@
+"""Which masses stack as the jar in hand did: drawn, not searched."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_ndtr, ndtr, ndtri
+
+from jarvision.estimate.known import Evidence
+from jarvision.estimate.stacking import Jars, charge_of, seen, settled
+
+Array = NDArray[np.float64]
+
+_ROUNDS = 3  # times that the masses are solved anew before the clay is drawn
+_AGAIN = 2  # and times that sand and silt are solved anew with that clay
+_LEAP = 2.5  # most that one of these times changes a mass
+_NUDGE = 0.1  # share by which a mass is changed to see what that does
+_EVEN = 0.3  # part of the clay that is drawn from anywhere, since its law is the least normal
+
+
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """Masses (N, 3), what they let see (N, S), and what more of each would (N, S, 3)."""
+
+    mass: Array
+    seen: Array
+    slopes: Array
+
+
+def _first_masses(evidence: Evidence, jars: Jars) -> Array:
+    """Each class a third of the soil, to start from."""
+    each = evidence.top_mm.max() / 10.0 / (1.0 / jars.layer_g_cm3).sum(axis=0)
+    return np.tile(each[:, None], (1, 3))
+
+
+@dataclass(frozen=True, slots=True)
+class _Normal:
+    """N normal laws of F masses, cut off at zero."""
+
+    mean: Array
+    precision: Array
+    best: Array
+    """Most likely masses that are not negative."""
+
+
+def _solve(evidence: Evidence, guess: _Guess, loose: Array, free: int) -> _Normal:
+    """Law of the first F masses, the others as they are: what is seen is nearly linear in them.
+
+    `loose` (N,) tells how weakly each mass is held where it is.
+    """
+    slopes, mass = guess.slopes[:, :, :free], guess.mass[:, :free]
+    weighted = slopes / evidence.variances[None, :, None]
+    precision = np.einsum("nti,ntj->nij", weighted, slopes)
+    precision += loose[:, None, None] * np.eye(free)
+    wanted = evidence.values - guess.seen + np.einsum("nti,ni->nt", slopes, mass)
+    pull = np.einsum("nti,nt->ni", weighted, wanted) + loose[:, None] * mass
+    mean = np.linalg.solve(precision, pull[..., None])[..., 0]
+    return _Normal(mean, precision, _not_negative(precision, pull, np.maximum(mean, 0.0)))
+
+
+def _not_negative(precision: Array, pull: Array, start: Array) -> Array:
+    """Lowest point of the quadratic among masses of zero or more, by descent along each axis."""
+    best = start.copy()
+    for _ in range(8):
+        for kind in range(best.shape[1]):
+            slope = pull[:, kind] - np.einsum("ni,ni->n", precision[:, kind], best)
+            best[:, kind] = np.maximum(0.0, best[:, kind] + slope / precision[:, kind, kind])
+    return np.asarray(np.maximum(best, 1e-3 * best.sum(axis=1, keepdims=True)), dtype=np.float64)
+
+
+_STRETCH = 1.2  # proposals are drawn this much wider than the normal law they stand for
+
+
+def _draw(law: _Normal, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Masses over zero (N, F) and the log density that they were drawn with (N,).
+
+    One mass after the other from its normal law given the ones before, cut off at zero (the
+    sampler of Geweke, Hajivassiliou and Keane, from memory).
+    """
+    root = _STRETCH * np.linalg.cholesky(np.linalg.inv(law.precision))
+    mass, noise = np.empty_like(law.mean), np.zeros_like(law.mean)
+    log_q = np.zeros(len(law.mean))
+    for kind in range(law.mean.shape[1]):
+        centre = law.mean[:, kind] + np.einsum("nj,nj->n", root[:, kind], noise)
+        sd = root[:, kind, kind]
+        inside = np.clip(centre / sd, -30.0, 30.0)
+        noise[:, kind] = -ndtri(rng.random(centre.size) * ndtr(inside))
+        mass[:, kind] = centre + sd * noise[:, kind]
+        log_q -= 0.5 * noise[:, kind] ** 2 + np.log(sd) + log_ndtr(inside)
+    return mass, log_q - 0.5 * law.mean.shape[1] * math.log(2.0 * math.pi)
+
+
+def _seen(evidence: Evidence, jars: Jars, mass: Array) -> Array:
+    charge = charge_of(jars, mass)
+    return seen(evidence, jars, mass, charge, settled(evidence, jars, charge))
+
+
+def _first_guess(evidence: Evidence, jars: Jars) -> _Guess:
+    mass = _first_masses(evidence, jars)
+    there = _seen(evidence, jars, mass)
+    slopes = np.empty((*there.shape, 3))
+    for kind in range(3):
+        more = mass.copy()
+        more[:, kind] *= 1.0 + _NUDGE
+        slopes[:, :, kind] = (_seen(evidence, jars, more) - there) / (_NUDGE * mass[:, kind, None])
+    return _Guess(mass, there, slopes)
+
+
+def _next_guess(evidence: Evidence, jars: Jars, guess: _Guess, wanted: Array) -> _Guess:
+    """Go to other masses, at most a leap away, and learn from it (Broyden's rule, from memory)."""
+    mass = np.clip(wanted, guess.mass / _LEAP, guess.mass * _LEAP)
+    there = _seen(evidence, jars, mass)
+    step = mass - guess.mass
+    missed = there - guess.seen - np.einsum("nti,ni->nt", guess.slopes, step)
+    length = (step**2).sum(axis=1) + 1e-12 * (mass**2).sum(axis=1)
+    learned = np.einsum("nt,ni->nti", missed, step / length[:, None])
+    return _Guess(mass, there, guess.slopes + learned)
+
+
+def fill(evidence: Evidence, jars: Jars, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Masses that stack as the jar did (N, 3), and the log density they were drawn with (N,).
+
+    Where clay clumps and lies with the silt, heights tell hardly how much of the fines is clay,
+    and what sand and silt go with it is far from linear: so the clay is drawn first, then sand and
+    silt from what the heights leave them.
+    """
+    guess = _first_guess(evidence, jars)
+    loose = guess.mass.sum(axis=1) ** -2.0
+    for _ in range(_ROUNDS):
+        law = _solve(evidence, guess, loose, 3)
+        guess = _next_guess(evidence, jars, guess, law.best)
+    law = _solve(evidence, guess, loose, 3)
+    clay, log_q = _draw_clay(evidence, jars, law, rng)
+    moved = guess.seen + guess.slopes[:, :, 2] * (clay - guess.mass[:, 2])[:, None]
+    there = _Guess(np.column_stack([guess.mass[:, :2], clay]), moved, guess.slopes)
+    law = _solve(evidence, there, loose, 2)
+    for _ in range(_AGAIN):
+        guess = _next_guess(evidence, jars, guess, np.column_stack([law.best, clay]))
+        law = _solve(evidence, guess, loose, 2)
+    coarse, log_coarse = _draw(law, rng)
+    drawn = np.column_stack([coarse, clay])
+    real = np.all(drawn > 0, axis=1)  # the cut-off law runs out of digits 30 sd from zero
+    return np.where(real[:, None], drawn, guess.mass), np.where(real, log_q + log_coarse, 1e6)
+
+
+def _draw_clay(
+    evidence: Evidence, jars: Jars, law: _Normal, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Clay (N,) from its own law or from anywhere, and the log density of both together (N,)."""
+    most = 0.15 * evidence.top_mm.max() * jars.layer_g_cm3[2]
+    sd = 1.2 * np.sqrt(np.linalg.inv(law.precision)[:, 2, 2])
+    centre = np.clip(law.mean[:, 2], -3.0 * sd, most)
+    inside = centre / sd
+    whole = ndtr(inside)
+    own = centre - sd * ndtri(rng.random(sd.size) * whole)
+    anywhere = rng.random(sd.size) < _EVEN
+    clay = np.maximum(np.where(anywhere, most * rng.random(sd.size), own), 1e-6 * most)
+    normal = np.exp(-0.5 * ((clay - centre) / sd) ** 2) / (math.sqrt(2.0 * math.pi) * sd * whole)
+    return clay, np.log((1.0 - _EVEN) * normal + _EVEN * (clay < most) / most + 1e-300)
