@@ -81,6 +81,7 @@ class BedsSection:
     all_latest: bool
     several: tuple[OneBed, ...]
     said: tuple[Statement, ...]
+    named: bool
 
     @property
     def statements(self) -> list[Statement]:
@@ -113,6 +114,7 @@ def beds_section(told: Sequence[Told], system: UnitSystem) -> BedsSection | None
         all(len(jars) == 1 for jars in latest),
         tuple(several),
         (_TEST,) if any(len(jars) >= LEAST_JARS for jars in beds.values()) else (),
+        bool(beds),
     )
 
 

@@ -33,7 +33,7 @@ from jarvision.results.doubt_order import (
     own_doubts,
     phrase,
 )
-from jarvision.results.headline import GLASS_MEANS, WEIGHT_MEANS, soil_in_words, soil_odds
+from jarvision.results.headline import GLASS_MEANS, WEIGHT_MEANS, odds_of_named, soil_in_words
 from jarvision.results.jarfile import LAYERS, PREFIX, SUFFIX, JarRecord, Shares
 from jarvision.results.numbers import share_text
 from jarvision.results.report import bed_title
@@ -341,12 +341,8 @@ def _class_cell(shares: Shares | None, name: str, unknown: str, *, odds: bool = 
     if shares is None:
         return _JarCell(unknown, name, -1)
     texture = shares.texture
-    words = join(
-        soil_in_words(texture),
-        [" ", tag("span", soil_odds(texture), class_="note whole")]
-        if odds and " or " not in soil_in_words(texture)
-        else None,
-    )
+    note = tag("span", odds_of_named(texture), class_="note whole") if odds else None
+    words = join(soil_in_words(texture), [" ", note] if note else None)
     return _JarCell(words, name, CLASSES.index(texture.likeliest))
 
 
