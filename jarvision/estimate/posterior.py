@@ -72,11 +72,11 @@ _SENTENCES: Mapping[WeighingDoubtName, str] = {
     "when much of the clay may still be up, so the result by weight is less sure; take another "
     "after 48 h.",
     WeighingDoubtName.WATER_LINE_UNKNOWN: "The water line was not seen, so how far the grains fell "
-    "was guessed; give --water-mm for a narrower result by weight.",
+    "was guessed; measure how high the water stands above the floor for a narrower result.",
     WeighingDoubtName.WATER_STATE_UNKNOWN: "It is not known whether the water had cleared at the "
-    "last photo, so the clay by weight is less sure; say so with --water clear, hazy or cloudy.",
+    "last photo, so the clay by weight is less sure; say whether it was clear, hazy or cloudy.",
     WeighingDoubtName.MORE_SOIL_THAN_WATER: "There is more soil than water in this jar, so grains "
-    "fell crowded and sorted badly; use a third of soil or less next time.",
+    "hindered each other and sorted badly; use a third of soil or less next time.",
     WeighingDoubtName.GRAMS_WITHOUT_WIDTH: "The grams of soil were not used, since the jar's "
     "inside width is not known; give it as well.",
     WeighingDoubtName.ORGANIC_SOIL: "With {organic_pct:.0f} % organic matter this is an organic "
@@ -334,27 +334,55 @@ def _by_height_clay(evidence: Evidence) -> float:
     return float(100.0 * (1.0 - evidence.top_mm[silt] / evidence.top_mm[last]))
 
 
+_ALIKE_POINTS = 3.0
+"""Shares that differ by less are said to be alike."""
+
+
 def _why(evidence: Evidence, clay_pct: float, clay_up: float, slowed: float) -> str:
-    """One sentence on why the two results differ for this jar."""
-    by_height = _by_height_clay(evidence)
-    against = "" if math.isnan(by_height) else f" (here {by_height:.0f} % of the height)"
-    body = {
-        WaterState.CLEAR: f"The water had cleared, so all the clay is in the deposit, but a clay "
-        f"layer is mostly water{against}: by weight it is about {clay_pct:.0f} %",
+    """Say why the two results differ for this jar, or why they do not."""
+    water = {
+        WaterState.CLEAR: "The water had cleared, so all the clay is in the deposit.",
         WaterState.CLOUDY: f"The water was still cloudy, so about {100 * clay_up:.0f} % of the "
-        f"clay is not in the deposit yet, while the clay layer{against} is mostly water: the two "
-        f"pull against each other and leave about {clay_pct:.0f} % by weight",
-        WaterState.HAZY: f"The water was nearly clear, so most of the clay is in the deposit, but "
-        f"a clay layer is mostly water{against}: by weight it is about {clay_pct:.0f} %",
-        WaterState.UNKNOWN: f"A clay layer is mostly water{against}, and how much clay was still "
-        f"up at the last photo is not known: by weight it is about {clay_pct:.0f} %",
+        "clay is not in the deposit yet.",
+        WaterState.HAZY: "The water was nearly clear, so most of the clay is in the deposit.",
+        WaterState.UNKNOWN: "How much clay was still up at the last photo is not known.",
     }[evidence.state]
-    return f"{body}; {_where_it_fell(evidence, slowed)}."
+    return (
+        f"{water} {_clay_in_words(_by_height_clay(evidence), clay_pct)} {_fall(evidence, slowed)}"
+    )
 
 
-def _where_it_fell(evidence: Evidence, slowed: float) -> str:
-    fall_cm = (evidence.water_mm - evidence.top_mm.max()) / 10.0
-    guessed = "an assumed " if evidence.facts.water_mm is None else ""
-    warmth = "an assumed 20" if evidence.facts.temp_c is None else f"{evidence.temp_c:.0f}"
-    crowd = f", slowed to {slowed:.1f} of their speed by the crowd" if slowed < 0.8 else ""
-    return f"the grains fell {guessed}{fall_cm:.0f} cm at {warmth} °C{crowd}"
+def _clay_in_words(by_height: float, clay_pct: float) -> str:
+    """Set the clay's share of the height against that of the weight."""
+    weight = f"about {clay_pct:.0f} % of the weight"
+    if math.isnan(by_height):
+        return f"A layer of fresh clay is mostly water; clay is {weight}."
+    if by_height > clay_pct + _ALIKE_POINTS:
+        return (
+            f"The clay's layer is mostly water: it is {by_height:.0f} % of the height and {weight}."
+        )
+    if by_height < clay_pct - _ALIKE_POINTS:
+        return (
+            f"The clay's layer is {by_height:.0f} % of the height, but clay is {weight}: part of "
+            "it is still up, or clumped and lies with the silt."
+        )
+    return (
+        f"The clay's layer is {by_height:.0f} % of the height, and clay is {weight}: its layer is "
+        "mostly water, but as much clay is still up or lies with the silt."
+    )
+
+
+def _fall(evidence: Evidence, slowed: float) -> str:
+    fall_mm = evidence.water_mm - evidence.top_mm.max()
+    guessed = "some" if evidence.facts.water_mm is None else "about"
+    warm_c = evidence.temp_c
+    taken = "taken to be " if evidence.facts.temp_c is None else ""
+    crowd = (
+        f" So many fell at once that they slowed each other to {slowed:.1f} of their speed."
+        if slowed < 0.8
+        else ""
+    )
+    return (
+        f"The grains fell {guessed} {fall_mm / 10:.0f} cm ({fall_mm / 25.4:.1f} in) in water "
+        f"{taken}{warm_c:.0f} °C ({1.8 * warm_c + 32:.0f} °F) warm.{crowd}"
+    )

@@ -92,10 +92,10 @@ def test_sentence_names_this_jars_own_water_fall_and_temperature():
     cloudy = weighed().why
     assert "still cloudy" in cloudy
     assert "27 % of the height" in cloudy  # (45 - 33) / 45
-    assert "fell 10 cm at 20 °C" in cloudy  # 140 - 45 mm
+    assert "fell about 10 cm (3.7 in) in water 20 °C" in cloudy  # 140 - 45 mm
     clear = weighed(facts=replace(FACTS, water_state=WaterState.CLEAR)).why
     assert "had cleared" in clear
-    assert "assumed 20 °C" in weighed(facts=replace(FACTS, temp_c=None)).why
+    assert "taken to be 20 °C" in weighed(facts=replace(FACTS, temp_c=None)).why
     for sentence in (cloudy, clear):
         assert ". " not in sentence
         assert sentence.endswith(".")
