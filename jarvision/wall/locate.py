@@ -33,6 +33,7 @@ from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unr
 from jarvision.jar.view_fit import Jar, Scene, find_jars, scene_of, sides_px
 from jarvision.photo.decode import Photo
 from jarvision.wall.marks_on_glass import PenMark, covered_mm, find_pen_marks, without_marks
+from jarvision.wall.stuck_on import find_covers, uncovered
 
 Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
@@ -326,6 +327,10 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
         msg = f"{what} hides the layers in {photo.name}; move it aside and take the photo again."
         raise HiddenError(msg)
     as_seen = unroll(photo.bgr, jar, MAP_TOP_MM)
+    covers = find_covers(as_seen)
+    free = uncovered(as_seen, covers, _LEAST_WALL_MM)
+    behind = () if free is not None else tuple((c.low_mm, c.high_mm) for c in covers)
+    as_seen = free or as_seen
     marks = find_pen_marks(as_seen, jar.view, photo=photo.name)
     wall = without_marks(as_seen, jar.view, marks)
     blur = _blur_mm(photo.bgr, strip) if strip else _unmarked_blur_mm(photo, jar)
@@ -352,7 +357,7 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
         sides_of(photo.bgr, jar) if strip else None,
         bow,
         marks,
-        covered_mm(as_seen, jar.view, marks) if marks else (),
+        (*behind, *(covered_mm(as_seen, jar.view, marks) if marks else ())),
     )
 
 

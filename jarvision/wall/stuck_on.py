@@ -1,0 +1,225 @@
+"""What is stuck on the outside of the glass, or stands before it: labels, rulers, tape.
+
+The soil's boundaries run round the jar and nothing in the jar has long upright edges that are
+straight. A label or a ruler has: its side is an upright edge, and inside it the picture does not
+care what stands behind the glass. Columns under such a thing say nothing about layers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
+from jarvision.jar.wall_features import pieces
+
+Array: TypeAlias = NDArray[np.float64]
+Floats: TypeAlias = NDArray[np.float32]
+
+_STEP_ROWS = 4  # rows that are looked at as one
+_STEP_MM = _STEP_ROWS * ROW_MM
+_APART = 4  # columns on each side that an upright edge is taken between
+_SMOOTH_MM = 3.0  # an edge's step is averaged over this height
+_LEAST_STEP = 5.0  # CIE Lab
+_LEAST_SIDE_MM = 12.0  # a label's side is at least so high; common practice, no source
+_RULER_MM = 70.0  # and a ruler or the edge of another thing before the jar
+_MOST_LEAN = 0.12  # of a side against the upright
+_LEAST_ACROSS_MM = 5.0
+_PLAIN = 3.0  # CIE Lab: how much a label's ground differs from row to row
+_END_ROWS = 6
+_MARGIN_MM = 1.2  # of a thing's shadow on the glass
+_HIGHEST_MM = 75.0
+_END_STEP = 6.0  # CIE Lab, across a label's upper and lower edge
+
+
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """A part of the wall that something on the glass hides.
+
+    Attributes
+    ----------
+    left_rad, right_rad : float
+        Azimuths of its sides [rad].
+    low_mm, high_mm : float
+        Heights of its lower and upper edge on the wall [mm].
+    """
+
+    left_rad: float
+    right_rad: float
+    low_mm: float
+    high_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """An upright edge: column index at its middle, rows, and step from left to right."""
+
+    column: float
+    lean: float  # columns a row
+    first: int
+    last: int
+    step: tuple[float, float, float]
+
+
+def find_covers(wall: WallMap) -> tuple[Cover, ...]:
+    """Find labels, rulers and the like that hide parts of the front wall in one photo.
+
+    Higher up than `_HIGHEST_MM` nothing is looked for: what is framed there may be the background,
+    seen between the water line and the lid, and no layer ends there.
+    """
+    found = []
+    for piece in pieces(wall):
+        if len(piece) * COLUMN_MM < 1.6 * _LEAST_ACROSS_MM:
+            continue
+        lab, azimuth = _reduced(wall, piece), wall.azimuth[piece]
+        z = wall.z_mm[: len(lab) * _STEP_ROWS].reshape(-1, _STEP_ROWS).mean(axis=1)
+        found += [
+            Cover(float(azimuth[left]), float(azimuth[right]), float(z[first]), float(z[last]))
+            for left, right, first, last in _boxes(lab, list(_sides(lab)))
+            if z[first] < _HIGHEST_MM
+        ]
+    return tuple(found)
+
+
+def uncovered(wall: WallMap, covers: Sequence[Cover], least_mm: float) -> WallMap | None:
+    """Leave out the columns under what covers them; None where too little of the wall is left.
+
+    Parameters
+    ----------
+    wall : WallMap
+        The unrolled wall.
+    covers : sequence of Cover
+        What hides parts of it.
+    least_mm : float
+        Width of free wall that must remain [mm].
+    """
+    keep = np.ones(len(wall.azimuth), dtype=bool)
+    margin = round(_MARGIN_MM / COLUMN_MM)
+    for cover in covers:
+        inside = np.flatnonzero((wall.azimuth >= cover.left_rad) & (wall.azimuth <= cover.right_rad))
+        keep[max(inside[0] - margin, 0) : inside[-1] + margin + 1] = False
+    if keep.sum() * COLUMN_MM < least_mm:
+        return None
+    return replace(wall, azimuth=wall.azimuth[keep], bgr=np.ascontiguousarray(wall.bgr[:, keep]))
+
+
+def _reduced(wall: WallMap, piece: NDArray[np.intp]) -> Floats:
+    """CIE Lab of a piece in steps of several rows."""
+    rows = len(wall.z_mm) // _STEP_ROWS
+    part = wall.bgr[: rows * _STEP_ROWS, piece[0] : piece[-1] + 1]
+    small = cv2.resize(part, (part.shape[1], rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.cvtColor(small.astype(np.float32) / 255, cv2.COLOR_BGR2LAB))
+
+
+def _sides(lab: Floats) -> Iterator[_Side]:
+    """Find upright edges."""
+    run = np.concatenate([np.zeros_like(lab[:, :1]), np.cumsum(lab, axis=1)], axis=1)
+    at = np.arange(_APART + 1, lab.shape[1] - _APART)
+    right = (run[:, at + _APART] - run[:, at]) / _APART
+    left = (run[:, at - 1] - run[:, at - 1 - _APART]) / _APART
+    step = right - left
+    high = round(_SMOOTH_MM / _STEP_MM)
+    smooth = cv2.blur(step, (1, high))
+    size = np.linalg.norm(smooth, axis=2)
+    peak = size >= cv2.dilate(size, np.ones((1, 5)))
+    on = (peak & (size > _LEAST_STEP)).astype(np.uint8)
+    joined = cv2.dilate(on, np.ones((3, 3), np.uint8))
+    count, labels = cv2.connectedComponents(joined, connectivity=8)
+    for i in range(1, count):
+        rows, columns = np.nonzero((labels == i) & (on > 0))
+        if np.ptp(rows) * _STEP_MM < _LEAST_SIDE_MM:
+            continue
+        yield from _straight(rows, at[columns], smooth[rows, columns])
+
+
+def _straight(rows: NDArray[np.intp], columns: NDArray[np.intp], step: Floats) -> Iterator[_Side]:
+    """Give a run of edge points as a side where it is straight and upright."""
+    lean, at = np.polyfit(rows, columns, 1)
+    off = columns - (lean * rows + at)
+    keep = np.abs(off) < 1.5
+    if keep.mean() < 0.8 or abs(lean) * COLUMN_MM / _STEP_MM > _MOST_LEAN:
+        return
+    mean = np.median(step[keep], axis=0)
+    middle = lean * (rows.min() + rows.max()) / 2 + at
+    yield _Side(
+        float(middle),
+        float(lean),
+        int(rows.min()),
+        int(rows.max()),
+        (float(mean[0]), float(mean[1]), float(mean[2])),
+    )
+
+
+def _boxes(lab: Floats, sides: Sequence[_Side]) -> Iterator[tuple[int, int, int, int]]:
+    """Find labels and rulers: (left, right, first row, last row) of each."""
+    width = lab.shape[1] - 1
+    for side in sides:
+        spans = {}
+        for right_of in (True, False):
+            end = _other_side(side, sides, width, right_of=right_of)
+            left, right = (round(side.column), end) if right_of else (end, round(side.column))
+            if (right - left) * COLUMN_MM >= _LEAST_ACROSS_MM:
+                spans[right_of] = left, right
+        plain = {r: _unevenness(lab, side, *span) for r, span in spans.items()}
+        if (side.last - side.first) * _STEP_MM > _RULER_MM:
+            if len(plain) == 2 and 2 * min(plain.values()) < max(plain.values()):
+                left, right = spans[min(plain, key=lambda r: plain[r])]
+                if left == 0 or right == width:
+                    yield left, right, 0, len(lab) - 1
+            continue
+        framed = [
+            span for r, span in spans.items() if plain[r] < _PLAIN and _has_ends(lab, side, *span)
+        ]
+        if len(framed) == 1:
+            yield *framed[0], side.first, side.last
+
+
+def _other_side(side: _Side, sides: Sequence[_Side], width: int, *, right_of: bool) -> int:
+    """Column of the opposite side of a thing; the piece's border where it has none here."""
+    best = width if right_of else 0
+    for other in sides:
+        ahead = other.column - side.column if right_of else side.column - other.column
+        same = abs(other.first - side.first) + abs(other.last - side.last)
+        facing = -float(np.dot(other.step, side.step))
+        if ahead * COLUMN_MM > _LEAST_ACROSS_MM and same * _STEP_MM < 6.0 and facing > 0:
+            at = round(other.column)
+            best = min(best, at) if right_of else max(best, at)
+    return best
+
+
+def _unevenness(lab: Floats, side: _Side, left: int, right: int) -> float:
+    """How much the ground of a thing differs from row to row, writing apart [CIE Lab]."""
+    first, last = side.first + _END_ROWS, side.last - _END_ROWS
+    inside = lab[first : last + 1, left + 4 : max(right - 3, left + 5)]
+    rows = np.percentile(inside, 70, axis=1)
+    at = np.linspace(-1, 1, len(rows))
+    basis = np.stack([np.ones_like(at), at, at**2], axis=1)
+    off = rows - basis @ np.linalg.lstsq(basis, rows, rcond=None)[0]
+    return float(np.linalg.norm(np.percentile(np.abs(off), 80, axis=0)))
+
+
+def _has_ends(lab: Floats, side: _Side, left: int, right: int) -> bool:
+    """Whether the thing ends where its side does, above and below, all across."""
+    for row, way in ((side.first, -1), (side.last, 1)):
+        sizes = []
+        for column in range(left + 3, right - 2, 2):
+            middle = row + round(-side.lean * (column - side.column) * _STEP_MM / COLUMN_MM)
+            sizes.append(_best_step(lab[:, column], middle, way))
+        if not sizes or np.percentile(sizes, 25) < _END_STEP:
+            return False
+    return True
+
+
+def _best_step(line: Floats, row: int, way: int) -> float:
+    """Largest step of a column within a millimetre or two of a row."""
+    best = 0.0
+    for at in range(row - 3, row + 4):
+        low, high = line[max(at - 3, 0) : max(at, 0)], line[at + 1 : at + 4]
+        if len(low) and len(high):
+            best = max(best, float(np.linalg.norm(high.mean(axis=0) - low.mean(axis=0))))
+    return best
