@@ -27,7 +27,7 @@ Array: TypeAlias = NDArray[np.float64]
 WATER_INDEX = 1.333  # water at 20 degC, sodium D line; handbook value, from memory
 
 
-def _far_rim_mm(jar: Jar, front_mm: float) -> float:
+def far_rim_mm(jar: Jar, front_mm: float) -> float:
     """Height at which the far rim of a level surface shows on the front wall [mm]."""
     across = 2 * (jar.view.outline.radius_mm - WALL_MM)
     shown = front_mm
@@ -69,7 +69,7 @@ def mirrored_edges(
     return [distance for distance in found if distance > 0]
 
 
-def _mirror_match(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float:
+def mirror_match(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float:
     """How well an edge is where a mirrored one should be, 0 to 1."""
     distance = mirrored_edge_mm(jar, height_mm)
     if not mirrored or np.isnan(distance):
@@ -120,6 +120,23 @@ def clay_places(
     return sorted(weighed, key=lambda e: -e[1])
 
 
+def clay_edges(
+    photo: WallFeatures, jar: Jar, silt_mm: float, water_mm: float
+) -> list[tuple[float, str]]:
+    """Give the heights where the clay's top can be [mm], and how it would show there.
+
+    ``"edge"`` a level edge; ``"soft"`` one whose colours turn round from side to side; ``"merged"``
+    a front edge and far rim seen as one; ``"thin"`` clay too thin for an edge of its own.
+    """
+    low_mm = _own_edge(photo, silt_mm) + 1.0
+    at = [height for height, _ in edge_peaks(photo, low_mm, water_mm - 6.0)]
+    found = [(height, "edge") for height in at]
+    edges = _Edges(np.array(at), *(np.ones(len(at)) for _ in range(3)))
+    found += [(f[0], "soft") for f in _soft_fronts(photo, edges, low_mm, water_mm - 6.0)]
+    found += [(h, "merged") for h, _ in _merged_fronts(jar, edges, [(h, 0.0) for h in at])]
+    return [*found, (silt_mm + _THIN_CLAY_MM, "thin")]
+
+
 def _own_edge(photo: WallFeatures, silt_mm: float) -> float:
     """Height of the silt's own edge, which the search by grain may have put a little off [mm]."""
     near = edge_peaks(photo, silt_mm - 2.0, silt_mm + 2.0)
@@ -131,8 +148,8 @@ def _edges_above(
 ) -> _Edges:
     found = edge_peaks(photo, low_mm, water_mm - 6.0)
     at = np.array([height for height, _ in found])
-    match = [_mirror_match(jar, height, mirrored) for height in at]
-    arched = [_arch_odds(photo, jar, height) for height in at]
+    match = [mirror_match(jar, height, mirrored) for height in at]
+    arched = [arch_odds(photo, jar, height) for height in at]
     return _Edges(at, np.array([s for _, s in found]), np.array(match), np.array(arched))
 
 
@@ -150,7 +167,7 @@ def _front_score(
     far_off = max(height - USUAL_CLAY_MM, 0.0) / USUAL_SPREAD_MM
     score = _STRENGTH_WEIGHT * np.log(np.clip(strength, 0.3, 4.0)) - 0.025 * (height - silt_mm)
     score -= 0.5 * far_off**2 + _MIRROR_WEIGHT * match + _ARCH_WEIGHT * arched
-    far = _far_rim_mm(jar, height)
+    far = far_rim_mm(jar, height)
     # a tilt that is 0.03 rad out misplaces the far rim of a small jar by a third
     gap = far - height
     nearest = height + max(0.65 * gap - 1.0, min(0.6 * gap, 3.0))
@@ -196,7 +213,7 @@ def _merged_fronts(
     """Give the front edges of surfaces seen so flat that they and their far rims are one edge."""
     found = []
     for height, score in scored:
-        gap = _far_rim_mm(jar, height) - height
+        gap = far_rim_mm(jar, height) - height
         below = height - edges.at_mm
         apart = not ((below > 0.3) & (below < gap + 1.0)).any()
         if _LEAST_GAP_MM < gap < _MERGED_MM and apart:
@@ -223,9 +240,9 @@ _LEAN = 1.5  # how a surface leans to a side [mm a rad of azimuth]
 _GAP_SD = 0.35  # relative, of the distance between front edge and far rim
 
 
-def _arch_odds(photo: WallFeatures, jar: Jar, edge_mm: float) -> float:
+def arch_odds(photo: WallFeatures, jar: Jar, edge_mm: float) -> float:
     """Log odds that an edge is arched like a far rim, against level like a front edge."""
-    gap = _far_rim_mm(jar, edge_mm) - edge_mm
+    gap = far_rim_mm(jar, edge_mm) - edge_mm
     if gap < 2.0 or not jar.view.outline.is_round:
         return 0.0
     arch, sd = _arch(photo, edge_mm, bulge=_bulge(jar))

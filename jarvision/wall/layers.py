@@ -39,6 +39,7 @@ _TEMPER = 4.0  # rows of half a millimetre are not independent: costs count abou
 _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
 _CLEAR_COST = 1.1  # the same above settled clay: the deposit's surface, clear water
 _ROW_CAP = 5.0
+_WAYS_APART_MM, _MOST_WAYS, _MOST_COST = 2.5, 14, 80.0  # ways that are handed on to be weighed
 _SEARCH_BINS = 220  # deposits are looked for up to 110 mm
 _EDGE_SD_MM = (
     0.23  # what the edge of a deposit means to a quarter of a millimetre, seen on rendered jars
@@ -111,6 +112,7 @@ class CoarsePlace:
     sand_mm: float
     silt_mm: float
     weight: float
+    cost: float = 0.0  # natural log units over the best, all photos together
 
 
 def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], float]:
@@ -151,14 +153,16 @@ def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], floa
 def _hypotheses(total: Array, first_mm: float) -> list[CoarsePlace]:
     """Separate minima of the cost of pairs, best first."""
     total = total.copy()
-    apart = round(3.0 / BIN_MM)
+    apart = round(_WAYS_APART_MM / BIN_MM)
     best, found = float(total.min()), []
-    for _ in range(5):
+    for _ in range(_MOST_WAYS):
         sand, silt = (int(i) for i in np.unravel_index(np.argmin(total), total.shape))
-        weight = float(np.exp(-(total[sand, silt] - best) / _TEMPER))
-        if weight < 0.02:
+        cost = float(total[sand, silt]) - best
+        if cost > _MOST_COST:
             break
-        found.append(CoarsePlace(first_mm + BIN_MM * sand, first_mm + BIN_MM * silt, weight))
+        weight = float(np.exp(-cost / _TEMPER))
+        at = first_mm + BIN_MM * np.array([sand, silt])
+        found.append(CoarsePlace(float(at[0]), float(at[1]), weight, cost))
         total[max(0, sand - apart) : sand + apart + 1, max(0, silt - apart) : silt + apart + 1] = (
             np.inf
         )

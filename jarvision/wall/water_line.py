@@ -1,0 +1,195 @@
+"""The water line: a level edge at one height in every photo, over foam and under lid and rim.
+
+Every level edge above the deposit is weighed: how strong it is in the cloudy photos and in the
+last one, how quiet it is below it, whether foam clings under it, how much the picture changes
+across it. The weights were fitted on jars of known truth, see `stack_weights.toml`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.wall_features import WallFeatures, edge_peaks
+from jarvision.wall.weights import Weights
+
+Array: TypeAlias = NDArray[np.float64]
+
+NAMES = (
+    "cloudy_edge",
+    "last_edge",
+    "quiet_cloudy",
+    "quiet_last",
+    "foam_cloudy",
+    "foam_last",
+    "step_cloudy",
+    "step_last",
+    "like_below",
+    "unlike_above",
+    "high",
+    "higher",
+    "first_strong",
+)
+_SAME_MM = 1.4  # edges of different photos that are so near are one line
+_FOAM_MM = 10.0  # foam clings this far under the water line
+_LEAST_SD_MM = 0.5
+_TOP_MM = 148.0
+_UNSURE = 0.15  # odds against a line from which it is doubted
+
+
+@dataclass(frozen=True, slots=True)
+class WaterLine:
+    """Where the water ends, above the strip's zero.
+
+    Attributes
+    ----------
+    z_mm, sd_mm : float
+        Height and one standard deviation, other places included [mm]; NaN where none is seen.
+    odds : float
+        Odds that this edge is the water line and no other one.
+    """
+
+    z_mm: float
+    sd_mm: float
+    odds: float
+
+    @property
+    def is_unsure(self) -> bool:
+        """Whether another edge may well be the water line."""
+        return not self.odds > 1.0 - _UNSURE
+
+
+NOWHERE = WaterLine(math.nan, math.nan, 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lines:
+    """Candidates: heights (n,), and the edges of each photo near them."""
+
+    at_mm: Array
+    peaks: tuple[Array, ...]  # (m, 2) a photo
+
+
+def find_water_line(
+    photos: Sequence[WallFeatures], deposit_mm: float, weights: Weights
+) -> WaterLine:
+    """Find the water line in all photos of a jar.
+
+    Parameters
+    ----------
+    photos : sequence of WallFeatures
+        In order of time.
+    deposit_mm : float
+        Rough top of the silt above the strip's zero [mm].
+    weights : Weights
+        Of `NAMES`.
+    """
+    lines = water_lines(photos, deposit_mm)
+    if not len(lines.at_mm):
+        return NOWHERE
+    score = water_features(photos, lines, deposit_mm) @ weights.of(NAMES)
+    odds = np.exp(score - score.max())
+    odds /= odds.sum()
+    best = int(odds.argmax())
+    near = np.abs(lines.at_mm - lines.at_mm[best]) < 2.5
+    z = _joined(lines, float(lines.at_mm[best]))
+    spread = math.sqrt(float(odds @ (lines.at_mm - z) ** 2))
+    return WaterLine(z, max(_LEAST_SD_MM, spread), float(odds[near].sum()))
+
+
+def water_lines(photos: Sequence[WallFeatures], deposit_mm: float) -> _Lines:
+    """Give the edges that may be the water line, those of all photos joined."""
+    peaks = tuple(
+        np.array(edge_peaks(p, deposit_mm + 10.0, _TOP_MM)).reshape(-1, 2) for p in photos
+    )
+    every = np.concatenate(peaks)
+    every = every[every[:, 1] > 1.0]
+    at: list[float] = []
+    for height, _ in every[np.argsort(-every[:, 1])]:
+        if all(abs(height - other) > _SAME_MM for other in at):
+            at.append(float(height))
+    return _Lines(np.array(sorted(at)), peaks)
+
+
+def _joined(lines: _Lines, at_mm: float) -> float:
+    """Mean height of a line over the photos that show it."""
+    heights = [p[np.abs(p[:, 0] - at_mm) < _SAME_MM] for p in lines.peaks]
+    best = [h[h[:, 1].argmax()] for h in heights if len(h)]
+    if not best:
+        return at_mm
+    table = np.array(best)
+    return float(np.average(table[:, 0], weights=np.minimum(table[:, 1], 15.0)))
+
+
+def water_features(photos: Sequence[WallFeatures], lines: _Lines, deposit_mm: float) -> Array:
+    """Measure every candidate -> (candidates, len(NAMES))."""
+    found = []
+    for at in lines.at_mm:
+        each: dict[bool, list[list[float]]] = {True: [], False: []}
+        for photo, peaks in zip(photos, lines.peaks, strict=True):
+            each[photo.settled == 3].append(_seen(photo, peaks, float(at), deposit_mm))
+        cloudy = np.mean(each[False], axis=0) if each[False] else np.zeros(6)
+        last = np.mean(each[True], axis=0) if each[True] else np.zeros(6)
+        alone = 0.0 if each[False] else 1.0
+        found.append(
+            [
+                cloudy[0],
+                last[0],
+                cloudy[1],
+                alone * last[1],
+                cloudy[2],
+                last[2],
+                cloudy[3],
+                last[3],
+                cloudy[4],
+                cloudy[5],
+                -(max(at - 125.0, 0.0) / 15.0) ** 2,
+                -at / 20.0,
+                0.0,
+            ]
+        )
+    table = np.array(found)
+    strong = np.flatnonzero(table[:, 0] + table[:, 1] > 0.6 * (table[:, 0] + table[:, 1]).max())
+    table[strong[0], -1] = 1.0
+    return table
+
+
+def _seen(photo: WallFeatures, peaks: Array, at_mm: float, deposit_mm: float) -> list[float]:
+    """What one photo says of a line: edge, unrest below, foam, step, likeness below and above."""
+    near = np.abs(peaks[:, 0] - at_mm) < _SAME_MM
+    edge = float(peaks[near, 1].max()) if near.any() else 0.0
+    under = (peaks[:, 0] > deposit_mm + 10.0) & (peaks[:, 0] < at_mm - _FOAM_MM - 1.0)
+    unrest = float(np.log1p(peaks[under, 1]).sum())
+    foam = _level(photo, at_mm - 5.0, at_mm - 0.3) - _level(photo, deposit_mm + 5.0, at_mm - 12.0)
+    low = _colour(photo, at_mm - 15.0, at_mm - 10.0)
+    high = _colour(photo, at_mm + 2.0, at_mm + 6.0)
+    inside = _colour(photo, deposit_mm + 8.0, deposit_mm + 16.0)
+    return [
+        math.log(0.3 + min(edge, 20.0)),
+        -unrest,
+        float(np.clip(foam, -1.5, 2.0)),
+        math.log(1.0 + float(np.linalg.norm(np.median(high - low, axis=0)))),
+        -math.log(1.0 + float(np.linalg.norm(np.median(low - inside, axis=0)))),
+        math.log(1.0 + float(np.linalg.norm(np.median(high - inside, axis=0)))),
+    ]
+
+
+def _level(photo: WallFeatures, low_mm: float, high_mm: float) -> float:
+    """Mean log grain between two heights."""
+    rows = (photo.bins_mm > low_mm) & (photo.bins_mm < high_mm)
+    return float(photo.level[rows].mean()) if rows.any() else 0.0
+
+
+def _colour(photo: WallFeatures, low_mm: float, high_mm: float) -> Array:
+    """Mean colour of each block between two heights, (blocks, 3)."""
+    rows = (photo.z_mm > low_mm) & (photo.z_mm < high_mm)
+    if not rows.any():
+        rows = np.abs(photo.z_mm - high_mm) < 0.3
+    if not rows.any():
+        rows = photo.z_mm == photo.z_mm[-1]
+    return np.asarray(photo.colour[:, rows].mean(axis=1))
