@@ -12,12 +12,9 @@ from jarvision.core.errors import NoDepositError, TimesError, TooNoisyError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.series import Reading
 from jarvision.jar.scale_sources import width_ratio
-from jarvision.jar.unwrap import MAP_TOP_MM
-from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures, gather, quiet_level
-from jarvision.wall.clay import clay_places, mirrored_edges
-from jarvision.wall.floor import join_floors, seen_floor, water_line, water_structure
-from jarvision.wall.layers import LAYERS, CoarsePlace, coarse_tops, place
+from jarvision.wall.floor import join_floors, seen_floor, water_structure
+from jarvision.wall.layers import LAYERS, coarse_tops, place
 from jarvision.wall.locate import Look
 from jarvision.wall.measurement import (
     ORDER,
@@ -29,6 +26,8 @@ from jarvision.wall.measurement import (
     is_behind,
     lowered,
 )
+from jarvision.wall.stacks import StackOdds, weigh_stacks
+from jarvision.wall.water_line import WaterLine
 
 _LEAST_GAIN = 25.0  # log units a photo by which layers must explain the grain better than none
 
@@ -134,17 +133,12 @@ def read_photos_of_jar(
     _refuse_without_end(looks)
     evidence = {r: gather(looks[r].wall, settled=ORDER.index(r) + 1) for r in ORDER if r in looks}
     noise = [d for r, p in evidence.items() for d in _noise_doubts(looks[r].name, p)]
+    jars = [looks[r].jar for r in evidence]
     ways, gain = coarse_tops(list(evidence.values()))
     if gain < _LEAST_GAIN:
         msg = "No layers of sand and silt can be told apart in this jar; is there a deposit in it?"
         raise NoDepositError(msg)
-    for i in range(len(ways)):
-        try:
-            photos, water_mm = _read_way([*ways[i:], *ways[:i]], evidence, looks)
-            break
-        except NoDepositError:
-            if i + 1 == len(ways):
-                raise
+    photos, water = _read_best(weigh_stacks(list(evidence.values()), jars, ways), evidence, looks)
     top_mm = photos[-1].boundaries[-1].top_mm
     known_s = elapsed_s or {}
     return JarMeasurement(
@@ -157,37 +151,49 @@ def read_photos_of_jar(
             for photo in photos
         ),
         further=_confirm(photos, more),
-        water_mm=water_mm,
+        water_mm=water.z_mm - photos[-1].floor.z_mm,
+        water_sd_mm=math.hypot(water.sd_mm, photos[-1].floor.sd_mm),
         widened_to_mm=top_mm,
         doubts=(*doubts, *noise),
     )
 
 
-def _read_way(
-    ways: Sequence[CoarsePlace],
+def _read_best(
+    stacks: Sequence[StackOdds],
     photos: Mapping[Reading, WallFeatures],
     looks: Mapping[Reading, Look],
-) -> tuple[tuple[PhotoReading, ...], float]:
-    """Read all photos with the first of several ways in which sand and silt can lie."""
-    sand, silt = ways[0].sand_mm, ways[0].silt_mm
-    water = water_line(list(photos.values()), silt)
-    earlier = [(photos[r], looks[r].jar) for r in photos if r != Reading.TWO_DAYS]
-    mirrored = mirrored_edges(earlier, silt, water) if water > silt else []
-    last = Reading.TWO_DAYS
-    clay = _clay_of(photos[last], looks[last].jar, silt, water, mirrored)
-    coarse = (sand, silt, clay[0][0])
-    floors = _floors(photos, looks, coarse)
-    read = tuple(
+) -> tuple[tuple[PhotoReading, ...], WaterLine]:
+    """Read all photos by the likeliest stack of layers whose boundaries can all be placed."""
+    for i, stack in enumerate(stacks):
+        try:
+            return _read_stack(stack, photos, looks), stack.water
+        except NoDepositError:
+            if i + 1 == len(stacks):
+                raise
+    msg = (
+        "No top of a deposit was found in the last photo; take it level with the layers, "
+        "with light from the side."
+    )
+    raise NoDepositError(msg)
+
+
+def _read_stack(
+    stack: StackOdds,
+    photos: Mapping[Reading, WallFeatures],
+    looks: Mapping[Reading, Look],
+) -> tuple[PhotoReading, ...]:
+    """Place every boundary of a stack of layers in all photos."""
+    floors = _floors(photos, looks, stack.tops_mm)
+    return tuple(
         photo_reading(
             looks[r],
             r,
             floors[r],
-            _place_all(p, coarse, ways, clay, floors[r], looks[r].covered_mm),
-            structure=water_structure(p, coarse[2], water),
+            _place_all(p, stack.tops_mm, stack.others, floors[r], looks[r].covered_mm),
+            structure=water_structure(p, stack.tops_mm[2], stack.water.z_mm),
         )
         for r, p in photos.items()
     )
-    return read, water - floors[Reading.TWO_DAYS].z_mm
 
 
 def _confirm(
@@ -196,14 +202,13 @@ def _confirm(
     """Place the boundaries that are known in further photos."""
     last = read[-1]
     tops = [b.top_mm + last.floor.z_mm for b in last.boundaries]
-    way = [CoarsePlace(tops[0], tops[1], 1.0)]
     found = []
     for reading, look in more:
         if (look.jar.scaled, look.has_strip) != (last.look.jar.scaled, last.look.has_strip):
             continue
         photo = gather(look.wall, settled=ORDER.index(reading) + 1)
         try:
-            boundaries = _place_all(photo, tops, way, [(tops[2], 1.0)], last.floor, look.covered_mm)
+            boundaries = _place_all(photo, tops, ((), (), ()), last.floor, look.covered_mm)
         except NoDepositError:
             continue
         found.append(photo_reading(look, reading, last.floor, boundaries).numbers())
@@ -245,21 +250,6 @@ def _refuse_without_end(looks: Mapping[Reading, Look]) -> None:
         raise TimesError(msg)
 
 
-def _clay_of(
-    last: WallFeatures, jar: Jar, silt_mm: float, water_mm: float, mirrored: Sequence[float]
-) -> list[tuple[float, float]]:
-    """Find where the clay's top can be in the last photo, best first."""
-    top = water_mm if water_mm > silt_mm else MAP_TOP_MM
-    places = clay_places(last, jar, silt_mm, top, mirrored=mirrored)
-    if not places:
-        msg = (
-            "No top of a deposit was found in the last photo; take it level with the layers, "
-            "with light from the side."
-        )
-        raise NoDepositError(msg)
-    return places
-
-
 def _floors(
     photos: Mapping[Reading, WallFeatures], looks: Mapping[Reading, Look], coarse: Sequence[float]
 ) -> dict[Reading, Floor]:
@@ -284,8 +274,7 @@ def _floors(
 def _place_all(
     photo: WallFeatures,
     coarse: Sequence[float],
-    ways: Sequence[CoarsePlace],
-    clay: list[tuple[float, float]],
+    others: Sequence[tuple[tuple[float, float], ...]],
     floor: Floor,
     covered_mm: Sequence[tuple[float, float]],
 ) -> tuple[Boundary, ...]:
@@ -302,7 +291,7 @@ def _place_all(
             )
             raise NoDepositError(msg)
         again = place(photo, layer, first.top_mm, under[layer], over[layer], 1.6) or first
-        again = replace(again, alternatives=_rivals(layer, ways, clay))
+        again = replace(again, alternatives=others[layer])
         placed.append(lowered(_widened(again, covered_mm), floor.z_mm))
     return tuple(placed)
 
@@ -313,17 +302,3 @@ def _widened(boundary: Boundary, covered_mm: Sequence[tuple[float, float]]) -> B
         if is_behind(boundary.top_mm, span):
             return replace(boundary, sd_mm=math.hypot(boundary.sd_mm, hidden_sd_mm(span)))
     return boundary
-
-
-def _rivals(
-    layer: int, ways: Sequence[CoarsePlace], clay: list[tuple[float, float]]
-) -> tuple[tuple[float, float], ...]:
-    """Other places for a top that are worth odds: (height [mm], weight)."""
-    if layer == 2:
-        return tuple((h, w) for h, w in clay[1:] if w > 0.02)
-    heights = [(w.sand_mm, w.silt_mm)[layer] for w in ways]
-    return tuple(
-        (h, w.weight)
-        for h, w in zip(heights[1:], ways[1:], strict=True)
-        if abs(h - heights[0]) > 2.5
-    )

@@ -21,6 +21,7 @@ from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
 from jarvision.wall.clay import arch_odds, far_rim_mm, mirror_match
+from jarvision.wall.water_line import WaterLine
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -69,6 +70,8 @@ class Stack:
         How much worse grain and edges of all photos fit sand and silt here than at best.
     kind : str
         ``"edge"``, ``"soft"``, ``"merged"`` or ``"thin"``: how the clay's top shows.
+    water : WaterLine or None
+        The water line it was weighed with.
     """
 
     sand_mm: float
@@ -76,10 +79,11 @@ class Stack:
     clay_mm: float
     cost: float
     kind: str = "edge"
+    water: WaterLine | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Scene:
+class LastView:
     """What all hypotheses of a jar share: the last photo, its camera, and what came before."""
 
     last: WallFeatures
@@ -94,14 +98,14 @@ class Scene:
     wide: Array  # (n,), log colour step of each between wide windows
 
 
-def scene_of(
+def last_view_of(
     last: WallFeatures,
     jar: Jar,
     water_mm: float,
     earlier: Sequence[WallFeatures],
     mirrored: Sequence[float],
     deposit_mm: float,
-) -> Scene:
+) -> LastView:
     """Prepare a jar for weighing hypotheses.
 
     Parameters
@@ -124,7 +128,7 @@ def scene_of(
     peaks = np.array(edge_peaks(last, 1.0, water_mm - 4.0)).reshape(-1, 2)
     arched = np.array([arch_odds(last, jar, h) for h in peaks[:, 0]])
     hue = _suspension(earlier, deposit_mm, water_mm)
-    bare = Scene(last, jar, water_mm, len(earlier) + 1, mirrored, hue, run, peaks, arched, arched)
+    bare = LastView(last, jar, water_mm, len(earlier) + 1, mirrored, hue, run, peaks, arched, arched)
     wide = np.array([_step(bare, h, h - 4.0, h + 4.0) for h in peaks[:, 0]])
     return replace(bare, wide=wide)
 
@@ -140,93 +144,93 @@ def _suspension(earlier: Sequence[WallFeatures], low_mm: float, high_mm: float) 
     return np.asarray(np.median(photo.colour[:, rows], axis=(0, 1)))
 
 
-def mean_colour(scene: Scene, low_mm: float, high_mm: float) -> Array:
+def mean_colour(view: LastView, low_mm: float, high_mm: float) -> Array:
     """Mean colour of each block between two heights, (blocks, 3)."""
-    z0 = scene.last.z_mm[0] - ROW_MM / 2
-    top = scene.run.shape[1] - 1
+    z0 = view.last.z_mm[0] - ROW_MM / 2
+    top = view.run.shape[1] - 1
     first = int(np.clip(round((low_mm - z0) / ROW_MM), 0, top - 1))
     last = int(np.clip(round((high_mm - z0) / ROW_MM), first + 1, top))
-    return np.asarray((scene.run[:, last] - scene.run[:, first]) / (last - first))
+    return np.asarray((view.run[:, last] - view.run[:, first]) / (last - first))
 
 
-def _step(scene: Scene, at_mm: float, below: float, above: float, reach: float = 3.5) -> float:
+def _step(view: LastView, at_mm: float, below: float, above: float, reach: float = 3.5) -> float:
     """Colour step between wide windows under and over a height, agreed by the blocks."""
-    under = mean_colour(scene, max(below + 0.3, at_mm - reach), at_mm - 0.4)
-    over = mean_colour(scene, at_mm + 0.4, min(above - 0.3, at_mm + reach))
+    under = mean_colour(view, max(below + 0.3, at_mm - reach), at_mm - 0.4)
+    over = mean_colour(view, at_mm + 0.4, min(above - 0.3, at_mm + reach))
     each = over - under
     size = np.linalg.norm(np.median(each, axis=0))
     return float(np.log(0.5 + size))
 
 
-def _grain(scene: Scene, low_mm: float, high_mm: float) -> float:
+def _grain(view: LastView, low_mm: float, high_mm: float) -> float:
     """Median log grain between two heights."""
-    bins = scene.last.bins_mm + 0.25
+    bins = view.last.bins_mm + 0.25
     rows = (bins > low_mm) & (bins < high_mm)
     if not rows.any():
         rows = np.abs(bins - (low_mm + high_mm) / 2) < 0.6
-    return float(np.median(scene.last.level[rows])) if rows.any() else 0.0
+    return float(np.median(view.last.level[rows])) if rows.any() else 0.0
 
 
-def _edge(scene: Scene, at_mm: float) -> float:
+def _edge(view: LastView, at_mm: float) -> float:
     """Strongest level edge within a millimetre of a height."""
-    z, size = scene.last.edges_mm, scene.last.edges
+    z, size = view.last.edges_mm, view.last.edges
     near = np.abs(z - at_mm) < 1.0
     return float(size[near].max()) if near.any() else 0.0
 
 
-def features_of(scene: Scene, stack: Stack) -> Array:
+def features_of(view: LastView, stack: Stack) -> Array:
     """Measure one hypothesis -> (len(NAMES),) numbers of the order of one."""
     sand, silt, clay = stack.sand_mm, stack.silt_mm, stack.clay_mm
     kind = stack.kind
-    peak_mm, size = scene.peaks[:, 0], scene.peaks[:, 1]
+    peak_mm, size = view.peaks[:, 0], view.peaks[:, 1]
     here = np.abs(peak_mm - clay) < 0.6
     below = (peak_mm > silt + 1.5) & (peak_mm < clay - 0.6)
-    far = far_rim_mm(scene.jar, clay)
-    rim, _ = _best_rim(scene, clay, far, 0.2 * (far - clay) + 1.0)
-    behind = back_edge_mm(scene.jar, clay, scene.water_mm)
-    back, back_mm = _best_rim(scene, clay, behind, _BACK_SD_MM)
+    far = far_rim_mm(view.jar, clay)
+    rim, _ = _best_rim(view, clay, far, 0.2 * (far - clay) + 1.0)
+    behind = back_edge_mm(view.jar, clay, view.water_mm)
+    back, back_mm = _best_rim(view, clay, behind, _BACK_SD_MM)
     inside = (peak_mm > clay + 1.2) & (peak_mm < behind + 4.0)
-    strongest = float(scene.peaks[inside, 1].max()) if inside.any() else 0.0
+    strongest = float(view.peaks[inside, 1].max()) if inside.any() else 0.0
     on_top = (peak_mm > clay + 0.6) & (peak_mm < back_mm - 1.5)
-    rests = np.minimum(np.log1p(size), np.exp(scene.wide))
-    within = mean_colour(scene, silt + 0.5, silt + 3.0)
-    under = mean_colour(scene, max(clay - 3.0, silt + 0.3), max(clay - 0.4, silt + 0.6))
-    above = mean_colour(scene, clay + 0.5, min(clay + 3.0, scene.water_mm))
+    rests = np.minimum(np.log1p(size), np.exp(view.wide))
+    within = mean_colour(view, silt + 0.5, silt + 3.0)
+    under = mean_colour(view, max(clay - 3.0, silt + 0.3), max(clay - 0.4, silt + 0.6))
+    above = mean_colour(view, clay + 0.5, min(clay + 3.0, view.water_mm))
     change = float(np.linalg.norm(np.median(under - within, axis=0)))
     thin = kind == "thin"
-    hues = _hues(scene, under, above)
+    hues = _hues(view, under, above)
     values = {
         "grain": -min(stack.cost, 80.0) / 10.0,
-        "sand_edge": np.log(0.3 + _edge(scene, sand)),
-        "silt_edge": np.log(0.3 + _edge(scene, silt)),
-        "sand_step": _step(scene, sand, 0.0, silt),
-        "silt_step": _step(scene, silt, sand, max(clay, silt + 1.0)),
-        "coarser": np.clip(_grain(scene, 1.5, sand) - _grain(scene, sand, silt), -1, 1.5),
+        "sand_edge": np.log(0.3 + _edge(view, sand)),
+        "silt_edge": np.log(0.3 + _edge(view, silt)),
+        "sand_step": _step(view, sand, 0.0, silt),
+        "silt_step": _step(view, silt, sand, max(clay, silt + 1.0)),
+        "coarser": np.clip(_grain(view, 1.5, sand) - _grain(view, sand, silt), -1, 1.5),
         "rougher": np.clip(
-            _grain(scene, sand, silt) - _grain(scene, silt + 0.6, max(clay, silt + 1.6)), -1, 1.5
+            _grain(view, sand, silt) - _grain(view, silt + 0.6, max(clay, silt + 1.6)), -1, 1.5
         ),
         "sand_thick": min(np.log(max(sand, 0.5) / 10.0), 0.0),
         "silt_thick": min(np.log(max(silt - sand, 0.5) / 8.0), 0.0),
         "clay_thick": 0.0 if thin else np.log(max(clay - silt, 0.6) / 10.0),
-        "front_edge": 0.0 if thin else np.log(0.3 + min(_edge(scene, clay), 6.0)),
-        "front_step": 0.0 if thin else _step(scene, clay, silt, clay + 6.0),
-        "level": -float(scene.arched[here].max()) / 4.0 if here.any() and kind == "edge" else 0.0,
+        "front_edge": 0.0 if thin else np.log(0.3 + min(_edge(view, clay), 6.0)),
+        "front_step": 0.0 if thin else _step(view, clay, silt, clay + 6.0),
+        "level": -float(view.arched[here].max()) / 4.0 if here.any() and kind == "edge" else 0.0,
         "rim": rim,
         "back": back,
         "back_rules": back / (0.3 + np.log1p(min(strongest, 10.0))),
         "edges_in_clay": -float(rests[below].sum()),
         "edges_on_top": -float(rests[on_top].sum()),
         "high": -((max(clay - 55.0, 0.0) / 30.0) ** 2),
-        "mirrored": -mirror_match(scene.jar, clay, scene.mirrored),
+        "mirrored": -mirror_match(view.jar, clay, view.mirrored),
         "one_colour": 0.0 if thin else -np.log(1.0 + change),
-        "even_clay": -_unevenness(scene, silt, clay),
+        "even_clay": -_unevenness(view, silt, clay),
         "hue_below": hues[0],
         "hue_above": hues[1],
         "change_above": float(np.log(0.5 + np.linalg.norm(above - under, axis=1).mean())),
         "soft": float(kind == "soft"),
         "merged": float(kind == "merged"),
         "thin": float(thin),
-        "plain_below": -_grain(scene, silt + 0.6, max(clay - 0.5, silt + 1.6)),
+        "plain_below": -_grain(view, silt + 0.6, max(clay - 0.5, silt + 1.6)),
     }
     return np.array([float(values[name]) for name in NAMES])
 
@@ -247,39 +251,39 @@ def back_edge_mm(jar: Jar, clay_mm: float, water_mm: float) -> float:
     return clay_mm + max(above + _BACK_ACROSS * across * clay_mm / water_mm, 2.0)
 
 
-def _best_rim(scene: Scene, clay_mm: float, at_mm: float, sd_mm: float) -> tuple[float, float]:
+def _best_rim(view: LastView, clay_mm: float, at_mm: float, sd_mm: float) -> tuple[float, float]:
     """Find the edge that goes best with an expected one -> its worth, its height [mm].
 
     The worth is the log of its strength less how far off it stands, 0 where there is none.
     """
-    peak_mm = scene.peaks[:, 0]
-    size = np.log1p(np.minimum(scene.peaks[:, 1], 10.0))
+    peak_mm = view.peaks[:, 0]
+    size = np.log1p(np.minimum(view.peaks[:, 1], 10.0))
     off = (peak_mm - at_mm) / sd_mm
     # an edge that is a little off may still be it: the tilt is known to a degree or so
     worth = size * (0.7 * np.exp(-0.5 * off**2) + 0.3 * np.exp(-0.5 * (off / 2.5) ** 2))
-    worth = np.where((peak_mm > clay_mm + 1.2) & (peak_mm < scene.water_mm - 6.0), worth, 0.0)
+    worth = np.where((peak_mm > clay_mm + 1.2) & (peak_mm < view.water_mm - 6.0), worth, 0.0)
     if not len(worth) or worth.max() < 0.05:
         return 0.0, at_mm
     best = int(worth.argmax())
     return float(worth[best]), float(peak_mm[best])
 
 
-def _unevenness(scene: Scene, silt_mm: float, clay_mm: float) -> float:
+def _unevenness(view: LastView, silt_mm: float, clay_mm: float) -> float:
     """How much the picture under the clay's top changes from height to height, each block apart."""
-    rows = (scene.last.z_mm > silt_mm + 0.8) & (scene.last.z_mm < clay_mm - 0.5)
+    rows = (view.last.z_mm > silt_mm + 0.8) & (view.last.z_mm < clay_mm - 0.5)
     if rows.sum() < 8:
         return 0.0
-    colour = scene.last.colour[:, rows]
+    colour = view.last.colour[:, rows]
     off = np.linalg.norm(colour - np.median(colour, axis=1, keepdims=True), axis=2)
     return float(np.log(0.3 + np.median(off.mean(axis=1))))
 
 
-def _hues(scene: Scene, under: Array, above: Array) -> tuple[float, float]:
+def _hues(view: LastView, under: Array, above: Array) -> tuple[float, float]:
     """How far hues under and over the clay's top are from the earlier suspension's [CIE ab]."""
-    if scene.suspension is None:
+    if view.suspension is None:
         return 0.0, 0.0
     far = [
-        float(np.log(1.0 + np.linalg.norm((np.median(c, axis=0) - scene.suspension)[1:])))
+        float(np.log(1.0 + np.linalg.norm((np.median(c, axis=0) - view.suspension)[1:])))
         for c in (under, above)
     ]
     return -far[0], far[1]

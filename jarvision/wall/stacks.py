@@ -7,34 +7,142 @@ weights that were fitted on jars of known truth (`stack_weights.toml` says which
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.unwrap import MAP_TOP_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures
 from jarvision.wall.clay import clay_edges, mirrored_edges
 from jarvision.wall.layers import CoarsePlace
-from jarvision.wall.stack_features import Scene, Stack, features_of, scene_of
+from jarvision.wall.stack_features import NAMES, LastView, Stack, features_of, last_view_of
+from jarvision.wall.water_line import NOWHERE, WaterLine, find_water_lines
+from jarvision.wall.weights import shipped
 
 Array: TypeAlias = NDArray[np.float64]
 
+_SAME_MM = (2.3, 2.3, 1.6)  # hypotheses whose tops are so near end up at the same edges
+_APART_MM = (2.5, 2.5, 2.0)  # other places nearer than this are no other places
+_LEAST_ODDS = 0.01
+_MOST_LINES = 3  # water lines that are tried where they are not sure
 
-def hypotheses(scene: Scene, ways: Sequence[CoarsePlace]) -> list[Stack]:
+
+@dataclass(frozen=True, slots=True)
+class StackOdds:
+    """One stack with its odds, and other places of its tops.
+
+    Attributes
+    ----------
+    tops_mm : tuple of float
+        Tops of sand, silt and clay above the strip's zero, good to about a millimetre [mm].
+    odds : float
+        Odds of this stack against all others.
+    water : WaterLine
+        The water line that goes with it.
+    others : tuple of tuples of (float, float)
+        For each layer other places of its top: height [mm] and weight against this one.
+    """
+
+    tops_mm: tuple[float, float, float]
+    odds: float
+    water: WaterLine
+    others: tuple[tuple[tuple[float, float], ...], ...]
+
+
+def weigh_stacks(
+    photos: Sequence[WallFeatures], jars: Sequence[Jar], ways: Sequence[CoarsePlace]
+) -> list[StackOdds]:
+    """Weigh every stack of layers that photos allow.
+
+    Parameters
+    ----------
+    photos : sequence of WallFeatures
+        The photos in order of time; the last one shows all layers.
+    jars : sequence of Jar
+        Their jars.
+    ways : sequence of CoarsePlace
+        Ways in which sand and silt can lie, by grain and colour, the best first.
+
+    Returns
+    -------
+    list of StackOdds
+        The best first.
+    """
+    lines = find_water_lines(photos, ways[0].silt_mm)[:_MOST_LINES] or [NOWHERE]
+    weights = shipped("stack" if len(photos) > 1 else "last").of(NAMES)
+    stacks: list[Stack] = []
+    scores: list[Array] = []
+    for line in lines:
+        top_mm = MAP_TOP_MM if math.isnan(line.z_mm) else line.z_mm
+        view = view_for(photos, jars, top_mm, ways[0].silt_mm)
+        own = hypotheses(view, ways)
+        table = np.array([features_of(view, stack) for stack in own])
+        stacks += [replace(stack, water=line) for stack in own]
+        scores.append(table @ weights + math.log(max(line.odds, 0.01)))
+    score = np.concatenate(scores)
+    odds = np.exp(score - score.max())
+    return _ranked(stacks, odds / odds.sum())
+
+
+def hypotheses(view: LastView, ways: Sequence[CoarsePlace]) -> list[Stack]:
     """Give every stack that is worth weighing."""
-    found = []
-    for way in ways:
-        for height, kind in clay_edges(scene.last, scene.jar, way.silt_mm, scene.water_mm):
-            found.append(Stack(way.sand_mm, way.silt_mm, height, way.cost, kind))
-    return found
+    return [
+        Stack(way.sand_mm, way.silt_mm, height, way.cost, kind)
+        for way in ways
+        for height, kind in clay_edges(view.last, view.jar, way.silt_mm, view.water_mm)
+    ]
 
 
-def scene_for(
+def view_for(
     photos: Sequence[WallFeatures], jars: Sequence[Jar], water_mm: float, silt_mm: float
-) -> Scene:
+) -> LastView:
     """Prepare the last of several photos for weighing hypotheses; the others come before it."""
     earlier = list(zip(photos[:-1], jars[:-1], strict=True))
     mirrored = mirrored_edges(earlier, silt_mm, water_mm)
-    return scene_of(photos[-1], jars[-1], water_mm, photos[:-1], mirrored, silt_mm)
+    return last_view_of(photos[-1], jars[-1], water_mm, photos[:-1], mirrored, silt_mm)
+
+
+def _ranked(stacks: Sequence[Stack], odds: Array) -> list[StackOdds]:
+    """Join hypotheses that mean the same edges, and order them by their odds."""
+    tops = np.array([(s.sand_mm, s.silt_mm, s.clay_mm) for s in stacks])
+    left = np.ones(len(odds), dtype=bool)
+    found: list[StackOdds] = []
+    while left.any() and len(found) < 6:
+        near = (np.abs(tops[:, None] - tops[None, left]) < _SAME_MM).all(axis=2)
+        mass = np.where(left, near @ odds[left], 0.0)
+        # the likeliest of those that mean the same stands for them
+        best = int(np.argmax(mass + 1e-3 * odds * left))
+        group = left & (np.abs(tops - tops[best]) < _SAME_MM).all(axis=1)
+        top = int(np.argmax(np.where(group, odds, -1.0)))
+        total = float(odds[group].sum())
+        if found and total < _LEAST_ODDS:
+            break
+        others = tuple(_others(layer, tops, odds, tops[top]) for layer in range(3))
+        at = (float(tops[top, 0]), float(tops[top, 1]), float(tops[top, 2]))
+        found.append(StackOdds(at, total, stacks[top].water or NOWHERE, others))
+        left &= ~group
+    return found
+
+
+def _others(
+    layer: int, tops: Array, odds: Array, main: Array
+) -> tuple[tuple[float, float], ...]:
+    """Other places of one layer's top, whatever the other layers do: height [mm] and weight."""
+    at = tops[:, layer]
+    own = np.abs(at - main[layer]) < _APART_MM[layer]
+    base = max(float(odds[own].sum()), 1e-6)
+    rest = ~own
+    found = []
+    while rest.any():
+        best = int(np.argmax(np.where(rest, odds, -1.0)))
+        group = rest & (np.abs(at - at[best]) < _APART_MM[layer])
+        weight = float(odds[group].sum()) / base
+        if weight > _LEAST_ODDS:
+            found.append((float(at[best]), weight))
+        rest &= ~group
+    return tuple(sorted(found, key=lambda place: -place[1])[:4])

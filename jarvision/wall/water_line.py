@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
-from jarvision.wall.weights import Weights
+from jarvision.wall.weights import shipped
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -37,7 +37,9 @@ NAMES = (
 )
 _SAME_MM = 1.4  # edges of different photos that are so near are one line
 _FOAM_MM = 10.0  # foam clings this far under the water line
-_LEAST_SD_MM = 0.5
+_ONE_LINE_MM = 2.5  # edges so near each other are one line and its shine
+_LEAST_ODDS = 0.05
+_LEAST_SD_MM = 0.7
 _TOP_MM = 148.0
 _UNSURE = 0.15  # odds against a line from which it is doubted
 
@@ -75,10 +77,8 @@ class _Lines:
     peaks: tuple[Array, ...]  # (m, 2) a photo
 
 
-def find_water_line(
-    photos: Sequence[WallFeatures], deposit_mm: float, weights: Weights
-) -> WaterLine:
-    """Find the water line in all photos of a jar.
+def find_water_lines(photos: Sequence[WallFeatures], deposit_mm: float) -> list[WaterLine]:
+    """Find the edges that may be the water line in all photos of a jar, the likeliest first.
 
     Parameters
     ----------
@@ -86,20 +86,28 @@ def find_water_line(
         In order of time.
     deposit_mm : float
         Rough top of the silt above the strip's zero [mm].
-    weights : Weights
-        Of `NAMES`.
     """
     lines = water_lines(photos, deposit_mm)
     if not len(lines.at_mm):
-        return NOWHERE
-    score = water_features(photos, lines, deposit_mm) @ weights.of(NAMES)
+        return []
+    clear = all(photo.settled == 3 for photo in photos)
+    weights = shipped("water_clear" if clear else "water").of(NAMES)
+    score = water_features(photos, lines, deposit_mm) @ weights
     odds = np.exp(score - score.max())
     odds /= odds.sum()
-    best = int(odds.argmax())
-    near = np.abs(lines.at_mm - lines.at_mm[best]) < 2.5
-    z = _joined(lines, float(lines.at_mm[best]))
-    spread = math.sqrt(float(odds @ (lines.at_mm - z) ** 2))
-    return WaterLine(z, max(_LEAST_SD_MM, spread), float(odds[near].sum()))
+    left = np.ones(len(odds), dtype=bool)
+    found = []
+    while left.any():
+        best = int(np.argmax(np.where(left, odds, -1.0)))
+        group = left & (np.abs(lines.at_mm - lines.at_mm[best]) < _ONE_LINE_MM)
+        own = float(odds[group].sum())
+        if found and own < _LEAST_ODDS:
+            break
+        z = _joined(lines, float(lines.at_mm[best]))
+        spread = math.sqrt(float(odds @ (lines.at_mm - z) ** 2))
+        found.append(WaterLine(z, max(_LEAST_SD_MM, spread), own))
+        left &= ~group
+    return found
 
 
 def water_lines(photos: Sequence[WallFeatures], deposit_mm: float) -> _Lines:
