@@ -32,6 +32,7 @@ _MOST_LEAN = 0.12  # of a side against the upright
 _LEAST_ACROSS_MM = 5.0
 _PLAIN = 3.0  # CIE Lab: how much a label's ground differs from row to row
 _END_ROWS = 6
+_MOST_TURN = 0.06  # of the ends against the sides, by perspective
 _MARGIN_MM = 1.2  # of a thing's shadow on the glass
 _HIGHEST_MM = 75.0
 _END_STEP = 6.0  # CIE Lab, across a label's upper and lower edge
@@ -205,20 +206,22 @@ def _unevenness(lab: Floats, side: _Side, left: int, right: int) -> float:
 
 def _has_ends(lab: Floats, side: _Side, left: int, right: int) -> bool:
     """Whether the thing ends where its side does, above and below, all across."""
-    for row, way in ((side.first, -1), (side.last, 1)):
+    turn = -side.lean * (COLUMN_MM / _STEP_MM) ** 2  # rows a column, of an upright rectangle turned
+    for row in (side.first, side.last):
         sizes = []
         for column in range(left + 3, right - 2, 2):
-            middle = row + round(-side.lean * (column - side.column) * _STEP_MM / COLUMN_MM)
-            sizes.append(_best_step(lab[:, column], middle, way))
+            far = column - side.column
+            reach = 3 + round(_MOST_TURN * abs(far) * COLUMN_MM / _STEP_MM)
+            sizes.append(_best_step(lab[:, column], row + round(turn * far), reach))
         if not sizes or np.percentile(sizes, 25) < _END_STEP:
             return False
     return True
 
 
-def _best_step(line: Floats, row: int, way: int) -> float:
-    """Largest step of a column within a millimetre or two of a row."""
+def _best_step(line: Floats, row: int, reach: int) -> float:
+    """Largest step of a column within so many rows of a row."""
     best = 0.0
-    for at in range(row - 3, row + 4):
+    for at in range(row - reach, row + reach + 1):
         low, high = line[max(at - 3, 0) : max(at, 0)], line[at + 1 : at + 4]
         if len(low) and len(high):
             best = max(best, float(np.linalg.norm(high.mean(axis=0) - low.mean(axis=0))))
