@@ -32,9 +32,11 @@ _MOST_LEAN = 0.12  # of a side against the upright
 _LEAST_ACROSS_MM = 5.0
 _PLAIN = 3.0  # CIE Lab: how much a label's ground differs from row to row
 _END_ROWS = 6
+_END_REACH = 9  # rows around the ends of a side in which the label's own ends are looked for
 _MOST_TURN = 0.06  # of the ends against the sides, by perspective
 _MARGIN_MM = 1.2  # of a thing's shadow on the glass
 _HIGHEST_MM = 75.0
+_LEAST_FREE_MM = 1.0  # free wall from which rows under a label are filled
 _END_STEP = 6.0  # CIE Lab, across a label's upper and lower edge
 
 
@@ -54,6 +56,11 @@ class Cover:
     right_rad: float
     low_mm: float
     high_mm: float
+
+    @property
+    def is_tall(self) -> bool:
+        """Whether it reaches from foot to top, as a ruler does."""
+        return self.high_mm - self.low_mm > _RULER_MM
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +94,22 @@ def find_covers(wall: WallMap) -> tuple[Cover, ...]:
     return tuple(found)
 
 
+def free_columns(wall: WallMap, covers: Sequence[Cover]) -> NDArray[np.bool_]:
+    """Tell which columns of a wall stand clear of all that covers some, (columns,)."""
+    keep = np.ones(len(wall.azimuth), dtype=bool)
+    margin = round(_MARGIN_MM / COLUMN_MM)
+    for cover in covers:
+        inside = np.flatnonzero((wall.azimuth >= cover.left_rad) & (wall.azimuth <= cover.right_rad))
+        keep[max(inside[0] - margin, 0) : inside[-1] + margin + 1] = False
+    return keep
+
+
 def uncovered(wall: WallMap, covers: Sequence[Cover], least_mm: float) -> WallMap | None:
-    """Leave out the columns under what covers them; None where too little of the wall is left.
+    """Give a wall without what covers parts of it; None where that leaves too little.
+
+    Where enough free wall stands beside, covered columns are left out. Else the rows under a label
+    are filled from what glass stands free beside it, so that the columns still show what lies over
+    and under the label.
 
     Parameters
     ----------
@@ -97,16 +118,37 @@ def uncovered(wall: WallMap, covers: Sequence[Cover], least_mm: float) -> WallMa
     covers : sequence of Cover
         What hides parts of it.
     least_mm : float
-        Width of free wall that must remain [mm].
+        Width of free wall from which columns are left out [mm].
     """
-    keep = np.ones(len(wall.azimuth), dtype=bool)
-    margin = round(_MARGIN_MM / COLUMN_MM)
-    for cover in covers:
-        inside = np.flatnonzero((wall.azimuth >= cover.left_rad) & (wall.azimuth <= cover.right_rad))
-        keep[max(inside[0] - margin, 0) : inside[-1] + margin + 1] = False
-    if keep.sum() * COLUMN_MM < least_mm:
+    free = free_columns(wall, covers)
+    if free.sum() * COLUMN_MM >= least_mm:
+        return replace(wall, azimuth=wall.azimuth[free], bgr=np.ascontiguousarray(wall.bgr[:, free]))
+    if free.sum() * COLUMN_MM < _LEAST_FREE_MM or any(c.is_tall for c in covers):
         return None
-    return replace(wall, azimuth=wall.azimuth[keep], bgr=np.ascontiguousarray(wall.bgr[:, keep]))
+    bgr = wall.bgr.copy()
+    for cover in covers:
+        _fill(wall, bgr, cover, free)
+    return replace(wall, bgr=bgr)
+
+
+def _fill(wall: WallMap, bgr: NDArray[np.uint8], cover: Cover, free: NDArray[np.bool_]) -> None:
+    """Fill the rows under a label from free columns, in the light that falls on its own."""
+    z, own = wall.z_mm, np.flatnonzero(~free)
+    low, high = cover.low_mm - _MARGIN_MM, cover.high_mm + _MARGIN_MM
+    rows = (z > low) & (z < high)
+    lights, at = [], []
+    for first, last in ((max(low - 3.0, 1.0), low), (high, high + 3.0)):
+        beside = (z > first) & (z < last)
+        if beside.sum() > 8:
+            mine, theirs = wall.bgr[beside][:, own], wall.bgr[beside][:, free]
+            lights.append((mine.mean(axis=(0, 1)) + 1.0) / (theirs.mean(axis=(0, 1)) + 1.0))
+            at.append((first + last) / 2)
+    if not lights:
+        return
+    light = np.stack([np.interp(z[rows], at, [x[c] for x in lights]) for c in range(3)], axis=-1)
+    source = np.flatnonzero(free)[np.arange(len(own)) % int(free.sum())]
+    filled = wall.bgr[rows][:, source] * light[:, None]
+    bgr[np.ix_(rows, own)] = np.clip(filled, 0, 255).astype(np.uint8)
 
 
 def _reduced(wall: WallMap, piece: NDArray[np.intp]) -> Floats:
@@ -173,11 +215,11 @@ def _boxes(lab: Floats, sides: Sequence[_Side]) -> Iterator[tuple[int, int, int,
                 if left == 0 or right == width:
                     yield left, right, 0, len(lab) - 1
             continue
-        framed = [
-            span for r, span in spans.items() if plain[r] < _PLAIN and _has_ends(lab, side, *span)
-        ]
+        ends = {r: _ends(lab, side, *span) for r, span in spans.items() if plain[r] < _PLAIN}
+        framed = [(spans[r], rows) for r, rows in ends.items() if rows is not None]
         if len(framed) == 1:
-            yield *framed[0], side.first, side.last
+            (left, right), (first, last) = framed[0]
+            yield left, right, first, last
 
 
 def _other_side(side: _Side, sides: Sequence[_Side], width: int, *, right_of: bool) -> int:
@@ -204,18 +246,29 @@ def _unevenness(lab: Floats, side: _Side, left: int, right: int) -> float:
     return float(np.linalg.norm(np.percentile(np.abs(off), 80, axis=0)))
 
 
-def _has_ends(lab: Floats, side: _Side, left: int, right: int) -> bool:
-    """Whether the thing ends where its side does, above and below, all across."""
-    turn = -side.lean * (COLUMN_MM / _STEP_MM) ** 2  # rows a column, of an upright rectangle turned
+def _ends(lab: Floats, side: _Side, left: int, right: int) -> tuple[int, int] | None:
+    """Rows where the thing ends below and above, all across; None where it does not end there."""
+    found = []
     for row in (side.first, side.last):
-        sizes = []
-        for column in range(left + 3, right - 2, 2):
-            far = column - side.column
-            reach = 3 + round(_MOST_TURN * abs(far) * COLUMN_MM / _STEP_MM)
-            sizes.append(_best_step(lab[:, column], row + round(turn * far), reach))
-        if not sizes or np.percentile(sizes, 25) < _END_STEP:
-            return False
-    return True
+        # the side may run on into an edge of something else
+        near = [r for r in range(row - _END_REACH, row + _END_REACH + 1) if 0 <= r < len(lab)]
+        sizes = np.array([_end_step(lab, side, r, left, right) for r in near])
+        if sizes.max() < _END_STEP:
+            return None
+        found.append(near[round(float(np.mean(np.flatnonzero(sizes > 0.9 * sizes.max()))))])
+    tall_enough = (found[1] - found[0]) * _STEP_MM >= _LEAST_SIDE_MM
+    return (found[0], found[1]) if tall_enough else None
+
+
+def _end_step(lab: Floats, side: _Side, row: int, left: int, right: int) -> float:
+    """Colour step of three quarters of the columns across an end at a row of the side."""
+    turn = -side.lean * (COLUMN_MM / _STEP_MM) ** 2  # rows a column, of an upright rectangle turned
+    sizes = []
+    for column in range(left + 3, right - 2, 3):
+        far = column - side.column
+        reach = 2 + round(_MOST_TURN * abs(far) * COLUMN_MM / _STEP_MM)
+        sizes.append(_best_step(lab[:, column], row + round(turn * far), reach))
+    return float(np.percentile(sizes, 25)) if sizes else 0.0
 
 
 def _best_step(line: Floats, row: int, reach: int) -> float:

@@ -144,7 +144,9 @@ def example_of(
     view = view_for(photos, jars, water + 0.5, ways[0].silt_mm)
     stacks = hypotheses(view, ways)
     tops = np.array([(s.sand_mm, s.silt_mm, s.clay_mm) for s in stacks])
-    floor = join_floors([seen_floor(p, truth[0]) for p in photos], has_strip=True)
+    tilts = [float(jar.view.elevation_rad(np.array(0.0))) for jar in jars]
+    feet = [seen_floor(p, truth[0], t) for p, t in zip(photos, tilts, strict=True)]
+    floor = join_floors(feet, has_strip=True)
     off = np.minimum(np.abs(tops - truth), np.abs(tops - truth - floor.z_mm))
     right = (off < (2.3, 2.3, 1.6)).all(axis=1)
     if not right.any():
