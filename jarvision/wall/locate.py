@@ -40,7 +40,6 @@ Key = TypeVar("Key")
 
 _DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (by the diagonal, as CIPA DCG-001; from memory)
 _USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source
-_AMPLE_WALL_MM = 14.0  # beside a label: from here on its columns are just left out
 _LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
 _DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
 _DARK_LIGHTNESS = 9.0  # and under which it does
@@ -329,7 +328,7 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
         raise HiddenError(msg)
     as_seen = unroll(photo.bgr, jar, MAP_TOP_MM)
     covers = find_covers(as_seen)
-    free = uncovered(as_seen, covers, _AMPLE_WALL_MM)
+    free = uncovered(as_seen, covers, _LEAST_WALL_MM)
     behind = () if free is not None else tuple((c.low_mm, c.high_mm) for c in covers)
     as_seen = free or as_seen
     marks = find_pen_marks(as_seen, jar.view, photo=photo.name)

@@ -136,18 +136,19 @@ def _fill(wall: WallMap, bgr: NDArray[np.uint8], cover: Cover, free: NDArray[np.
     z, own = wall.z_mm, np.flatnonzero(~free)
     low, high = cover.low_mm - _MARGIN_MM, cover.high_mm + _MARGIN_MM
     rows = (z > low) & (z < high)
+    source = np.flatnonzero(free)[np.arange(len(own)) % int(free.sum())]
     lights, at = [], []
-    for first, last in ((max(low - 3.0, 1.0), low), (high, high + 3.0)):
+    for first, last in ((max(low - 4.0, 1.0), low), (high, high + 4.0)):
         beside = (z > first) & (z < last)
         if beside.sum() > 8:
-            mine, theirs = wall.bgr[beside][:, own], wall.bgr[beside][:, free]
-            lights.append((mine.mean(axis=(0, 1)) + 1.0) / (theirs.mean(axis=(0, 1)) + 1.0))
+            mean = wall.bgr[beside].mean(axis=0) + 1.0
+            lights.append(mean[own] / mean[source])
             at.append((first + last) / 2)
     if not lights:
         return
-    light = np.stack([np.interp(z[rows], at, [x[c] for x in lights]) for c in range(3)], axis=-1)
-    source = np.flatnonzero(free)[np.arange(len(own)) % int(free.sum())]
-    filled = wall.bgr[rows][:, source] * light[:, None]
+    part = np.interp(z[rows], at, np.arange(len(at)))[:, None, None]
+    light = lights[0] * (1 - part) + lights[-1] * part
+    filled = wall.bgr[rows][:, source] * light
     bgr[np.ix_(rows, own)] = np.clip(filled, 0, 255).astype(np.uint8)
 
 
