@@ -9,7 +9,6 @@ that enters the wall beside the middle crosses a shorter chord of the jar, so th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -20,7 +19,6 @@ from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
-from jarvision.wall.layers import USUAL_CLAY_MM, USUAL_SPREAD_MM
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -37,9 +35,7 @@ def far_rim_mm(jar: Jar, front_mm: float) -> float:
     return shown
 
 
-# Clay too thin for an edge of its own: where its top is put, and the odds against it (log units).
-_THIN_CLAY_MM, _THIN_CLAY_COST = 0.6, 2.3
-_SOFT_COST = 0.0  # the same for a front edge that turns round
+_THIN_CLAY_MM = 0.6  # where the top of clay is put that is too thin for an edge of its own
 _TABLE_MM = -4.0  # height of the table against the inside floor; common practice, no source
 _MIRROR_SD = 0.1  # log scatter of where the same mirrored edge is placed from different photos
 
@@ -78,48 +74,6 @@ def mirror_match(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float
     return float(np.exp(-0.5 * (off / _MIRROR_SD) ** 2))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Edges:
-    """Edges above the silt: heights [mm], strengths, how mirrored (0 to 1) and how arched."""
-
-    at_mm: Array
-    strength: Array
-    mirrored: Array
-    arched: Array  # log odds that it is a far rim against an edge at the front wall
-
-
-def clay_places(
-    photo: WallFeatures,
-    jar: Jar,
-    silt_mm: float,
-    water_mm: float,
-    *,
-    mirrored: Sequence[float] = (),
-) -> list[tuple[float, float]]:
-    """Heights where the clay's top can be, best first, each with its weight against the best.
-
-    The clay's top is a level edge with a second, arched one above it, the far rim of the same
-    surface. Water line and lid make stronger edges, so strength counts only up to a point, and a
-    lower edge is likelier: deposits fill the lower part of a jar. Edges that earlier photos know
-    as mirrored ones count for less.
-    """
-    low_mm = _own_edge(photo, silt_mm) + 1.0
-    edges = _edges_above(photo, jar, low_mm, water_mm, mirrored)
-    columns = (edges.at_mm.tolist(), edges.strength.tolist(), edges.arched.tolist())
-    fronts = list(zip(*columns, strict=True))
-    scored = [(f[0], _front_score(jar, edges, f, silt_mm, water_mm)) for f in fronts]
-    scored += _merged_fronts(jar, edges, scored)
-    for front in _soft_fronts(photo, edges, low_mm, water_mm - 6.0):
-        score = _front_score(jar, edges, front, silt_mm, water_mm)
-        scored.append((front[0], score - _SOFT_COST))
-    height = silt_mm + _THIN_CLAY_MM
-    score = _front_score(jar, edges, (height, 1.0, 0.0), silt_mm, water_mm)
-    scored.append((height, score - _THIN_CLAY_COST))
-    best = max(score for _, score in scored)
-    weighed = [(h, float(np.exp(_SHARPNESS * (s - best)))) for h, s in scored]
-    return sorted(weighed, key=lambda e: -e[1])
-
-
 def clay_edges(
     photo: WallFeatures, jar: Jar, silt_mm: float, water_mm: float
 ) -> list[tuple[float, str]]:
@@ -131,9 +85,8 @@ def clay_edges(
     low_mm = _own_edge(photo, silt_mm) + 1.0
     at = [height for height, _ in edge_peaks(photo, low_mm, water_mm - 6.0)]
     found = [(height, "edge") for height in at]
-    edges = _Edges(np.array(at), *(np.ones(len(at)) for _ in range(3)))
-    found += [(f[0], "soft") for f in _soft_fronts(photo, edges, low_mm, water_mm - 6.0)]
-    found += [(h, "merged") for h, _ in _merged_fronts(jar, edges, [(h, 0.0) for h in at])]
+    found += [(height, "soft") for height in _soft_fronts(photo, at, low_mm, water_mm - 6.0)]
+    found += [(height, "merged") for height in _merged_fronts(jar, at)]
     return [*found, (silt_mm + _THIN_CLAY_MM, "thin")]
 
 
@@ -143,81 +96,33 @@ def _own_edge(photo: WallFeatures, silt_mm: float) -> float:
     return max(near, key=lambda e: e[1])[0] if near else silt_mm
 
 
-def _edges_above(
-    photo: WallFeatures, jar: Jar, low_mm: float, water_mm: float, mirrored: Sequence[float]
-) -> _Edges:
-    found = edge_peaks(photo, low_mm, water_mm - 6.0)
-    at = np.array([height for height, _ in found])
-    match = [mirror_match(jar, height, mirrored) for height in at]
-    arched = [arch_odds(photo, jar, height) for height in at]
-    return _Edges(at, np.array([s for _, s in found]), np.array(match), np.array(arched))
-
-
-def _front_score(
-    jar: Jar,
-    edges: _Edges,
-    front: tuple[float, float, float],
-    silt_mm: float,
-    water_mm: float,
-) -> float:
-    """Weigh an edge (height, strength, arched) as the clay's top, with its best far rim."""
-    height, strength, arched = front
-    here = np.abs(edges.at_mm - height) < 0.01
-    match = float(edges.mirrored[here].max()) if here.any() else 0.0
-    far_off = max(height - USUAL_CLAY_MM, 0.0) / USUAL_SPREAD_MM
-    score = _STRENGTH_WEIGHT * np.log(np.clip(strength, 0.3, 4.0)) - 0.025 * (height - silt_mm)
-    score -= 0.5 * far_off**2 + _MIRROR_WEIGHT * match + _ARCH_WEIGHT * arched
-    far = far_rim_mm(jar, height)
-    # a tilt that is 0.03 rad out misplaces the far rim of a small jar by a third
-    gap = far - height
-    nearest = height + max(0.65 * gap - 1.0, min(0.6 * gap, 3.0))
-    # foam clings to the wall just under the water line and is no rim
-    farthest = min(height + 1.2 * jar.view.outline.radius_mm, water_mm - 12.0)
-    rests = np.log1p(edges.strength) * (1 - 0.8 * edges.mirrored) * ~here
-    rims = [np.log(0.7)]
-    for at, size, rim_arched in zip(edges.at_mm, edges.strength, edges.arched, strict=True):
-        if nearest < at < farthest:
-            # up to the far rim there should be no edges but this one and mirrored ones
-            rest = float(rests[edges.at_mm < at].sum())
-            off = (at - far) / (_GAP_SD * gap + 1.5)
-            # lower than the far rim of a level surface cannot be; higher may
-            residual = 0.5 * off**2 if off < 0 else min(0.05 * off**2, 0.4)
-            rims.append(np.log(min(size, 5.0)) - 0.5 * rest + _ARCH_WEIGHT * rim_arched - residual)
-    below = float(rests[edges.at_mm < height].sum())
-    rims[0] -= 0.5 * below
-    return float(score + max(rims))
-
-
 def _soft_fronts(
-    photo: WallFeatures, edges: _Edges, low_mm: float, high_mm: float
-) -> list[tuple[float, float, float]]:
+    photo: WallFeatures, edges_mm: Sequence[float], low_mm: float, high_mm: float
+) -> list[float]:
     """Find level edges whose colour step turns round from one side of the jar to the other."""
     z, size = photo.edges_mm, _steps_any_way(photo)
     reach = round(1.25 / ROW_MM)
     found = []
     for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > _LEAST_SOFT)):
         is_peak = size[i] >= size[max(0, i - reach) : i + reach + 1].max()
-        if is_peak and not (np.abs(edges.at_mm - z[i]) < _SAME_EDGE_MM).any():
-            found.append((float(z[i]), float(size[i]), 0.0))
+        if is_peak and all(abs(at - z[i]) >= _SAME_EDGE_MM for at in edges_mm):
+            found.append(float(z[i]))
     return found
 
 
 _LEAST_SOFT, _SAME_EDGE_MM = 0.5, 1.5  # CIE Lab, mm
 _MERGED_MM = 2.8  # two edges as near as this are seen as one
-_LEAST_GAP_MM, _MERGED_COST = 0.7, 0.15
+_LEAST_GAP_MM = 0.7
 
 
-def _merged_fronts(
-    jar: Jar, edges: _Edges, scored: Sequence[tuple[float, float]]
-) -> list[tuple[float, float]]:
+def _merged_fronts(jar: Jar, edges_mm: Sequence[float]) -> list[float]:
     """Give the front edges of surfaces seen so flat that they and their far rims are one edge."""
     found = []
-    for height, score in scored:
+    for height in edges_mm:
         gap = far_rim_mm(jar, height) - height
-        below = height - edges.at_mm
-        apart = not ((below > 0.3) & (below < gap + 1.0)).any()
+        apart = not any(0.3 < height - other < gap + 1.0 for other in edges_mm)
         if _LEAST_GAP_MM < gap < _MERGED_MM and apart:
-            found.append((height - gap, score - _MERGED_COST))
+            found.append(height - gap)
     return found
 
 
@@ -231,9 +136,6 @@ def _steps_any_way(photo: WallFeatures) -> Array:
     return np.asarray(np.maximum(mean - usual, 0.0), dtype=np.float64)
 
 
-_STRENGTH_WEIGHT, _MIRROR_WEIGHT = 1.3, 0.9
-_SHARPNESS = 2.3  # scores are multiplied by it when they become odds
-_ARCH_WEIGHT = 1.0 / _SHARPNESS
 _MOST_ARCH_ODDS = 4.0
 _UNLEVEL_MM = 1.5  # how arched a front edge comes out where the outline is a little off
 _LEAN = 1.5  # how a surface leans to a side [mm a rad of azimuth]

@@ -115,41 +115,6 @@ def _is_borne_out(z: float, known: Sequence[tuple[float, float]]) -> bool:
     return sum(abs(other - z) < 0.6 and sd < clear_sd for other, sd in known) > 1
 
 
-def water_line(photos: Sequence[WallFeatures], deposit_top_mm: float) -> float:
-    """Find the water line above the strip's zero [mm]; NaN where no photo shows it.
-
-    In cloudy water the first strong level edge above the deposit is the foot of the foam or the
-    water line itself; foam is at most about 9 mm thick. In clear water alone it is the strongest.
-    """
-    cloudy = [p for p in photos if p.settled < 3] or list(photos)
-    total: Array | None = None
-    z = np.empty(0)
-    for photo in cloudy:
-        z, size = photo.edges_mm, photo.edges
-        wide = np.convolve(np.log1p(size), np.ones(9) / 9, mode="same")
-        total = wide if total is None else total[: len(wide)] + wide[: len(total)]
-    if total is None:
-        return np.nan
-    z = z[: len(total)]
-    free = np.flatnonzero(z > deposit_top_mm + 10.0)
-    if not len(free) or total[free].max() < 0.6 * len(cloudy):
-        return np.nan
-    strong = free[total[free] > 0.55 * total[free].max()]
-    if cloudy[0].settled == 3:
-        return float(z[free[np.argmax(total[free])]])
-    near = strong[z[strong] < z[strong[0]] + 9.0]
-    return _without_foam(photos, float(z[strong[0]]), float(z[near[np.argmax(total[near])]]))
-
-
-def _without_foam(photos: Sequence[WallFeatures], foot_mm: float, line_mm: float) -> float:
-    """Take the water line from the last photo, where the foam is gone, if it shows one there."""
-    for photo in photos:
-        near = (photo.edges_mm > foot_mm - 3.0) & (photo.edges_mm < foot_mm + 10.0)
-        if photo.settled == 3 and near.any() and photo.edges[near].max() > 3.0:
-            return float(photo.edges_mm[near][int(photo.edges[near].argmax())])
-    return line_mm
-
-
 def water_structure(
     photo: WallFeatures, deposit_top_mm: float, water_mm: float
 ) -> tuple[float, float]:

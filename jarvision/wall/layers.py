@@ -33,7 +33,7 @@ _DRIFT = 0.08
 _THIN_MM = 3.0  # a thinner silt layer is read only where much speaks for it
 # A jar is a quarter to two thirds soil: where its layers usually end. Common practice, no source;
 # wide enough to give way to what is seen.
-_USUAL_SILT_MM, USUAL_CLAY_MM, USUAL_SPREAD_MM = 45.0, 55.0, 30.0
+_USUAL_SILT_MM, USUAL_SPREAD_MM = 45.0, 30.0
 _LEVELS = np.arange(-2.6, 1.5, _LEVEL_STEP)  # log grain levels tried
 _TEMPER = 4.0  # rows of half a millimetre are not independent: costs count about a quarter
 _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare

@@ -29,7 +29,7 @@ from jarvision.wall.measurement import (
 from jarvision.wall.stacks import StackOdds, weigh_stacks
 from jarvision.wall.water_line import WaterLine
 
-_LEAST_GAIN = 10.0  # log units a photo by which layers must explain the grain better than none
+_LEAST_GAIN = 15.0  # log units a photo by which layers must explain the grain better than none
 
 
 @dataclass(frozen=True, slots=True)

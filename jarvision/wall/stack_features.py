@@ -39,7 +39,7 @@ NAMES = (
     "front_edge",
     "front_step",
     "level",  # level like a front edge, not arched like a far rim
-    "rim",
+    "rim",  # an edge where the far rim should be
     "back",  # the edge over which the room is seen through the water, where it should be
     "back_rules",  # and it is the strongest of those above the surface
     "edges_in_clay",
@@ -128,7 +128,9 @@ def last_view_of(
     peaks = np.array(edge_peaks(last, 1.0, water_mm - 4.0)).reshape(-1, 2)
     arched = np.array([arch_odds(last, jar, h) for h in peaks[:, 0]])
     hue = _suspension(earlier, deposit_mm, water_mm)
-    bare = LastView(last, jar, water_mm, len(earlier) + 1, mirrored, hue, run, peaks, arched, arched)
+    bare = LastView(
+        last, jar, water_mm, len(earlier) + 1, mirrored, hue, run, peaks, arched, arched
+    )
     wide = np.array([_step(bare, h, h - 4.0, h + 4.0) for h in peaks[:, 0]])
     return replace(bare, wide=wide)
 
@@ -186,8 +188,8 @@ def features_of(view: LastView, stack: Stack) -> Array:
     here = np.abs(peak_mm - clay) < 0.6
     below = (peak_mm > silt + 1.5) & (peak_mm < clay - 0.6)
     far = far_rim_mm(view.jar, clay)
-    rim, _ = _best_rim(view, clay, far, 0.2 * (far - clay) + 1.0)
     behind = back_edge_mm(view.jar, clay, view.water_mm)
+    rim, _ = _best_rim(view, clay, far, 0.2 * (far - clay) + 1.0)
     back, back_mm = _best_rim(view, clay, behind, _BACK_SD_MM)
     inside = (peak_mm > clay + 1.2) & (peak_mm < behind + 4.0)
     strongest = float(view.peaks[inside, 1].max()) if inside.any() else 0.0

@@ -129,9 +129,7 @@ def _ranked(stacks: Sequence[Stack], odds: Array) -> list[StackOdds]:
     return found
 
 
-def _others(
-    layer: int, tops: Array, odds: Array, main: Array
-) -> tuple[tuple[float, float], ...]:
+def _others(layer: int, tops: Array, odds: Array, main: Array) -> tuple[tuple[float, float], ...]:
     """Other places of one layer's top, whatever the other layers do: height [mm] and weight."""
     at = tops[:, layer]
     own = np.abs(at - main[layer]) < _APART_MM[layer]

@@ -99,7 +99,9 @@ def free_columns(wall: WallMap, covers: Sequence[Cover]) -> NDArray[np.bool_]:
     keep = np.ones(len(wall.azimuth), dtype=bool)
     margin = round(_MARGIN_MM / COLUMN_MM)
     for cover in covers:
-        inside = np.flatnonzero((wall.azimuth >= cover.left_rad) & (wall.azimuth <= cover.right_rad))
+        inside = np.flatnonzero(
+            (wall.azimuth >= cover.left_rad) & (wall.azimuth <= cover.right_rad)
+        )
         keep[max(inside[0] - margin, 0) : inside[-1] + margin + 1] = False
     return keep
 
@@ -122,7 +124,9 @@ def uncovered(wall: WallMap, covers: Sequence[Cover], least_mm: float) -> WallMa
     """
     free = free_columns(wall, covers)
     if free.sum() * COLUMN_MM >= least_mm:
-        return replace(wall, azimuth=wall.azimuth[free], bgr=np.ascontiguousarray(wall.bgr[:, free]))
+        return replace(
+            wall, azimuth=wall.azimuth[free], bgr=np.ascontiguousarray(wall.bgr[:, free])
+        )
     if free.sum() * COLUMN_MM < _LEAST_FREE_MM or any(c.is_tall for c in covers):
         return None
     bgr = wall.bgr.copy()
@@ -136,7 +140,9 @@ def _fill(wall: WallMap, bgr: NDArray[np.uint8], cover: Cover, free: NDArray[np.
     z, own = wall.z_mm, np.flatnonzero(~free)
     low, high = cover.low_mm - _MARGIN_MM, cover.high_mm + _MARGIN_MM
     rows = (z > low) & (z < high)
-    source = np.flatnonzero(free)[np.arange(len(own)) % int(free.sum())]
+    # to and fro, since a seam would pass for grain
+    fro = np.concatenate([np.flatnonzero(free), np.flatnonzero(free)[::-1]])
+    source = np.resize(fro, len(own))
     lights, at = [], []
     for first, last in ((max(low - 4.0, 1.0), low), (high, high + 4.0)):
         beside = (z > first) & (z < last)

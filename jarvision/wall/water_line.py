@@ -156,7 +156,7 @@ def water_features(photos: Sequence[WallFeatures], lines: _Lines, deposit_mm: fl
                 last[3],
                 cloudy[4],
                 cloudy[5],
-                -(max(at - 125.0, 0.0) / 15.0) ** 2,
+                -((max(at - 125.0, 0.0) / 15.0) ** 2),
                 -at / 20.0,
                 0.0,
             ]
@@ -168,7 +168,7 @@ def water_features(photos: Sequence[WallFeatures], lines: _Lines, deposit_mm: fl
 
 
 def _seen(photo: WallFeatures, peaks: Array, at_mm: float, deposit_mm: float) -> list[float]:
-    """What one photo says of a line: edge, unrest below, foam, step, likeness below and above."""
+    """Measure a line in one photo: edge, unrest below, foam, step, likeness below and above."""
     near = np.abs(peaks[:, 0] - at_mm) < _SAME_MM
     edge = float(peaks[near, 1].max()) if near.any() else 0.0
     under = (peaks[:, 0] > deposit_mm + 10.0) & (peaks[:, 0] < at_mm - _FOAM_MM - 1.0)

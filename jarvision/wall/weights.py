@@ -31,7 +31,10 @@ class Weights:
 
 @cache
 def shipped(scorer: str) -> Weights:
-    """Read the weights that come with the package: ``"stack"`` and ``"water"``, and
-    where there is a single photo of clear water ``"last"`` and ``"water_clear"``."""
+    """Read the weights that come with the package.
+
+    ``"stack"`` and ``"water"``, or for a single photo of clear water ``"last"`` and
+    ``"water_clear"``.
+    """
     text = resources.files("jarvision.wall").joinpath("stack_weights.toml").read_text("utf-8")
     return Weights(tomllib.loads(text)[scorer])

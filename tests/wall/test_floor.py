@@ -19,11 +19,11 @@ from jarvision.wall.floor import (
     join_floors,
     seen_above_floor,
     seen_floor,
-    water_line,
     water_structure,
 )
 from jarvision.wall.foot import find_foot
 from jarvision.wall.measurement import Floor
+from jarvision.wall.water_line import find_water_lines
 
 LOOKING_DOWN = np.radians(20.0)
 SAND = Layering(tops_mm=(14.0,), grain=(8.0, 0.6), light=(42.0, 58.0), hue=(14.0, 10.0))
@@ -184,18 +184,18 @@ def with_water(
 
 @pytest.mark.parametrize("line_mm", [70.0, 104.0, 126.0])
 def test_the_water_line_is_found(line_mm: float) -> None:
-    found = water_line([with_water(line_mm, seed=s, settled=s + 1) for s in (0, 1)], 14.0)
-    assert found == pytest.approx(line_mm, abs=0.8)
+    photos = [with_water(line_mm, seed=s, settled=s + 1) for s in (0, 1)]
+    assert find_water_lines(photos, 14.0)[0].z_mm == pytest.approx(line_mm, abs=0.8)
 
 
 def test_foam_is_not_taken_for_the_water_line() -> None:
     photos = [with_water(104.0, foam_mm=5.0), with_water(104.0, settled=3, clear=True)]
-    assert water_line(photos, 14.0) == pytest.approx(104.0, abs=1.0)
+    assert find_water_lines(photos, 14.0)[0].z_mm == pytest.approx(104.0, abs=1.0)
 
 
 def test_without_a_line_the_water_is_unknown() -> None:
     smooth = gather(wall(SAND, top_mm=140.0), settled=1)
-    assert np.isnan(water_line([smooth, smooth], 14.0))
+    assert not find_water_lines([smooth, smooth], 14.0)
 
 
 def test_clear_water_shows_what_is_behind_it() -> None:
