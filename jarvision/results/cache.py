@@ -68,7 +68,13 @@ def program() -> str:
 
 
 _READING_ROOMS = ("core", "photo", "jar", "wall", "estimate", "results", "run")
-_READING_FILES = ("__init__.py", "pages/overlay.py", "pages/palette.py", "data/strip.toml")
+_READING_FILES = (
+    "__init__.py",
+    "pages/overlay.py",
+    "pages/palette.py",
+    "data/strip.toml",
+    "wall/stack_weights.toml",
+)
 
 
 def _what_a_reading_rests_on(package: Path) -> list[Path]:

@@ -96,7 +96,7 @@ def find_water_lines(photos: Sequence[WallFeatures], deposit_mm: float) -> list[
     odds = np.exp(score - score.max())
     odds /= odds.sum()
     left = np.ones(len(odds), dtype=bool)
-    found = []
+    found: list[WaterLine] = []
     while left.any():
         best = int(np.argmax(np.where(left, odds, -1.0)))
         group = left & (np.abs(lines.at_mm - lines.at_mm[best]) < _ONE_LINE_MM)
