@@ -15,7 +15,7 @@ import typer
 
 from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
-from jarvision.cli import said
+from jarvision.cli import measures, said
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
 from jarvision.cli import summary as cli_summary
@@ -61,16 +61,12 @@ def read(
     strip_mm: Annotated[
         float, typer.Option(help="What the sheet's 100 mm line measures with a ruler, in mm.")
     ] = 100.0,
-    temp: Annotated[float | None, typer.Option(help="Water temperature, in degrees C.")] = None,
+    temp: measures.TempOption = None,
     water: Annotated[
         str, typer.Option(help="The water at the last photo: clear, hazy or cloudy.")
     ] = "unknown",
-    water_mm: Annotated[
-        float | None, typer.Option(help="Height of the water above the inside floor, in mm.")
-    ] = None,
-    soil_mm: Annotated[
-        float | None, typer.Option(help="Height of the dry soil before water, in mm.")
-    ] = None,
+    water_mm: measures.WaterHeight = None,
+    soil_mm: measures.SoilHeight = None,
     soil_g: Annotated[float | None, typer.Option(help="Dry soil put in, in g.")] = None,
     detergent: said.DetergentOption = "",
     origin: said.OriginOption = "topsoil",
@@ -167,14 +163,14 @@ def read(
     facts = said.with_hydrometer(facts, hydrometer, hydrometer_soil_g, hydrometer_blank)
     standards = cli_classes.standards_named(classes or [])
     check_facts(facts)
-    measures, paths = _measures_apart(paths, jar_mm or [])
+    sizes, paths = _measures_apart(paths, jar_mm or [])
     settings = Settings(
         _moment(shaken_at),
         one_jar,
         _true_mm(strip_mm),
         facts,
         manifest=_manifest(jars, paths),
-        aids=stated_aids(jar_profile=jar_profile, jar_mm=measures, ruler=ruler),
+        aids=stated_aids(jar_profile=jar_profile, jar_mm=sizes, ruler=ruler),
         tape_edge=_tape_edge(tape_edge),
     )
     _refuse_file(out)

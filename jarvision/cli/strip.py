@@ -8,7 +8,9 @@ from typing import Annotated
 
 import typer
 
+from jarvision.cli import measures
 from jarvision.cli.console import say
+from jarvision.cli.soil import unit_system
 
 
 def add_to(app: typer.Typer) -> None:
@@ -41,12 +43,16 @@ def strips(
 
 def times(
     water_mm: Annotated[
-        float, typer.Option(help="Height of the water above the jar's inside floor, in mm.")
+        float,
+        typer.Option(
+            help="Height of the water above the jar's inside floor, in mm, or e.g. 4.5in.",
+            parser=measures.millimetres,
+            metavar="MM",
+        ),
     ],
-    temp: Annotated[float, typer.Option(help="Water temperature, in degrees C.")] = 20.0,
-    soil_mm: Annotated[
-        float | None, typer.Option(help="Height of the dry soil before water, in mm.")
-    ] = None,
+    temp: measures.TempOption = None,
+    soil_mm: measures.SoilHeight = None,
+    units: Annotated[str | None, typer.Option(help="metric or us.")] = None,
     start: Annotated[str, typer.Option(help='When shaking ends, e.g. "2026-05-04 09:00".')] = "",
     ics: Annotated[
         Path | None, typer.Option(help="Calendar file with reminders; needs --start.")
@@ -57,9 +63,9 @@ def times(
     from jarvision.core.own_files import write_result
     from jarvision.estimate.schedule import calendar_text, parse_start, plan, table_text
 
-    schedule = plan(water_mm, temp_c=temp, soil_mm=soil_mm)
+    schedule = plan(water_mm, temp_c=20.0 if temp is None else temp, soil_mm=soil_mm)
     begin = parse_start(start) if start else None
-    say(table_text(schedule, start=begin))
+    say(table_text(schedule, start=begin, system=unit_system(units)))
     if ics is None:
         return
     if begin is None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from jarvision.core.errors import TimesError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.moments import moment_of
+from jarvision.core.units import UnitSystem
 from jarvision.estimate.known import LOOSE_SOIL_G_CM3, check_column
 from jarvision.estimate.settling import (
     CLAY_LIMIT_UM,
@@ -253,7 +254,9 @@ def _size_text(size_um: float) -> str:
     return f"{size_um:.0f} µm" if size_um >= 9.95 else f"{size_um:.1f} µm"
 
 
-def table_text(schedule: Schedule, *, start: datetime | None = None) -> str:
+def table_text(
+    schedule: Schedule, *, start: datetime | None = None, system: UnitSystem | None = None
+) -> str:
     """Lay a schedule out as plain text.
 
     Parameters
@@ -262,6 +265,8 @@ def table_text(schedule: Schedule, *, start: datetime | None = None) -> str:
         From `plan`.
     start : datetime or None
         When shaking ends; adds the time of day.
+    system : UnitSystem or None
+        Units of the heading; metric where None.
 
     Returns
     -------
@@ -269,26 +274,26 @@ def table_text(schedule: Schedule, *, start: datetime | None = None) -> str:
         Lines without trailing blanks, the last without a newline; an asterisk marks the times
         that this jar calls for.
     """
-    head = ["", "after shaking", "all down over", "weighs like", "what it is"]
+    head = ["", "after shaking", "what it is", "all grains down over"]
     rows = [_row(photo) for photo in schedule.photos]
     if start is not None:
         head.insert(2, "at")
         for row, photo in zip(rows, schedule.photos, strict=True):
             row.insert(2, _clock_text(start, photo.elapsed_s))
-    lines = [_heading(schedule, start), "", *_columns([head, *rows]), "", *_NOTES]
+    lines = [_heading(schedule, start, system), "", *_columns([head, *rows]), "", *_NOTES]
     if schedule.soil_mm is None:
         lines.append(_NO_SOIL_NOTE)
     return "\n".join(lines)
 
 
 _NOTES = (
-    "* the times that this jar calls for. Sand ends at 50 µm and silt at 2 µm.",
-    "All down over: the last grain of that size, from the water's surface, has landed.",
-    "Weighs like: finer grains that started low are down too; the deposit weighs as much as",
-    "all grains over that size would, in a loam whose clay does not clump.",
+    "* the times that this jar calls for. Sand ends at 50 µm (0.05 mm) and silt at 2 µm.",
+    "Weighs what sand does: some sand is still falling, but as much silt that started low is",
+    "down already (in a loam whose clay does not clump), so that the line marks the sand.",
 )
 _NO_SOIL_NOTE = (
-    "Counted for very little soil; in a jar a third full grains slow each other: give --soil-mm."
+    "Counted for very little soil: in a jar a third full grains slow each other; say how high your "
+    "soil stands."
 )
 
 
@@ -302,16 +307,21 @@ def _row(photo: PhotoTime) -> list[str]:
     return [
         "*" if photo.advised else "",
         duration_text(photo.elapsed_s),
-        _size_text(photo.all_down_um),
-        _size_text(photo.balance_um),
         photo.why,
+        _size_text(photo.all_down_um),
     ]
 
 
-def _heading(schedule: Schedule, start: datetime | None) -> str:
-    soil = "hardly any soil" if schedule.soil_mm is None else f"{schedule.soil_mm:.0f} mm of soil"
+def _heading(schedule: Schedule, start: datetime | None, system: UnitSystem | None) -> str:
+    is_us = system is UnitSystem.US
+    height, soil_height = (
+        f"{mm / 25.4:.1f} in" if is_us else f"{mm:.0f} mm"
+        for mm in (schedule.water_mm, schedule.soil_mm or 0.0)
+    )
+    warmth = f"{1.8 * schedule.temp_c + 32:.0f} °F" if is_us else f"{schedule.temp_c:.0f} °C"
+    soil = "hardly any soil" if schedule.soil_mm is None else f"{soil_height} of soil"
     shaken = "" if start is None else f"; shaken {start:%Y-%m-%d %H:%M}"
-    return f"Water line at {schedule.water_mm:.0f} mm, {schedule.temp_c:.0f} °C, {soil}{shaken}"
+    return f"Water line at {height}, {warmth}, {soil}{shaken}"
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> list[str]:

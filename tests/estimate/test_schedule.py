@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from jarvision.core.errors import TimesError, ValueRefusedError
+from jarvision.core.units import UnitSystem
 from jarvision.estimate.schedule import calendar_text, duration_text, parse_start, plan, table_text
 
 START = datetime(2026, 5, 4, 9, 0)
@@ -137,11 +138,13 @@ def test_durations_are_spelled_out(seconds, text):
 
 def test_table_shows_times_cuts_and_what_was_assumed():
     text = table_text(plan(120.0))
+    us = table_text(plan(127.0, soil_mm=25.4), system=UnitSystem.US)
+    assert us.startswith("Water line at 5.0 in, 68 °F, 1.0 in of soil")  # 25.4 mm; 20 °C
     lines = text.splitlines()
     assert lines[0] == "Water line at 120 mm, 20 °C, hardly any soil"
     two_hours = next(line for line in lines if "usual mark for silt" in line)
-    assert re.search(r"2 h\s+4\.\d µm\s+\d\.\d µm", two_hours)
-    assert "give --soil-mm" in text
+    assert re.search(r"2 h\s+usual mark for silt\s+4\.\d µm", two_hours)
+    assert "say how high your soil stands" in text
     assert max(map(len, lines)) <= 92
     assert all(line == line.rstrip() for line in lines)
     assert sum(line.startswith("*  ") for line in lines) == 4
