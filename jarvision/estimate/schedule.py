@@ -292,8 +292,7 @@ _NOTES = (
     "down already (in a loam whose clay does not clump), so that the line marks the sand.",
 )
 _NO_SOIL_NOTE = (
-    "Counted for very little soil: in a jar a third full grains slow each other; say how high your "
-    "soil stands."
+    "Counted for very little soil; grains of a fuller jar slow each other: say how high your soil is."
 )
 
 
