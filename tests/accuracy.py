@@ -25,7 +25,9 @@ from jarvision.core.errors import JarError
 from jarvision.estimate.reading import JarReading
 from jarvision.estimate.texture import classify
 from jarvision.photo.decode import probe_photo
-from jarvision.run.batch import Outcome, Settings, read_photos
+from jarvision.run.engine import read_photos
+from jarvision.run.outcome import Outcome
+from jarvision.run.settings import Settings
 from jarvision.wall.measurement import ORDER
 
 LAYERS = ("sand", "silt", "clay")
@@ -317,12 +319,12 @@ def measure(folder: Path, truth: Mapping[str, Rows] | None = None) -> Tally:
     print(" jar layer read in        true mm  read mm   error ± sd      true %  read  error ± sd")
     for jar, rows in sorted(jars.items(), key=lambda item: int(item[0])):
         outcome = find_outcome(batch.outcomes, rows, shared=shared)
-        if outcome is None or not isinstance(outcome.result, JarReading):
+        if outcome is None or outcome.reading is None:
             tally.results.append(JarResult(_last(rows).get("kind") or "-"))
-            why = "no outcome" if outcome is None else str(outcome.result.error)
+            why = "no outcome" if outcome is None else str(outcome.error)
             print(f"{jar:>4} not read: {why}")
             continue
-        tally.results.append(result_of(jar, outcome.result, rows, folder))
+        tally.results.append(result_of(jar, outcome.reading, rows, folder))
     kinds = tally.kinds()
     print(HEADER)
     for kind in sorted(kinds) if len(kinds) > 1 else ():

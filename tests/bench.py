@@ -24,7 +24,8 @@ import numpy as np
 from jarvision.core.series import Reading
 from jarvision.estimate.reading import read_jar
 from jarvision.photo.decode import Photo, open_photo
-from jarvision.run.batch import Settings, read_photos
+from jarvision.run.engine import read_photos
+from jarvision.run.settings import Settings
 from jarvision.wall.locate import look_at_jar, strips_in
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"

@@ -15,8 +15,9 @@ from scenes import ROOT, SAMPLES
 
 from jarvision.core.errors import NoJarError
 from jarvision.core.series import JarPhotos, TimedPhoto, TimeSource
-from jarvision.estimate.reading import Failure
-from jarvision.run.batch import Outcome, read_photos
+from jarvision.results.from_reading import unread_record
+from jarvision.run.engine import read_photos
+from jarvision.run.outcome import Outcome
 
 # More photos of the same kind may lie beside the project.
 DEVELOPMENT = ROOT.parent / "shared" / "photos"
@@ -107,7 +108,8 @@ def unread_outcome(number: int, photos: list[str]) -> Outcome:
     """Give what becomes of photos in which no jar was found."""
     timed = tuple(TimedPhoto(f"/{name}", name, 60.0, TimeSource.NAME) for name in photos)
     jar = JarPhotos(str(number), number, timed, {}, (), ())
-    return Outcome(str(number), jar, Failure(str(number), tuple(photos), NoJarError("None.")))
+    error = NoJarError("None.")
+    return Outcome(jar, unread_record(jar, error), error)
 
 
 def test_jars_in_one_photo_are_told_apart_by_their_strips() -> None:

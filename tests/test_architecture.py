@@ -39,9 +39,6 @@ STILL_LONG = {
     "jar/strip_sheet",
     "jar/view_fit",
     "photo/decode",
-    "results/jarfile",
-    "run/batch",
-    "run/grouping",
 }
 
 

@@ -27,8 +27,10 @@ if TYPE_CHECKING:
 
     from jarvision.core.units import UnitSystem
     from jarvision.estimate.standards import Standard
-    from jarvision.run.batch import Batch, Plan, Progress
     from jarvision.run.jars_table import Manifest
+    from jarvision.run.outcome import Batch
+    from jarvision.run.plan import Plan
+    from jarvision.run.settings import Progress
     from jarvision.wall.suggest_marks import Offer, TapeEdge
 
 app = typer.Typer(
@@ -148,8 +150,10 @@ def read(
     from jarvision.core.own_files import refuse_foreign
     from jarvision.estimate.known import JarFacts
     from jarvision.jar.scale_sources import stated_aids
-    from jarvision.run.batch import Settings, plan_photos, read_photos, write_marks, write_table
+    from jarvision.run.engine import plan_photos, read_photos
     from jarvision.run.jars_cells import check_facts
+    from jarvision.run.outputs import write_marks, write_table
+    from jarvision.run.settings import Settings
 
     facts = JarFacts(
         water_mm=water_mm,
@@ -178,29 +182,26 @@ def read(
     system = cli_soil.unit_system(units)
     count = _processes(workers, cluster)
     if dry_run:
-        with _progress() as progress:
+        with _progress() as tell:
             plan = plan_photos(
-                paths, settings, out=out, workers=count, cluster=cluster, progress=progress
+                paths, settings, out=out, workers=count, cluster=cluster, progress=tell
             )
         _refuse_nothing(plan)
-        all_placed = _say_plan(plan, settings.manifest)
-        raise typer.Exit(ExitCode.ALL_READ if all_placed else ExitCode.SOME_UNREAD)
+        raise typer.Exit(_exit_code(_say_plan(plan, settings.manifest)))
     with only_run(out):
-        with _progress() as progress:
+        with _progress() as tell:
             batch = read_photos(
-                paths,
-                settings,
-                out=out,
-                workers=count,
-                cluster=cluster,
-                again=again,
-                progress=progress,
+                paths, settings, out=out, workers=count, cluster=cluster, again=again, progress=tell
             )
         _refuse_nothing(batch)
         write_table(batch, out)
         offers = write_marks(batch, out) if marks_from_photo else None
         _say_run(batch, out, cards=cards, system=system, offers=offers, standards=standards)
-    raise typer.Exit(ExitCode.ALL_READ if batch.all_read else ExitCode.SOME_UNREAD)
+    raise typer.Exit(_exit_code(batch.all_read))
+
+
+def _exit_code(is_whole: bool) -> ExitCode:
+    return ExitCode.ALL_READ if is_whole else ExitCode.SOME_UNREAD
 
 
 def _manifest(path: Path | None, folders: Sequence[Path]) -> Manifest:
@@ -345,7 +346,7 @@ def _say_plan(plan: Plan, manifest: Manifest) -> bool:
     from rich.console import Console
 
     from jarvision.core.files import shown
-    from jarvision.run.batch import not_placed
+    from jarvision.run.plan import not_placed
 
     if plan.jars:
         console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
@@ -366,7 +367,7 @@ def _plan_table(plan: Plan, manifest: Manifest) -> Table:
 
     from jarvision.core.files import shown
     from jarvision.core.series import spoken_time
-    from jarvision.run.batch import use_of
+    from jarvision.run.plan import use_of
 
     calls = {jar.jar: _called(jar.jar, manifest) for jar in plan.jars}
     heads = ["jar", *(["name"] if any(calls.values()) else [])]

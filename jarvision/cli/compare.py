@@ -40,8 +40,8 @@ def compare(
     from jarvision.core.files import shown
     from jarvision.core.own_files import write_result
     from jarvision.pages.compare_page import ComparedPage, render_compared
+    from jarvision.results.cache import make_folder
     from jarvision.results.jarfile import read_jar_folder
-    from jarvision.run.batch import make_folder
 
     table = read_marks(marks)
     found = read_jar_folder(readings)

@@ -13,7 +13,7 @@ from jarvision.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from jarvision.core.units import UnitSystem
-    from jarvision.results.jarfile import Shares
+    from jarvision.results.record import Shares
 
 _READINGS = Annotated[Path, typer.Option(help="Folder that `read` wrote, for --jar.")]
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from jarvision.core.units import UnitSystem
-    from jarvision.results.jarfile import JarRecord
+    from jarvision.results.record import JarRecord
 
 _FEW_JARS = 2
 """So many jars get a card each without being asked."""
@@ -24,7 +24,8 @@ def say_jars(out: Path, *, cards: bool, system: UnitSystem) -> None:
     """Print the jars of the last run in a folder of results."""
     from jarvision.results.cache import is_earlier, last_run
     from jarvision.results.card import jar_card
-    from jarvision.results.jarfile import PREFIX, SUFFIX, read_jar_folder
+    from jarvision.results.jarfile import read_jar_folder
+    from jarvision.results.record import PREFIX, SUFFIX
 
     last = last_run(out)
     found = read_jar_folder(out).jars

@@ -17,7 +17,8 @@ from jarvision.compare.slips import Slip, find_slips
 from jarvision.core.files import shown
 from jarvision.core.tables import safe_cell, table_csv
 from jarvision.estimate.texture import TextureClass, classify
-from jarvision.results.jarfile import LAYERS, JarFolder, JarRecord, Shares, jar_key
+from jarvision.results.jarfile import JarFolder, jar_key
+from jarvision.results.record import LAYERS, JarRecord, Shares
 
 INSIDE_SDS = 2.0
 """A mark is outside the photo's interval where it is further from it than so many of its sds."""

@@ -19,7 +19,8 @@ from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.tables import TableError, read_text, rows
 from jarvision.core.units import length_mm
-from jarvision.results.jarfile import LAYERS, jar_key
+from jarvision.results.jarfile import jar_key
+from jarvision.results.record import LAYERS
 
 Three: TypeAlias = "tuple[float, float, float]"
 """One number each for sand, silt and clay; NaN where unknown."""

@@ -14,7 +14,7 @@ from enum import StrEnum
 from itertools import pairwise, permutations
 
 from jarvision.compare.marks_table import HandMark, MarkKind, MarkUnit, Three, tops_from
-from jarvision.results.jarfile import LAYERS
+from jarvision.results.record import LAYERS
 
 HAND_SD_MM = 1.5
 """How well a pen mark is made and measured, one standard deviation [mm]: the line's own width, the

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from jarvision.core.errors import JarError
 from jarvision.core.measured import Doubt, Measured
 from jarvision.core.series import Reading
 from jarvision.estimate.combine import combine
@@ -74,15 +73,6 @@ class JarReading:
     def profile(self) -> str:
         """Name of the jar profile that was used; empty where walls count as straight."""
         return self.given.profile.name if self.given.profile else ""
-
-
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """A jar that could not be read, and why."""
-
-    jar: str
-    photos: tuple[str, ...]
-    error: JarError
 
 
 def read_jar(

@@ -20,7 +20,8 @@ from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, 
 from jarvision.core.tables import LARGEST_BYTES, TableError, decoded, first_bytes, rows
 from jarvision.core.tables import parse_toml as read_toml
 from jarvision.core.units import UnitSystem, area_m2, length_mm, system_of
-from jarvision.results.jarfile import LAYERS, Shares, jar_key
+from jarvision.results.jarfile import jar_key
+from jarvision.results.record import LAYERS, Shares
 
 NAMES = ("beds.csv", "beds.toml")
 """Where the list is looked for in a folder of readings."""

@@ -27,8 +27,8 @@ from jarvision.pages.frame import title_of
 from jarvision.pages.jar_page import depth_text, listed_name
 from jarvision.pages.markup import Markup
 from jarvision.results.headline import soil_in_words
-from jarvision.results.jarfile import LAYERS, JarRecord, Shares
 from jarvision.results.numbers import share_text
+from jarvision.results.record import LAYERS, JarRecord, Shares
 from jarvision.results.report import bed_title
 
 Told: TypeAlias = tuple[JarRecord, BedNote | None, Guide | None, Markup]

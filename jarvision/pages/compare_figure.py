@@ -22,7 +22,7 @@ from jarvision.pages.palette import (
     line,
     svg,
 )
-from jarvision.results.jarfile import LAYERS
+from jarvision.results.record import LAYERS
 
 _LEFT, _RIGHT, _TOP, _FLOOR = 46.0, 352.0, 24.0, 252.0
 

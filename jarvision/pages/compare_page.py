@@ -25,7 +25,7 @@ from jarvision.estimate.texture import CLASSES
 from jarvision.pages.compare_figure import agreement_plot
 from jarvision.pages.frame import name_of, page, title_of
 from jarvision.pages.markup import Child, Markup, join, tag
-from jarvision.results.jarfile import LAYERS
+from jarvision.results.record import LAYERS
 
 _LIMITS = Source(Quality.MEMORY, LIMITS_SOURCE)
 _KAPPA = Source(Quality.MEMORY, KAPPA_SOURCE)

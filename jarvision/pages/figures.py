@@ -27,7 +27,7 @@ from jarvision.pages.palette import (
     line,
     svg,
 )
-from jarvision.results.jarfile import LAYERS, Shares
+from jarvision.results.record import LAYERS, Shares
 from jarvision.results.report import odds_in_words
 
 

@@ -24,7 +24,7 @@ from jarvision.pages.palette import (
     line,
     svg,
 )
-from jarvision.results.jarfile import LAYERS, Curve
+from jarvision.results.record import LAYERS, Curve
 
 
 def settling_curve(

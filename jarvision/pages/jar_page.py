@@ -28,8 +28,8 @@ from jarvision.results.headline import (
     soil_in_words,
     soil_odds,
 )
-from jarvision.results.jarfile import LAYERS, Curve, JarRecord, PhotoRecord, Shares
 from jarvision.results.numbers import printed_unit, share_text, top_text
+from jarvision.results.record import LAYERS, Curve, JarRecord, PhotoRecord, Shares
 from jarvision.results.report import own_name
 
 EARLIER = "From an earlier run: not among the photos read last, and not in readings.csv"

@@ -8,7 +8,8 @@ import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
-from jarvision.results.jarfile import JarFileError, read_regular
+from jarvision.results.codec import JarFileError
+from jarvision.results.jarfile import read_regular
 
 _MOST_BYTES = 40_000_000
 _MOST_PIXELS = 60_000_000

@@ -22,7 +22,8 @@ from jarvision.pages.howto_page import all_sources, render_howto
 from jarvision.pages.jar_page import JarPage, render_jar
 from jarvision.pages.pictures import Picture, load_pictures
 from jarvision.results.cache import is_earlier, last_run
-from jarvision.results.jarfile import PREFIX, SUFFIX, JarRecord, read_jar_folder
+from jarvision.results.jarfile import read_jar_folder
+from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 
 COMPARED_PAGE = "compared.html"
 _PICTURE_PX, _THUMBNAIL_PX = 1100, 420

@@ -8,26 +8,22 @@ file in it only means that its jar is read anew.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
-import math
 import re
 import time
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
-from functools import cache
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from jarvision import __version__
-from jarvision.core.errors import JarError
-from jarvision.core.files import OVERLAY_PREFIX, natural_key
-from jarvision.core.measured import Doubt, DoubtName
+from jarvision.core.errors import UsageError
+from jarvision.core.files import OVERLAY_PREFIX, natural_key, shown
 from jarvision.core.own_files import write_result
-from jarvision.estimate.texture import TextureClass
-from jarvision.results.jarfile import FORMAT, PREFIX, SUFFIX
-from jarvision.results.report import ReadingRow, Three, WeightRow
+from jarvision.results.codec import FORMAT, JarFileError
+from jarvision.results.fingerprint import program
+from jarvision.results.jarfile import read_jar_file
+from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 
 PHOTOS_FILE = "photos.json"
 """Which strips are in which photo, by the photo's content; and whose results the last run gave."""
@@ -36,87 +32,26 @@ _MOST_BYTES = 50_000_000
 _LEFTOVER_S = 60.0  # a file that is being written is never this old
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """A jar's result as it was found on disk.
-
-    Attributes
-    ----------
-    row : ReadingRow or None
-        Its row of `readings.csv`; None where the jar could not be read.
-    error : JarError or None
-        Why it could not.
-    left_out : tuple of (str, str)
-        Photos that could not be used: name and sentence.
-    not_weighed : str
-        Why there is nothing by weight; may be empty.
-    """
-
-    row: ReadingRow | None
-    error: JarError | None
-    left_out: tuple[tuple[str, str], ...]
-    not_weighed: str
-
-
-@cache
-def program() -> str:
-    """Name this program by its version and its text, so that a changed one reads anew."""
-    text = hashlib.sha256()
-    for path in _what_a_reading_rests_on(Path(__file__).parents[1]):
-        text.update(path.read_bytes())
-    return f"jarvision {__version__} {text.hexdigest()[:12]}"
-
-
-_READING_ROOMS = ("core", "photo", "jar", "wall", "estimate", "results", "run")
-_READING_FILES = (
-    "__init__.py",
-    "pages/overlay.py",
-    "pages/palette.py",
-    "data/strip.toml",
-    "wall/stack_weights.toml",
-)
-
-
-def _what_a_reading_rests_on(package: Path) -> list[Path]:
-    """Name the files that can change a jar's result or overlay: a new colour of a page cannot."""
-    rooms = (path for room in _READING_ROOMS for path in (package / room).rglob("*.py"))
-    return sorted([*rooms, *(package / name for name in _READING_FILES)])
-
-
-def digest_of(parts: object) -> str:
-    """Digest anything made of plain values, lists, dicts and dataclasses turned to dicts."""
-    text = json.dumps(parts, sort_keys=True, default=str)
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-
-
 # --- a jar's result -----------------------------------------------------------------------------
 
 
-def row_json(row: ReadingRow) -> dict[str, Any]:
-    """Turn a row into what JSON can hold, to the last digit; unknown numbers become null."""
-    plain: dict[str, Any] = _without_nan(asdict(row))
-    return plain
-
-
-def _without_nan(value: Any) -> Any:
-    if isinstance(value, float):
-        return None if math.isnan(value) else value
-    if isinstance(value, dict):
-        return {name: _without_nan(part) for name, part in value.items()}
-    return [_without_nan(part) for part in value] if isinstance(value, (list, tuple)) else value
-
-
-def kept_jar(path: Path, recipe: str, *, folder: Path) -> Kept | None:
-    """Give a jar's earlier result if it was made by this recipe and is whole; else None."""
-    data = _json_of(path)
+def kept_jar(path: Path, fingerprint: str, *, folder: Path) -> JarRecord | None:
+    """Give a jar's earlier result if it has this fingerprint and is whole; else None."""
     try:
-        if data is None or data["made_from"]["recipe"] != recipe:
-            return None
-        kept = _kept(data)
-        pictures = [folder / str(photo["overlay"]) for photo in data["photos"] if kept.row]
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
+        record = read_jar_file(path)
+    except JarFileError:
         return None
-    return kept if all(picture.is_file() for picture in pictures) else None
+    if record.made_from is None or record.made_from.fingerprint != fingerprint:
+        return None
+    row, pictures = record.row, []
+    if record.unread is None:
+        if row is None or record.measurement is None:
+            return None
+        if (row.jar, row.name, row.bed) != (record.jar, record.name, record.bed):
+            return None
+        pictures = [photo.overlay for photo in record.photos]
+    is_whole = all(name and (folder / name).is_file() for name in pictures)
+    return record if is_whole else None
 
 
 def other_photos(path: Path, digests: Iterable[str]) -> tuple[str, ...]:
@@ -136,63 +71,6 @@ def other_photos(path: Path, digests: Iterable[str]) -> tuple[str, ...]:
     except (KeyError, TypeError, AttributeError):
         return ()
     return tuple(photos.values()) if is_read and photos.keys().isdisjoint(digests) else ()
-
-
-def _kept(data: Mapping[str, Any]) -> Kept:
-    left_out = tuple((str(p["photo"]), str(p["sentence"])) for p in data["left_out"])
-    if "unread" not in data:
-        return Kept(_row(data["row"]), None, left_out, str(data["not_weighed"]))
-    error = JarError(str(data["unread"]["sentence"]))
-    error.name = str(data["unread"]["reason"])
-    return Kept(None, error, left_out, "")
-
-
-def _row(data: Mapping[str, Any]) -> ReadingRow:
-    return ReadingRow(
-        jar=str(data["jar"]),
-        photos=tuple(map(str, data["photos"])),
-        tops_mm=_three(data["tops_mm"]),
-        top_sds_mm=_three(data["top_sds_mm"]),
-        pcts=_three(data["pcts"]),
-        pct_sds=_three(data["pct_sds"]),
-        texture_class=_class(data["texture_class"]),
-        class_odds=_number(data["class_odds"]),
-        next_class=_class(data["next_class"]),
-        next_odds=_number(data["next_odds"]),
-        doubts=tuple(Doubt(DoubtName(d["name"]), str(d["sentence"])) for d in data["doubts"]),
-        by_weight=_weight_row(data["by_weight"]) if data["by_weight"] else None,
-        name=str(data["name"]),
-        bed=str(data["bed"]),
-    )
-
-
-def _weight_row(data: Mapping[str, Any]) -> WeightRow:
-    return WeightRow(
-        pcts=_three(data["pcts"]),
-        los=_three(data["los"]),
-        his=_three(data["his"]),
-        texture_class=TextureClass(data["texture_class"]),
-        class_odds=_number(data["class_odds"]),
-        water_state=str(data["water_state"]),
-        notes=tuple(map(str, data["notes"])),
-    )
-
-
-def _number(value: object) -> float:
-    if value is None:
-        return math.nan
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise TypeError
-    return float(value)
-
-
-def _three(values: Iterable[object]) -> Three:
-    sand, silt, clay = map(_number, values)
-    return sand, silt, clay
-
-
-def _class(value: object) -> TextureClass | None:
-    return None if value is None else TextureClass(str(value))
 
 
 def _json_of(path: Path) -> Any:
@@ -326,6 +204,21 @@ def _result_of(path: Path) -> set[str] | None:
         return {_composed(str(photo.get("overlay"))) for photo in data["photos"]}
     except (KeyError, TypeError, AttributeError):
         return None
+
+
+def make_folder(out: Path) -> None:
+    """Make the folder for the results.
+
+    Raises
+    ------
+    UsageError
+        It cannot be made.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"The folder {shown(out.name)} could not be made; choose another place with --out."
+        raise UsageError(msg) from error
 
 
 def clear_leftovers(folder: Path) -> None:

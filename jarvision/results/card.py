@@ -10,8 +10,8 @@ from jarvision.core.text import plain_text
 from jarvision.core.units import UnitSystem
 from jarvision.results.doubt_order import all_doubts, usual_sentences
 from jarvision.results.headline import soil_in_words, soil_odds
-from jarvision.results.jarfile import LAYERS, JarRecord
 from jarvision.results.numbers import share_text, top_text
+from jarvision.results.record import LAYERS, JarRecord
 from jarvision.results.report import short_name, title
 
 _WIDTH = 78

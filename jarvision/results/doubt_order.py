@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Protocol, TypeVar
 
-from jarvision.results.jarfile import JarRecord, NamedDoubt
+from jarvision.results.record import JarRecord, NamedDoubt
 
 _PHRASES = {
     "settling_misfit": "heights do not fit together",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from jarvision.core.ranges import range_around, with_range
 from jarvision.core.units import UnitSystem
-from jarvision.results.jarfile import JarRecord, Shares
+from jarvision.results.record import JarRecord, Shares
 
 
 def printed_unit(system: UnitSystem) -> tuple[float, str]:

@@ -6,89 +6,14 @@ import csv
 import io
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
-from jarvision.core.measured import Doubt
 from jarvision.core.tables import safe_cell
 from jarvision.core.text import plain_text
 from jarvision.estimate.texture import TextureClass
+from jarvision.results.record import ReadingRow, ThreeNumbers, WeightRow
 
 _NAME_WIDTH = 60
 _LAYERS = ("sand", "silt", "clay")
-
-Three = tuple[float, float, float]
-"""One number each for sand, silt and clay; NaN where unknown."""
-
-
-@dataclass(frozen=True, slots=True)
-class WeightRow:
-    """What is printed of a jar's soil by weight, estimated.
-
-    Attributes
-    ----------
-    pcts, los, his : tuple of 3 floats
-        Sand, silt and clay [% of the mineral mass], and the limits of their 90 % intervals.
-    texture_class : TextureClass
-        The likeliest class by weight.
-    class_odds : float
-        How likely it is, 0 to 1.
-    water_state : str
-        The water at the last photo: clear, hazy, cloudy or unknown.
-    notes : tuple of str
-        Why it differs from the result by height, and what it rests on.
-    """
-
-    pcts: Three
-    los: Three
-    his: Three
-    texture_class: TextureClass
-    class_odds: float
-    water_state: str
-    notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """What is printed about one jar.
-
-    Attributes
-    ----------
-    jar : str
-        Number on the strip, or the name of the jar's file or folder.
-    photos : tuple of str
-        Names of the photos that were read.
-    tops_mm, top_sds_mm : tuple of 3 floats
-        Tops of sand, silt and clay above the inside floor [mm], and one standard deviation.
-    pcts, pct_sds : tuple of 3 floats
-        Shares of the height [%], and one standard deviation [points].
-    texture_class, next_class : TextureClass or None
-        The likeliest class and the next; None when unknown or when there is no next.
-    class_odds, next_odds : float
-        How likely each is, 0 to 1.
-    doubts : tuple of Doubt
-        Doubts about this jar.
-    by_weight : WeightRow or None
-        The result by weight, where there is one.
-    name, bed : str
-        What the user's list of jars calls it, and the bed it is from; empty where not given.
-
-    Numbers that are unknown are NaN.
-    """
-
-    jar: str
-    photos: tuple[str, ...]
-    tops_mm: Three
-    top_sds_mm: Three
-    pcts: Three
-    pct_sds: Three
-    texture_class: TextureClass | None
-    class_odds: float
-    next_class: TextureClass | None
-    next_odds: float
-    doubts: tuple[Doubt, ...]
-    by_weight: WeightRow | None = None
-    name: str = ""
-    bed: str = ""
 
 
 def readings_csv(rows: Iterable[ReadingRow]) -> str:
@@ -200,7 +125,7 @@ _Cell = Callable[[ReadingRow], str]
 
 def _three(
     column: str,
-    numbers: Callable[[ReadingRow], Three],
+    numbers: Callable[[ReadingRow], ThreeNumbers],
     text: Callable[[float, int], str],
     /,
     *,
@@ -214,7 +139,7 @@ def _three(
     return [(column.format(layer), cell(index)) for index, layer in enumerate(_LAYERS)]
 
 
-_UNKNOWN: Three = (math.nan, math.nan, math.nan)
+_UNKNOWN: ThreeNumbers = (math.nan, math.nan, math.nan)
 _NO_WEIGHT = WeightRow(_UNKNOWN, _UNKNOWN, _UNKNOWN, TextureClass.LOAM, math.nan, "", ())
 
 
@@ -224,7 +149,7 @@ def _weight(row: ReadingRow) -> WeightRow:
 
 def _weight_cell(limits: str, index: int) -> _Cell:
     def cell(row: ReadingRow) -> str:
-        values: Three = getattr(_weight(row), limits)
+        values: ThreeNumbers = getattr(_weight(row), limits)
         return _number(values[index], 1)
 
     return cell

@@ -1,7 +1,7 @@
 """The same work on many things, spread over the machines of a Dask cluster.
 
-The machines need this same program and share no disk with this one: what a task needs travels with
-it, and what was made of it is put on disk here. A worker that dies takes nothing with it: its tasks
+The machines need this same program and share no disk with this one: what a item needs travels with
+it, and what was made of it is put on disk here. A worker that dies takes nothing with it: its items
 go to the others, and only what kills its workers again when nobody else works is given up.
 """
 
@@ -23,8 +23,8 @@ from typing import TYPE_CHECKING, Any, Generic
 
 from jarvision.core.errors import ExitCode, UsageError
 from jarvision.core.files import shown
-from jarvision.results.cache import program
-from jarvision.run.pool import Crew, Errand, Result, Task, Workforce
+from jarvision.results.fingerprint import program
+from jarvision.run.pool import Item, Pool, Result, Task, TaskPool, TaskRaised
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -51,8 +51,8 @@ class ClusterLostError(ClusterError):
     exit_code = ExitCode.SOME_UNREAD
 
 
-def crew_for(workers: int, cluster: str = "") -> AbstractContextManager[Workforce]:
-    """Give those who work: processes of this machine, or a cluster's machines.
+def pool_for(workers: int, cluster: str = "") -> AbstractContextManager[TaskPool]:
+    """Give those who task: processes of this machine, or a cluster's machines.
 
     Parameters
     ----------
@@ -66,17 +66,17 @@ def crew_for(workers: int, cluster: str = "") -> AbstractContextManager[Workforc
     ClusterError
         On entering: the cluster cannot be reached, has no workers or runs another program.
     """
-    return _cluster_crew(cluster) if cluster else Crew(workers)
+    return _cluster_pool(cluster) if cluster else Pool(workers)
 
 
 @contextlib.contextmanager
-def _cluster_crew(address: str) -> Iterator[ClusterCrew]:
+def _cluster_pool(address: str) -> Iterator[ClusterPool]:
     with _without_noise():
         client = _connected(address)
         try:
-            crew = ClusterCrew(client)
-            crew.muster()
-            yield crew
+            pool = ClusterPool(client)
+            pool.check_workers()
+            yield pool
         finally:
             with contextlib.suppress(Exception):  # it may have gone away
                 client.close(timeout=_ANSWER_S)
@@ -166,17 +166,10 @@ class _Call:
 
 
 @dataclass(frozen=True, slots=True)
-class _Made:
-    """What came of a task."""
+class _Answer:
+    """What came of a item."""
 
     result: Any
-
-
-@dataclass(frozen=True, slots=True)
-class _Raised:
-    """What a task raised."""
-
-    error: Exception
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,8 +191,8 @@ def versions() -> tuple[str, ...]:
     return (program(), *named)
 
 
-def _do(wanted: tuple[str, ...], parcel: bytes) -> _Made | _Raised | _Refused:
-    """Do a task on a worker that runs the same program."""
+def _do(wanted: tuple[str, ...], parcel: bytes) -> _Answer | TaskRaised | _Refused:
+    """Do a item on a worker that runs the same program."""
     import cv2
 
     found = versions()
@@ -207,21 +200,21 @@ def _do(wanted: tuple[str, ...], parcel: bytes) -> _Made | _Raised | _Refused:
         return _Refused(found)
     cv2.setNumThreads(1)
     try:
-        return _Made(pickle.loads(parcel)())
+        return _Answer(pickle.loads(parcel)())
     except Exception as error:
-        return _Raised(error)
+        return TaskRaised(error)
 
 
 # --- here ---------------------------------------------------------------------------------------
 
 
 @dataclass(slots=True)
-class _Job(Generic[Task, Result]):
-    """One call of `ClusterCrew.each`: what waits, what is out, what is to be tried again."""
+class _ClusterRun(Generic[Item, Result]):
+    """One call of `ClusterPool.each`: what waits, what is out, what is to be tried again."""
 
-    work: Errand[Task, Any, Result]
-    tasks: Sequence[Task]
-    lost: Callable[[Task], Result]
+    task: Task[Item, Any, Result]
+    items: Sequence[Item]
+    lost: Callable[[Item], Result]
     got: Callable[[Result], None]
     waiting: deque[int]
     again: deque[int] = field(default_factory=deque)
@@ -230,14 +223,14 @@ class _Job(Generic[Task, Result]):
 
     @property
     def is_done(self) -> bool:
-        return len(self.results) == len(self.tasks)
+        return len(self.results) == len(self.items)
 
     @property
     def bytes_out(self) -> int:
         return sum(size for _, size in self.out.values())
 
     def next_index(self, room: int) -> int | None:
-        """Tell which task may be sent now: one that killed workers only when nobody else works."""
+        """Tell which item may be sent now: one that killed workers only when nobody else works."""
         if not self.out:
             return self.waiting.popleft() if self.waiting else self.again[0] if self.again else None
         is_full = len(self.out) >= room or self.bytes_out >= _MOST_BYTES_OUT
@@ -251,15 +244,15 @@ class _Job(Generic[Task, Result]):
         self.got(result)
 
     def died(self, index: int) -> None:
-        """See to a task whose workers died."""
+        """See to a item whose workers died."""
         if index in self.again:
-            self.keep(index, self.lost(self.tasks[index]))
+            self.keep(index, self.lost(self.items[index]))
         else:
             self.again.append(index)
 
 
 @dataclass(slots=True)
-class ClusterCrew:
+class ClusterPool:
     """The workers of a cluster, as many as there are at any time.
 
     Attributes
@@ -276,7 +269,7 @@ class ClusterCrew:
     _looked_s: float = field(default=-1e9, init=False)
     _staffed_s: float = field(default=0.0, init=False)
 
-    def muster(self) -> None:
+    def check_workers(self) -> None:
         """Wait for a worker, and see that all run this same program.
 
         Raises
@@ -301,28 +294,28 @@ class ClusterCrew:
 
     def each(
         self,
-        work: Errand[Task, Any, Result],
-        tasks: Sequence[Task],
+        task: Task[Item, Any, Result],
+        items: Sequence[Item],
         *,
-        lost: Callable[[Task], Result],
+        lost: Callable[[Item], Result],
         got: Callable[[Result], None] = lambda result: None,
         few: int = 0,
     ) -> list[Result]:
-        """Do the same work on each task.
+        """Do the same work on each item.
 
         Parameters
         ----------
-        work : Errand
-            Its `packed` and `keep` are called here, one task at a time. What it raises ends all.
-        tasks, lost, got
-            As for `workers.Crew.each`.
+        task : Task
+            Its `packed` and `keep` are called here, one item at a time. What it raises ends all.
+        items, lost, got
+            As for `Pool.each`.
         few : int
             Not used: the cluster is there already.
 
         Returns
         -------
         list
-            Results in the order of `tasks`.
+            Results in the order of `items`.
 
         Raises
         ------
@@ -331,48 +324,48 @@ class ClusterCrew:
         ClusterLostError
             The scheduler or all workers went away.
         """
-        job = _Job(work, tasks, lost, got, deque(range(len(tasks))))
+        run = _ClusterRun(task, items, lost, got, deque(range(len(items))))
         self._staffed_s = time.monotonic()
-        while not job.is_done:
+        while not run.is_done:
             self._look()
-            self._hand_out(job)
-            self._listen(job)
-        return [job.results[index] for index in range(len(tasks))]
+            self._hand_out(run)
+            self._listen(run)
+        return [run.results[index] for index in range(len(items))]
 
-    def _hand_out(self, job: _Job[Task, Result]) -> None:
-        """Send enough tasks for every worker to have its next one at hand, and no more."""
-        while (index := job.next_index(2 * self._threads + 2)) is not None:
-            parcel = pickle.dumps(job.work.packed(job.tasks[index]))
+    def _hand_out(self, run: _ClusterRun[Item, Result]) -> None:
+        """Send enough items for every worker to have its next one at hand, and no more."""
+        while (index := run.next_index(2 * self._threads + 2)) is not None:
+            parcel = pickle.dumps(run.task.packed(run.items[index]))
             call = pickle.dumps(_Call(_do, (self.versions, parcel)))
             key = f"jarvision-{secrets.token_hex(16)}"
             with _or_lost():
                 future = self.client.submit(pickle.loads, call, key=key, pure=False)
-            job.out[future] = index, len(call)
+            run.out[future] = index, len(call)
 
-    def _listen(self, job: _Job[Task, Result]) -> None:
+    def _listen(self, run: _ClusterRun[Item, Result]) -> None:
         """Wait for answers for a while, and take those that have come."""
         from distributed import wait
 
-        with contextlib.suppress(Exception):  # time is up, or a task was cancelled: seen below
-            wait(list(job.out), timeout=_LOOK_S, return_when="FIRST_COMPLETED")
-        for future in [f for f in job.out if f.status not in ("pending", "lost")]:
-            index, _ = job.out[future]
+        with contextlib.suppress(Exception):  # time is up, or a item was cancelled: seen below
+            wait(list(run.out), timeout=_LOOK_S, return_when="FIRST_COMPLETED")
+        for future in [f for f in run.out if f.status not in ("pending", "lost")]:
+            index, _ = run.out[future]
             try:
                 answer = self._answer_of(future)
             except TimeoutError:  # its worker died just now, and it is done again elsewhere
                 continue
-            del job.out[future]
+            del run.out[future]
             if isinstance(answer, _Refused):
                 self.refuse_other(answer.versions)
-            if isinstance(answer, _Raised):
+            if isinstance(answer, TaskRaised):
                 raise answer.error
-            if isinstance(answer, _Made):
-                job.keep(index, job.work.keep(answer.result))
+            if isinstance(answer, _Answer):
+                run.keep(index, run.task.keep(answer.result))
             else:
-                job.died(index)
+                run.died(index)
 
-    def _answer_of(self, future: Future[Any]) -> _Made | _Raised | _Refused | None:
-        """Fetch an answer; None where the task's workers died."""
+    def _answer_of(self, future: Future[Any]) -> _Answer | TaskRaised | _Refused | None:
+        """Fetch an answer; None where the item's workers died."""
         from distributed import KilledWorker
 
         if future.status == "error":
@@ -382,7 +375,7 @@ class ClusterCrew:
                 return None
             raise _lacking()
         try:
-            answer: _Made | _Raised | _Refused = future.result(timeout=_FETCH_S)
+            answer: _Answer | TaskRaised | _Refused = future.result(timeout=_FETCH_S)
         except TimeoutError:
             raise
         except Exception:

@@ -1,6 +1,6 @@
 """The same work on many things, spread over processes.
 
-Results come back in the order of the tasks, whatever the number of workers. A worker that dies
+Results come back in the order of the items, whatever the number of workers. A worker that dies
 takes nothing with it: what it held is tried once more, alone, and only what kills its worker again
 is given up.
 
@@ -24,7 +24,7 @@ from multiprocessing.process import BaseProcess
 from types import TracebackType
 from typing import Any, Generic, Protocol, TypeVar
 
-Task = TypeVar("Task")
+Item = TypeVar("Item")
 Made = TypeVar("Made")
 Result = TypeVar("Result")
 
@@ -46,66 +46,66 @@ def one_thread_each() -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Errand(Generic[Task, Made, Result]):
+class Task(Generic[Item, Made, Result]):
     """Work of which one part can be done by a machine that does not share this one's disk.
 
     Attributes
     ----------
-    work : callable
-        Does a task where the disk is at hand.
+    task : callable
+        Does a item where the disk is at hand.
     packed : callable
-        Reads what a task needs from this disk, and makes of it a call without arguments that does
+        Reads what a item needs from this disk, and makes of it a call without arguments that does
         the same anywhere; it must be picklable.
     keep : callable
-        Ends a task with what was made of it, at this disk.
+        Ends a item with what was made of it, at this disk.
     """
 
-    work: Callable[[Task], Made]
-    packed: Callable[[Task], Callable[[], Made]]
+    task: Callable[[Item], Made]
+    packed: Callable[[Item], Callable[[], Made]]
     keep: Callable[[Made], Result]
 
-    def __call__(self, task: Task) -> Result:
+    def __call__(self, item: Item) -> Result:
         """Do it all here."""
-        return self.keep(self.work(task))
+        return self.keep(self.task(item))
 
 
-class Workforce(Protocol):
-    """Whoever does the same work on many things: see `Crew.each`."""
+class TaskPool(Protocol):
+    """Whoever does the same work on many things: see `Pool.each`."""
 
     def each(
         self,
-        work: Errand[Task, Any, Result],
-        tasks: Sequence[Task],
+        task: Task[Item, Any, Result],
+        items: Sequence[Item],
         *,
-        lost: Callable[[Task], Result],
+        lost: Callable[[Item], Result],
         got: Callable[[Result], None] = ...,
         few: int = 0,
     ) -> list[Result]:
-        """Give the results in the order of the tasks."""
+        """Give the results in the order of the items."""
 
 
 @dataclass(slots=True, eq=False)
 class _Worker:
-    """A process, the pipe to it, and the number of the task that it holds."""
+    """A process, the pipe to it, and the number of the item that it holds."""
 
     process: BaseProcess
     pipe: Connection
     is_ready: bool = False
     holds: int | None = None
 
-    def give(self, work: Callable[[Any], Any], task: object, index: int) -> None:
+    def give(self, task: Callable[[Any], Any], item: object, index: int) -> None:
         self.holds = index
         with contextlib.suppress(OSError):  # it is dead: the pipe's end will tell
-            self.pipe.send((work, task))
+            self.pipe.send((task, item))
 
 
 @dataclass(slots=True)
-class _Job(Generic[Task, Result]):
-    """One call of `Crew.each`: what waits, what is to be tried again, what is done."""
+class _PoolRun(Generic[Item, Result]):
+    """One call of `Pool.each`: what waits, what is to be tried again, what is done."""
 
-    work: Callable[[Task], Result]
-    tasks: Sequence[Task]
-    lost: Callable[[Task], Result]
+    task: Callable[[Item], Result]
+    items: Sequence[Item]
+    lost: Callable[[Item], Result]
     got: Callable[[Result], None]
     waiting: deque[int]
     again: deque[int] = field(default_factory=deque)
@@ -113,7 +113,7 @@ class _Job(Generic[Task, Result]):
 
     @property
     def is_done(self) -> bool:
-        return len(self.results) == len(self.tasks)
+        return len(self.results) == len(self.items)
 
     def keep(self, index: int, result: Result) -> None:
         self.results[index] = result
@@ -122,16 +122,16 @@ class _Job(Generic[Task, Result]):
     def do_here(self) -> None:
         while self.waiting:
             index = self.waiting.popleft()
-            self.keep(index, self.work(self.tasks[index]))
+            self.keep(index, self.task(self.items[index]))
         while self.again:
             self.give_up(self.again.popleft())
 
     def give_up(self, index: int) -> None:
-        self.keep(index, self.lost(self.tasks[index]))
+        self.keep(index, self.lost(self.items[index]))
 
 
 @dataclass(slots=True)
-class Crew:
+class Pool:
     """Worker processes, started when they are first needed and ended with the block.
 
     Attributes
@@ -144,7 +144,7 @@ class Crew:
     _team: list[_Worker] = field(default_factory=list, init=False)
     _failed_starts: int = field(default=0, init=False)
 
-    def __enter__(self) -> Crew:
+    def __enter__(self) -> Pool:
         """Start nothing yet."""
         return self
 
@@ -163,42 +163,42 @@ class Crew:
 
     def each(
         self,
-        work: Callable[[Task], Result],
-        tasks: Sequence[Task],
+        task: Callable[[Item], Result],
+        items: Sequence[Item],
         *,
-        lost: Callable[[Task], Result],
+        lost: Callable[[Item], Result],
         got: Callable[[Result], None] = lambda result: None,
         few: int = 0,
     ) -> list[Result]:
-        """Do the same work on each task.
+        """Do the same work on each item.
 
         Parameters
         ----------
-        work : callable
+        task : callable
             A function of a module, so that another process can find it. What it raises ends all.
-        tasks : sequence
+        items : sequence
             What it is called with, one at a time; must be picklable, like the results.
         lost : callable
-            Makes the result of a task whose worker died twice.
+            Makes the result of a item whose worker died twice.
         got : callable
             Told each result as it comes, in any order.
         few : int
-            So many tasks or fewer are done in this process.
+            So many items or fewer are done in this process.
 
         Returns
         -------
         list
-            Results in the order of `tasks`.
+            Results in the order of `items`.
         """
-        job = _Job(work, tasks, lost, got, deque(range(len(tasks))))
-        while not job.is_done:
-            if self.workers < 2 or len(tasks) <= few:
-                job.do_here()
+        run = _PoolRun(task, items, lost, got, deque(range(len(items))))
+        while not run.is_done:
+            if self.workers < 2 or len(items) <= few:
+                run.do_here()
             else:
-                self._staff(len(job.waiting) + len(job.again))
-                self._hand_out(job)
-                self._listen(job)
-        return [job.results[index] for index in range(len(tasks))]
+                self._staff(len(run.waiting) + len(run.again))
+                self._hand_out(run)
+                self._listen(run)
+        return [run.results[index] for index in range(len(items))]
 
     def _staff(self, useful: int) -> None:
         """Start processes until there are enough."""
@@ -207,17 +207,17 @@ class Crew:
         for _ in range(min(room, useful - idle)):
             self._team.append(_start())
 
-    def _hand_out(self, job: _Job[Task, Result]) -> None:
-        """Give tasks to idle workers; what killed one is tried when nobody else works."""
+    def _hand_out(self, run: _PoolRun[Item, Result]) -> None:
+        """Give items to idle workers; what killed one is tried when nobody else works."""
         idle = deque(w for w in self._team if w.is_ready and w.holds is None)
-        while idle and job.waiting:
-            index = job.waiting.popleft()
-            idle.popleft().give(job.work, job.tasks[index], index)
-        if idle and job.again and all(worker.holds is None for worker in self._team):
-            index = job.again[0]
-            idle.popleft().give(job.work, job.tasks[index], index)
+        while idle and run.waiting:
+            index = run.waiting.popleft()
+            idle.popleft().give(run.task, run.items[index], index)
+        if idle and run.again and all(worker.holds is None for worker in self._team):
+            index = run.again[0]
+            idle.popleft().give(run.task, run.items[index], index)
 
-    def _listen(self, job: _Job[Task, Result]) -> None:
+    def _listen(self, run: _PoolRun[Item, Result]) -> None:
         """Wait for answers, and for the ends of workers."""
         by_pipe = {worker.pipe: worker for worker in self._team}
         for pipe in wait(list(by_pipe)):
@@ -225,20 +225,20 @@ class Crew:
             try:
                 answer = worker.pipe.recv()
             except (EOFError, OSError):
-                self._bury(worker, job)
+                self._reap(worker, run)
                 continue
             if not worker.is_ready:
                 worker.is_ready, self._failed_starts = True, 0
                 continue
             index, worker.holds = worker.holds, None
-            if isinstance(answer, _Raised):
+            if isinstance(answer, TaskRaised):
                 raise answer.error
             if index is not None:
-                if index in job.again:
-                    job.again.remove(index)
-                job.keep(index, answer)
+                if index in run.again:
+                    run.again.remove(index)
+                run.keep(index, answer)
 
-    def _bury(self, worker: _Worker, job: _Job[Task, Result]) -> None:
+    def _reap(self, worker: _Worker, run: _PoolRun[Item, Result]) -> None:
         """Take leave of a dead worker, and see to what it held."""
         self._team.remove(worker)
         worker.pipe.close()
@@ -249,16 +249,16 @@ class Crew:
             is_idle = all(other.holds is None for other in self._team)
             if self._failed_starts >= _MOST_FAILED_STARTS and is_idle:
                 self.workers = 1
-        elif index is not None and index in job.again:
-            job.again.remove(index)
-            job.give_up(index)
+        elif index is not None and index in run.again:
+            run.again.remove(index)
+            run.give_up(index)
         elif index is not None:
-            job.again.append(index)
+            run.again.append(index)
 
 
 @dataclass(frozen=True, slots=True)
-class _Raised:
-    """What a task raised."""
+class TaskRaised:
+    """What a item raised."""
 
     error: Exception
 
@@ -301,7 +301,7 @@ def _without_interrupts() -> Iterator[None]:
 
 
 def _serve(pipe: Connection) -> None:
-    """Do tasks as they come, until the pipe ends."""
+    """Do items as they come, until the pipe ends."""
     import cv2
 
     cv2.setNumThreads(1)
@@ -310,15 +310,15 @@ def _serve(pipe: Connection) -> None:
     with contextlib.suppress(EOFError, OSError):
         pipe.send(None)  # ready
         while True:
-            work, task = pipe.recv()
-            pipe.send(_answer(work, task))
+            task, item = pipe.recv()
+            pipe.send(_answer(task, item))
 
 
-def _answer(work: Callable[[Any], Any], task: object) -> Any:
+def _answer(task: Callable[[Any], Any], item: object) -> Any:
     try:
-        return work(task)
+        return task(item)
     except Exception as error:
-        return _Raised(error)
+        return TaskRaised(error)
 
 
 def _end_with_parent() -> None:

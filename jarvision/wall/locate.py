@@ -220,8 +220,6 @@ def unmarked_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
     return count_unmarked(found, sides)
 
 
-stand_up, bare_jars_in = orient, unmarked_jars_in  # the names used before
-
 _NEARER = 1.06  # a strip that looks so much larger stands on a jar before this one
 _BESIDE_MM = 150.0  # jars whose strips are farther apart than this do not cover each other
 

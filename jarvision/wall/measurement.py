@@ -120,6 +120,10 @@ class PhotoMeasurement:
     doubts: tuple[Doubt, ...] = ()
     elapsed_s: float = math.nan
 
+    def numbers(self) -> PhotoMeasurement:
+        """Give the same without any picture."""
+        return self
+
     @property
     def has_strip(self) -> bool:
         """Whether heights count from a strip's zero."""
@@ -155,6 +159,14 @@ class JarMeasurement:
     water_sd_mm: float = WATER_SD_MM
     widened_to_mm: float = math.nan
     doubts: tuple[Doubt, ...] = ()
+
+    def numbers(self) -> JarMeasurement:
+        """Give the same without any picture."""
+        return replace(
+            self,
+            photos=tuple(photo.numbers() for photo in self.photos),
+            further=tuple(photo.numbers() for photo in self.further),
+        )
 
     @property
     def scaled(self) -> bool:

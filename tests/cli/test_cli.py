@@ -243,12 +243,12 @@ def test_help_tells_the_exit_codes() -> None:
 
 # --- what should never happen ---------------------------------------------------------------------
 def test_a_mistake_of_ours_is_one_sentence_too(say, monkeypatch: pytest.MonkeyPatch) -> None:
-    from jarvision.run import batch
+    from jarvision.run import engine
 
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(batch, "read_photos", broken)
+    monkeypatch.setattr(engine, "read_photos", broken)
     code, _, err = say("read", sample("21", "48h"))
     assert code == 1
     assert is_one_sentence(err)
@@ -256,12 +256,12 @@ def test_a_mistake_of_ours_is_one_sentence_too(say, monkeypatch: pytest.MonkeyPa
 
 
 def test_a_stop_by_hand_is_no_traceback(say, monkeypatch: pytest.MonkeyPatch) -> None:
-    from jarvision.run import batch
+    from jarvision.run import engine
 
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(batch, "read_photos", stopped)
+    monkeypatch.setattr(engine, "read_photos", stopped)
     code, _, err = say("read", sample("21", "48h"))
     assert code == 1
     assert is_one_sentence(err)

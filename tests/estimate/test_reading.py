@@ -37,7 +37,9 @@ from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.estimate.reading import JarReading, read_jar
 from jarvision.estimate.texture import classify
-from jarvision.run.batch import Batch, Settings, read_photos
+from jarvision.run.engine import read_photos
+from jarvision.run.outcome import Batch
+from jarvision.run.settings import Settings
 
 pytestmark = pytest.mark.slow
 
@@ -74,8 +76,8 @@ def score(reading: JarReading, tops: np.ndarray) -> Scored:
 
 def only_reading(batch: Batch) -> JarReading:
     [outcome] = batch.outcomes
-    assert isinstance(outcome.result, JarReading), outcome.result
-    return outcome.result
+    assert outcome.reading is not None, outcome.reading
+    return outcome.reading
 
 
 def read(paths: list[Path], tops: np.ndarray, **settings: object) -> Scored:
@@ -88,7 +90,7 @@ def sample_batch() -> Batch:
 
 
 def sample_scored(jar: str) -> Scored:
-    rows = {o.jar: o.result for o in sample_batch().outcomes}
+    rows = {o.jar: o.reading for o in sample_batch().outcomes}
     reading = rows[str(int(jar))] if str(int(jar)) in rows else rows[f"jar-{jar}"]
     assert isinstance(reading, JarReading)
     return score(reading, tops_of(jar))
@@ -138,11 +140,11 @@ def test_a_jar_without_a_strip_is_read_in_per_cent() -> None:
 
 def test_shares_and_odds_add_up() -> None:
     for outcome in sample_batch().outcomes:
-        c = outcome.result.composition
+        c = outcome.reading.composition
         whole = c.sand_pct.value + c.silt_pct.value + c.clay_pct.value
         assert whole == pytest.approx(100.0)
         np.testing.assert_allclose(c.draws.sum(axis=1), 100.0)
-        assert sum(outcome.result.texture.class_odds) == pytest.approx(1.0)
+        assert sum(outcome.reading.texture.class_odds) == pytest.approx(1.0)
 
 
 # --- fewer photos ---------------------------------------------------------------------------------
@@ -172,9 +174,9 @@ def test_one_photo_is_less_sure_than_three() -> None:
 @pytest.mark.parametrize("readings", [("1min",), ("2h",), ("1min", "2h")])
 def test_without_the_last_photo_nothing_is_read(readings: tuple[str, ...]) -> None:
     [outcome] = read_photos([sample("21", r) for r in readings], Settings()).outcomes
-    assert isinstance(outcome.result.error, TimesError)
-    assert "48 hours after shaking" in str(outcome.result.error)
-    assert "add one, with 48h in its name" in str(outcome.result.error)
+    assert isinstance(outcome.error, TimesError)
+    assert "48 hours after shaking" in str(outcome.error)
+    assert "add one, with 48h in its name" in str(outcome.error)
 
 
 def test_reading_nothing_is_refused() -> None:
@@ -313,10 +315,10 @@ SPOILT: dict[str, tuple[str, Edit]] = {
 def test_a_spoilt_picture_is_never_read_wrongly_without_a_doubt(spoil: str, tmp_path: Path) -> None:
     jar, edit = SPOILT[spoil]
     for outcome in read_photos(edited(tmp_path, jar, edit), Settings()).outcomes:
-        if not isinstance(outcome.result, JarReading):
-            assert str(outcome.result.error)[-1] in ".?"
+        if outcome.reading is None:
+            assert str(outcome.error)[-1] in ".?"
             continue
-        scored = score(outcome.result, tops_of(jar))
+        scored = score(outcome.reading, tops_of(jar))
         assert scored.doubts or not scored.is_far_off, (scored.off_mm, scored.off_points)
 
 
@@ -329,8 +331,8 @@ def speckled(bgr: np.ndarray) -> np.ndarray:
 
 def test_what_noise_drowns_is_not_claimed_as_sure(tmp_path: Path) -> None:
     for outcome in read_photos(edited(tmp_path, "02", speckled), Settings()).outcomes:
-        if isinstance(outcome.result, JarReading):
-            scored = score(outcome.result, tops_of("02"))
+        if outcome.reading is not None:
+            scored = score(outcome.reading, tops_of("02"))
             sds = np.array([t.sd for t in scored.reading.tops])
             texture = scored.reading.texture
             assert texture.likeliest == scored.true_class or texture.odds < 0.8
@@ -375,8 +377,8 @@ def test_a_glass_without_deposit_is_said_to_be_empty(jar: str, tmp_path: Path) -
         exif = exif_of(taken, focal_35mm=focal)
         paths.append(save(tmp_path / f"jar-{jar}-{reading}.jpg", picture, exif))
     [outcome] = read_photos(paths, Settings()).outcomes
-    assert not isinstance(outcome.result, JarReading), [str(t) for t in outcome.result.tops]
-    assert outcome.result.error.name in {"no_deposit", "no_jar"}
+    assert outcome.reading is None, [str(t) for t in outcome.reading.tops]
+    assert outcome.error.name in {"no_deposit", "no_jar"}
 
 
 def test_a_plain_table_holds_no_jar(tmp_path: Path) -> None:
@@ -385,7 +387,7 @@ def test_a_plain_table_holds_no_jar(tmp_path: Path) -> None:
     picture = np.clip(table + rng.normal(0, 2, (2000, 1500, 3)), 0, 255).astype(np.uint8)
     path = save(tmp_path / "bench 48h.jpg", picture, exif_of(focal_35mm=28))
     [outcome] = read_photos([path], Settings()).outcomes
-    assert outcome.result.error.name == "no_jar"
+    assert outcome.error.name == "no_jar"
     assert outcome.jar == "bench"
 
 
@@ -395,8 +397,8 @@ def test_a_jar_cut_off_at_the_foot_is_refused(jar: str, tmp_path: Path) -> None:
     low = min(int(row["floor_y_px"]) for row in rows.values()) - 60
     batch = read_photos(edited(tmp_path, jar, lambda bgr: bgr[:low]), Settings())
     for outcome in batch.outcomes:
-        assert not isinstance(outcome.result, JarReading)
-        assert outcome.result.error.name in {"hidden", "no_jar", "no_deposit"}
+        assert outcome.reading is None
+        assert outcome.error.name in {"hidden", "no_jar", "no_deposit"}
 
 
 # --- jars drawn by code: other optics, no renderer ------------------------------------------------
@@ -441,7 +443,7 @@ def test_an_empty_drawn_glass_is_not_read(tmp_path: Path) -> None:
     focal = shot.focal_px * 43.2666 / math.hypot(*shot.size_px)
     path = save(tmp_path / "pot 48h.jpg", draw(shot), exif_of(focal_35mm=focal))
     [outcome] = read_photos([path], Settings()).outcomes
-    assert outcome.result.error.name == "no_deposit"
+    assert outcome.error.name == "no_deposit"
 
 
 # --- settings -------------------------------------------------------------------------------------

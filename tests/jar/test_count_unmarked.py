@@ -13,10 +13,11 @@ import pytest
 from composed import Row, write
 from scenes import READINGS, sample
 
-from jarvision.estimate.reading import Failure, JarReading
 from jarvision.jar.count_unmarked import places
 from jarvision.photo.decode import open_photo
-from jarvision.run.batch import Settings, not_placed, plan_photos, read_photos
+from jarvision.run.engine import plan_photos, read_photos
+from jarvision.run.plan import not_placed
+from jarvision.run.settings import Settings
 from jarvision.wall import locate
 from jarvision.wall.locate import orient, unmarked_jars_in
 
@@ -58,7 +59,7 @@ def mixed(tmp_path_factory):
 
 def test_a_jar_without_a_strip_beside_others_is_named_as_unread(mixed, tmp_path):
     first = read_photos([mixed], Settings(), out=tmp_path)
-    assert {o.jar for o in first.outcomes if isinstance(o.result, JarReading)} == {"2", "9", "21"}
+    assert {o.jar for o in first.outcomes if o.reading is not None} == {"2", "9", "21"}
     assert first.refused  # in at least one of the three photos it is seen
     assert all(sentence.startswith("One jar in it") for _, sentence in first.refused)
     assert not first.all_read
@@ -77,9 +78,9 @@ def test_several_jars_without_any_strip_are_refused(tmp_path):
     """Which of them a reading were of, nobody could say."""
     write(Row(("08", "08"), gap=3.0), tmp_path)
     [outcome] = read_photos([tmp_path], Settings()).outcomes
-    assert isinstance(outcome.result, Failure)
-    assert outcome.result.error.name == "several_jars"
-    assert "without a strip" in str(outcome.result.error)
+    assert outcome.error is not None
+    assert outcome.error.name == "several_jars"
+    assert "without a strip" in str(outcome.error)
 
 
 def test_who_says_that_all_photos_show_one_jar_is_believed(monkeypatch):
@@ -87,6 +88,6 @@ def test_who_says_that_all_photos_show_one_jar_is_believed(monkeypatch):
     monkeypatch.setattr(locate, "count_unmarked", lambda found, sides: 2)
     photos = [sample("08", reading) for reading in READINGS]
     [counted] = read_photos(photos, Settings()).outcomes
-    assert counted.result.error.name == "several_jars"
+    assert counted.error.name == "several_jars"
     [believed] = read_photos(photos, Settings(one_jar=True)).outcomes
-    assert isinstance(believed.result, JarReading)
+    assert believed.reading is not None

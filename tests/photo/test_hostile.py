@@ -20,7 +20,9 @@ from PIL import Image
 from scenes import ROOT
 
 from jarvision.core.files import find_photos, shown
-from jarvision.run.batch import Settings, read_photos, write_table
+from jarvision.run.engine import read_photos
+from jarvision.run.outputs import write_table
+from jarvision.run.settings import Settings
 
 pytestmark = pytest.mark.slow
 

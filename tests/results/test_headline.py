@@ -12,7 +12,7 @@ from jarvision.estimate.posterior import WeighingDoubtName
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass
 from jarvision.results.doubt_order import _PHRASES, USUAL, gravest_first, gravity, phrase, sentences
 from jarvision.results.headline import classes_named, soil_in_words, soil_odds
-from jarvision.results.jarfile import NamedDoubt
+from jarvision.results.record import NamedDoubt
 
 
 def texture(**odds):

@@ -12,13 +12,8 @@ from hypothesis import strategies as st
 from jarvision.core.measured import DoubtName, doubt
 from jarvision.core.text import plain_text
 from jarvision.estimate.texture import TextureClass
-from jarvision.results.report import (
-    ReadingRow,
-    WeightRow,
-    odds_in_words,
-    readings_csv,
-    title,
-)
+from jarvision.results.record import ReadingRow, WeightRow
+from jarvision.results.report import odds_in_words, readings_csv, title
 
 NAN = math.nan
 UNKNOWN = (NAN, NAN, NAN)

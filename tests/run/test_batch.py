@@ -21,16 +21,12 @@ from scenes import READINGS, camera_of, edited, exif_of, sample, save, upright
 from jarvision.core.errors import MixedJarsError, TimesError
 from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import Failure, JarReading
-from jarvision.run.batch import (
-    Batch,
-    Outcome,
-    Settings,
-    overlay_name,
-    read_photos,
-    row_of,
-    write_table,
-)
+from jarvision.estimate.reading import JarReading
+from jarvision.results.record import overlay_name
+from jarvision.run.engine import read_photos
+from jarvision.run.outcome import Batch, Outcome
+from jarvision.run.outputs import write_table
+from jarvision.run.settings import Settings
 
 HEADER = [
     *("jar", "photos", "sand_top_mm", "silt_top_mm", "clay_top_mm"),
@@ -92,8 +88,8 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 @pytest.mark.slow
 def test_good_jars_are_read_whatever_lies_beside_them(run: Run) -> None:
-    read = [o.jar for o in run.batch.outcomes if isinstance(o.result, JarReading)]
-    failed = [o.jar for o in run.batch.outcomes if isinstance(o.result, Failure)]
+    read = [o.jar for o in run.batch.outcomes if o.reading is not None]
+    failed = [o.jar for o in run.batch.outcomes if o.error is not None]
     assert sorted(read) == ["21", "jar-08"]
     assert failed == ["empty bench"]
     assert not run.batch.all_read
@@ -142,7 +138,7 @@ def test_every_overlay_is_a_picture_and_named_in_the_json(run: Run) -> None:
 
 def test_the_json_holds_everything(run: Run) -> None:
     data = run.json("21")
-    assert (data["format"], data["version"], data["jar"]) == ("jarvision jar", 1, "21")
+    assert (data["format"], data["version"], data["jar"]) == ("jarvision jar", 2, "21")
     assert [p["reading"] for p in data["photos"]] == list(READINGS)
     by_height = data["by_height"]
     draws = np.array(by_height["draws_pct"])
@@ -192,15 +188,15 @@ def test_progress_is_told_from_start_to_end(run: Run) -> None:
 
 
 def test_rows_are_only_for_jars_that_were_read(run: Run) -> None:
-    with pytest.raises(TypeError):
-        row_of(run.outcome("empty bench"))
+    assert run.outcome("empty bench").row is None
+    assert run.outcome("21").row is not None
 
 
 # --- which photo is which -------------------------------------------------------------------------
 def test_the_same_photo_twice_is_used_once(run: Run) -> None:
     outcome = run.outcome("21")
-    assert len(outcome.result.photos) == 3
-    [said] = [d for d in outcome.result.doubts if d.name == DoubtName.SAME_PHOTO_TWICE]
+    assert len(outcome.reading.photos) == 3
+    [said] = [d for d in outcome.reading.doubts if d.name == DoubtName.SAME_PHOTO_TWICE]
     first, second = "jar-21-2h.jpg", "jar-21-2h copy.jpg"
     assert said.sentence in {
         f"{second} is the same picture as {first}; it was used once.",
@@ -215,12 +211,12 @@ def test_further_photos_confirm_and_move_nothing(run: Run, tmp_path: Path) -> No
     later = exif_of(taken + timedelta(minutes=50), focal_35mm=focal)
     paths.append(save(tmp_path / "jar-21 3h.jpg", brighter, later))
     [outcome] = read_photos(paths, Settings()).outcomes
-    plain = run.outcome("21").result
-    assert [p.reading for p in outcome.result.photos] == list(READINGS)
+    plain = run.outcome("21").reading
+    assert [p.reading for p in outcome.reading.photos] == list(READINGS)
     # the jar's shape is fitted to all photos at once, so nothing but rounding may change
-    tops = [t.value for t in outcome.result.tops]
+    tops = [t.value for t in outcome.reading.tops]
     assert tops == pytest.approx([t.value for t in plain.tops], abs=0.1)
-    assert DoubtName.OLDER_BOUNDARY_MOVED not in {d.name for d in outcome.result.doubts}
+    assert DoubtName.OLDER_BOUNDARY_MOVED not in {d.name for d in outcome.reading.doubts}
     assert len(outcome.photos.timed) == 4
 
 
@@ -237,8 +233,8 @@ def test_photos_of_one_jar_may_bear_any_names(tmp_path: Path) -> None:
     ]
     [outcome] = read_photos(paths, Settings()).outcomes
     assert outcome.jar == "21"
-    assert [p.name for p in outcome.result.photos] == ["IMG_0009.jpg", "z.jpg", "a 1.jpg"]
-    assert np.abs([t.value for t in outcome.result.tops] - tops_of("21")).max() < 1.0
+    assert [p.name for p in outcome.reading.photos] == ["IMG_0009.jpg", "z.jpg", "a 1.jpg"]
+    assert np.abs([t.value for t in outcome.reading.tops] - tops_of("21")).max() < 1.0
 
 
 def test_times_that_run_backward_are_refused(tmp_path: Path) -> None:
@@ -249,18 +245,18 @@ def test_times_that_run_backward_are_refused(tmp_path: Path) -> None:
         for reading in READINGS
     ]
     [outcome] = read_photos(paths, Settings()).outcomes
-    if isinstance(outcome.result, Failure):
-        assert isinstance(outcome.result.error, TimesError)
-        assert "order" in str(outcome.result.error)
+    if outcome.error is not None:
+        assert isinstance(outcome.error, TimesError)
+        assert "order" in str(outcome.error)
     else:
-        assert DoubtName.TIMES_DISAGREE in {d.name for d in outcome.result.doubts}
+        assert DoubtName.TIMES_DISAGREE in {d.name for d in outcome.reading.doubts}
 
 
 def test_a_wrong_shaking_time_is_noticed(run: Run) -> None:
     taken, _ = camera_of(sample("21", "1min"))
     late = Settings(shaken_at=taken + timedelta(hours=1))
     [outcome] = read_photos([sample("21", r) for r in READINGS], late).outcomes
-    reading = outcome.result
+    reading = outcome.reading
     if isinstance(reading, JarReading):
         names = {d.name for d in reading.doubts}
         assert names & {DoubtName.TIMES_DISAGREE, DoubtName.TIME_UNKNOWN, DoubtName.TIME_OFF}
@@ -271,7 +267,7 @@ def test_the_order_of_the_photos_does_not_matter(run: Run) -> None:
     paths = [sample("21", r) for r in READINGS]
     [forward] = read_photos(paths, Settings()).outcomes
     [backward] = read_photos(paths[::-1], Settings()).outcomes
-    for one, other in zip(forward.result.tops, backward.result.tops, strict=True):
+    for one, other in zip(forward.reading.tops, backward.reading.tops, strict=True):
         assert one.value == other.value
         assert one.sd == other.sd
 
@@ -280,10 +276,10 @@ def test_an_early_photo_that_cannot_be_used_is_left_out(tmp_path: Path) -> None:
     paths = [sample("21", "2h"), sample("21", "48h")]
     paths += edited(tmp_path, "21", lambda bgr: bgr[:1300], readings=("1min",))
     [outcome] = read_photos(paths, Settings()).outcomes
-    [(name, sentence)] = outcome.left_out
+    [(name, sentence)] = outcome.record.left_out
     assert name == "jar-21-1min.jpg"
     assert "cut off" in sentence
-    assert DoubtName.TWO_PHOTOS in {d.name for d in outcome.result.doubts}
+    assert DoubtName.TWO_PHOTOS in {d.name for d in outcome.reading.doubts}
 
 
 def test_no_photos_give_no_outcomes(tmp_path: Path) -> None:

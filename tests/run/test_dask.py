@@ -21,11 +21,13 @@ from distributed import Client
 
 from jarvision.core.errors import UsageError
 from jarvision.core.files import WriteError
-from jarvision.estimate.reading import JarReading
 from jarvision.run import dask as cluster
-from jarvision.run.batch import Settings, plan_photos, read_photos, write_table
-from jarvision.run.dask import ClusterError, ClusterLostError, crew_for
-from jarvision.run.pool import Errand
+from jarvision.run.dask import ClusterError, ClusterLostError, pool_for
+from jarvision.run.engine import plan_photos, read_photos
+from jarvision.run.outputs import write_table
+from jarvision.run.pool import Task
+from jarvision.run.settings import Settings
+from jarvision.wall.measurement import PhotoMeasurement
 
 SAMPLES = ROOT / "sample_images"
 
@@ -180,9 +182,9 @@ def test_a_cluster_comes_to_the_same_to_the_last_byte(two, photos, local, tmp_pa
     assert done.refused == local[0].refused
     assert [name for name, _ in done.refused] == ["broken.jpg", "empty.jpg"]
     assert [outcome.jar for outcome in done.outcomes] == [o.jar for o in local[0].outcomes]
-    read = [o.result for o in done.outcomes if isinstance(o.result, JarReading)]
+    read = [o.reading for o in done.outcomes if o.reading is not None]
     assert len(read) == 3
-    assert sum(photo.look.wall.bgr.nbytes for jar in read for photo in jar.photos) == 0
+    assert {type(photo) for jar in read for photo in jar.photos} == {PhotoMeasurement}
     left = [path.name for path in two.folder.rglob("*.jp*g")]
     assert not left, "photos stay on a worker's disk"
     again = read_into(tmp_path / "out", [photos], cluster=two.address)
@@ -208,7 +210,7 @@ def test_a_photo_that_goes_away_meanwhile_is_named(two, tmp_path):
 
     out = tmp_path / "out"
     done = read_into(out, [tmp_path / "photos"], cluster=two.address, progress=say)
-    assert done.outcomes[0].left_out == (
+    assert done.outcomes[0].record.left_out == (
         ("jar-09-1min.jpg", "jar-09-1min.jpg does not exist; check the spelling."),
     )
     assert json.loads((out / "jar-9.json").read_text(encoding="utf-8"))["made_from"] is None
@@ -284,7 +286,7 @@ def test_a_scheduler_killed_in_the_middle_is_said_and_the_next_run_goes_on(
     assert contents(out) == local[1]
 
 
-# --- the crew, without photos -------------------------------------------------------------------
+# --- the pool, without photos -------------------------------------------------------------------
 
 
 def double(number):
@@ -313,7 +315,7 @@ def as_it_is(made):
 
 
 def errand(work):
-    return Errand(work, partial(partial, work), as_it_is)
+    return Task(work, partial(partial, work), as_it_is)
 
 
 def lost(task):
@@ -322,18 +324,18 @@ def lost(task):
 
 def test_results_stand_in_the_order_of_the_tasks(two):
     told = []
-    with crew_for(1, two.address) as crew:
-        done = crew.each(errand(double), range(30), lost=lost, got=told.append)
-        assert crew.each(errand(double), [], lost=lost) == []
+    with pool_for(1, two.address) as pool:
+        done = pool.each(errand(double), range(30), lost=lost, got=told.append)
+        assert pool.each(errand(double), [], lost=lost) == []
     assert done == [2 * n for n in range(30)]
     assert sorted(told) == done
 
 
 def test_an_error_that_concerns_all_ends_all(two):
-    with crew_for(1, two.address) as crew:
+    with pool_for(1, two.address) as pool:
         with pytest.raises(WriteError, match="disk is full"):
-            crew.each(errand(refuse_three), range(50), lost=lost)
-        assert crew.each(errand(double), range(3), lost=lost) == [0, 2, 4]
+            pool.each(errand(refuse_three), range(50), lost=lost)
+        assert pool.each(errand(double), range(3), lost=lost) == [0, 2, 4]
 
 
 def refuse_to_keep(made):
@@ -341,9 +343,9 @@ def refuse_to_keep(made):
 
 
 def test_what_cannot_be_put_on_disk_here_ends_all(two):
-    work = Errand(double, partial(partial, double), refuse_to_keep)
-    with crew_for(1, two.address) as crew, pytest.raises(WriteError, match="disk is full"):
-        crew.each(work, range(50), lost=lost)
+    work = Task(double, partial(partial, double), refuse_to_keep)
+    with pool_for(1, two.address) as pool, pytest.raises(WriteError, match="disk is full"):
+        pool.each(work, range(50), lost=lost)
 
 
 class Counted:
@@ -366,8 +368,8 @@ class Counted:
 def test_only_so_many_tasks_are_under_way_and_so_many_bytes(two, monkeypatch, most_bytes, most):
     monkeypatch.setattr(cluster, "_MOST_BYTES_OUT", most_bytes)
     count = Counted(1_000_000)
-    with crew_for(1, two.address) as crew:  # with three threads
-        crew.each(Errand(len, count.pack, count.keep), range(40), lost=lost)
+    with pool_for(1, two.address) as pool:  # with three threads
+        pool.each(Task(len, count.pack, count.keep), range(40), lost=lost)
     assert count.most == most
     assert count.out == 0
 
@@ -377,8 +379,8 @@ def test_only_the_task_that_kills_its_worker_again_is_given_up(tmp_path):
     with machines(tmp_path / "machines", **none) as here:
         here.work("one", "--nanny")  # with a process that starts a dead worker anew
         staffed(here, 1)
-        with crew_for(1, here.address) as crew:
-            done = crew.each(errand(die_at_three), range(8), lost=lost)
+        with pool_for(1, here.address) as pool:
+            done = pool.each(errand(die_at_three), range(8), lost=lost)
     assert done == [0, 2, 4, "lost", 8, 10, 12, 14]
 
 
@@ -395,8 +397,8 @@ def test_a_cluster_without_workers_is_said(own, monkeypatch):
         if len(told) == 2:
             own.kill("one")
 
-    with crew_for(1, own.address) as crew, pytest.raises(ClusterLostError, match="no workers left"):
-        crew.each(errand(double_slowly), range(20), lost=lost, got=got)
+    with pool_for(1, own.address) as pool, pytest.raises(ClusterLostError, match="no workers left"):
+        pool.each(errand(double_slowly), range(20), lost=lost, got=got)
     assert len(told) >= 2
 
 
@@ -404,7 +406,7 @@ def test_a_cluster_without_workers_is_said(own, monkeypatch):
 
 
 def refused(address, match):
-    with pytest.raises(ClusterError, match=match) as caught, crew_for(1, address):
+    with pytest.raises(ClusterError, match=match) as caught, pool_for(1, address):
         pass
     assert isinstance(caught.value, UsageError)
     assert "\n" not in str(caught.value)
@@ -494,17 +496,17 @@ def test_a_worker_with_another_program_is_refused(own, other_version, kind, matc
             own.work("wrong", path=[wrong, *TESTS])
             staffed(own, 2)
 
-    with crew_for(1, own.address) as crew, pytest.raises(ClusterError, match=later):
-        crew.each(errand(double_slowly), range(50), lost=lost, got=got)
+    with pool_for(1, own.address) as pool, pytest.raises(ClusterError, match=later):
+        pool.each(errand(double_slowly), range(50), lost=lost, got=got)
     refused(own.address, match)
 
 
 def test_libraries_count_as_the_program_does():
     mine = ("jarvision 0.1.0 abc", "Pillow 12.0.0")
-    crew = cluster.ClusterCrew(None, versions=mine)
-    crew.refuse_other(mine)
+    pool = cluster.ClusterPool(None, versions=mine)
+    pool.refuse_other(mine)
     with pytest.raises(ClusterError, match=r"runs Pillow 11\.0\.0, this machine Pillow 12\.0\.0;"):
-        crew.refuse_other((mine[0], "Pillow 11.0.0"))
+        pool.refuse_other((mine[0], "Pillow 11.0.0"))
 
 
 def test_without_the_extra_it_is_said_how_to_get_it(monkeypatch):

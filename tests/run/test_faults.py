@@ -17,9 +17,11 @@ from scenes import ROOT, SAMPLES
 
 from jarvision.core import files
 from jarvision.core.files import WriteError
-from jarvision.run import batch
-from jarvision.run.batch import Settings, read_photos, write_table
+from jarvision.run import album
+from jarvision.run.engine import read_photos
 from jarvision.run.jars_table import find_manifest, read_manifest
+from jarvision.run.outputs import write_table
+from jarvision.run.settings import Settings
 
 KILLS = 25
 LIST = 'jar,name,bed\n2,"=Anna; \u202eZoë","two\r\nlines"\n21,<b>Ben</b>,3\n'
@@ -72,7 +74,9 @@ def command(*arguments, **options):
 KILLER = """
 import os, signal, sys, time
 from pathlib import Path
-from jarvision.run.batch import Settings, read_photos, write_table
+from jarvision.run.engine import read_photos
+from jarvision.run.outputs import write_table
+from jarvision.run.settings import Settings
 from jarvision.run.jars_table import read_manifest
 
 def run(photos, out):
@@ -342,7 +346,7 @@ def test_a_folder_that_takes_nothing_is_noticed_before_the_work(
     photos, tmp_path, monkeypatch, code, sentence
 ):
     fail_after(0, code, monkeypatch)
-    monkeypatch.setattr(batch, "open_photo", None)  # no photo is opened before
+    monkeypatch.setattr(album, "open_photo", None)  # no photo is opened before
     with pytest.raises(WriteError, match=sentence):
         read_photos([photos], Settings(), out=tmp_path / "out")
 
@@ -368,7 +372,7 @@ def test_a_folder_that_cannot_be_made_is_said(photos, tmp_path):
 def test_a_photo_that_goes_away_meanwhile_stops_nothing(photos, tmp_path, monkeypatch):
     """Photos on a stick that is pulled: found and looked at, then gone before the jar is read."""
     folder = shutil.copytree(photos, tmp_path / "photos")
-    monkeypatch.setattr(batch, "_KEPT_PHOTOS", 1)
+    monkeypatch.setattr(album, "_KEPT_PHOTOS", 1)
 
     def say(what, done, of):
         if what == "Reading jars" and (folder / "jar-09-1min.jpg").exists():
@@ -376,7 +380,7 @@ def test_a_photo_that_goes_away_meanwhile_stops_nothing(photos, tmp_path, monkey
 
     done = read_photos([folder], Settings(), out=tmp_path / "out", progress=say)
     [nine] = [outcome for outcome in done.outcomes if outcome.jar == "9"]
-    assert nine.left_out == (
+    assert nine.record.left_out == (
         ("jar-09-1min.jpg", "jar-09-1min.jpg does not exist; check the spelling."),
     )
     data = json.loads((tmp_path / "out" / "jar-9.json").read_text(encoding="utf-8"))

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from jarvision.core.errors import MixedJarsError, TimesError
 from jarvision.core.measured import DoubtName
 from jarvision.core.series import JarPhotos, Reading, Sighting, TimeSource, spoken_time
-from jarvision.run.grouping import group, name_parts, same_time
+from jarvision.run.assign import group
+from jarvision.run.file_names import name_parts, same_time
 
 SHAKEN = datetime(2026, 5, 4, 10, 8, 4)
 MINUTE = timedelta(minutes=1)

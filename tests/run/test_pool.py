@@ -16,14 +16,19 @@ from jarvision.core.errors import JarError
 from jarvision.core.files import WriteError
 from jarvision.core.measured import Doubt, DoubtName
 from jarvision.estimate.known import JarFacts
-from jarvision.estimate.reading import Failure, JarReading
 from jarvision.estimate.texture import TextureClass
-from jarvision.results import cache as kept
-from jarvision.results.report import ReadingRow, WeightRow
-from jarvision.run import batch
-from jarvision.run.batch import Settings, not_placed, plan_photos, read_photos, use_of, write_table
+from jarvision.results import cache, file_shape
+from jarvision.results.fingerprint import program
+from jarvision.results.record import ReadingRow, WeightRow
+from jarvision.run import album, one_jar
+from jarvision.run.engine import plan_photos, read_photos
 from jarvision.run.jars_table import read_manifest
-from jarvision.run.pool import Crew
+from jarvision.run.outputs import write_table
+from jarvision.run.plan import not_placed, plan_of, use_of
+from jarvision.run.pool import Pool
+from jarvision.run.settings import Settings, silent
+from jarvision.run.survey import survey_photos
+from jarvision.wall.measurement import PhotoMeasurement
 
 pytestmark = pytest.mark.slow
 
@@ -87,16 +92,16 @@ def lost(task):
 @pytest.mark.parametrize("workers", [1, 2])
 def test_results_stand_in_the_order_of_the_tasks(workers):
     told = []
-    with Crew(workers) as crew:
-        assert crew.each(double, range(9), lost=lost, got=told.append) == [2 * n for n in range(9)]
-        assert crew.each(double, [], lost=lost) == []
+    with Pool(workers) as pool:
+        assert pool.each(double, range(9), lost=lost, got=told.append) == [2 * n for n in range(9)]
+        assert pool.each(double, [], lost=lost) == []
     assert sorted(told) == [2 * n for n in range(9)]
 
 
 def test_few_tasks_start_no_process():
     seen = []
-    with Crew(4) as crew:  # a list's own method could not be sent to a process and back
-        crew.each(seen.append, [1, 2], lost=lost, few=2)
+    with Pool(4) as pool:  # a list's own method could not be sent to a process and back
+        pool.each(seen.append, [1, 2], lost=lost, few=2)
     assert seen == [1, 2]
 
 
@@ -106,38 +111,38 @@ needs_signals = pytest.mark.skipif(os.name != "posix", reason="kills by signal")
 @needs_signals
 def test_a_worker_that_dies_once_loses_nothing(tmp_path):
     tasks = [(n, tmp_path / "died" if n == 2 else None) for n in range(6)]
-    with Crew(2) as crew:
-        assert crew.each(double_or_die, tasks, lost=lost) == [0, 2, 4, 6, 8, 10]
+    with Pool(2) as pool:
+        assert pool.each(double_or_die, tasks, lost=lost) == [0, 2, 4, 6, 8, 10]
     assert (tmp_path / "died").exists()
 
 
 @needs_signals
 def test_a_worker_that_dies_in_the_middle_of_an_answer_stops_nobody(tmp_path):
     tasks = [None, tmp_path / "died", None, None]
-    with Crew(2) as crew:
-        done = crew.each(die_while_answering, tasks, lost=lost, got=lambda result: time.sleep(0.6))
+    with Pool(2) as pool:
+        done = pool.each(die_while_answering, tasks, lost=lost, got=lambda result: time.sleep(0.6))
     assert (tmp_path / "died").exists()
     assert {len(answer) for answer in done} <= {0, 50_000_000}  # unless it was faster than death
 
 
 @needs_signals
 def test_only_the_task_that_kills_its_worker_again_is_given_up():
-    with Crew(2) as crew:
-        assert crew.each(always_die, range(6), lost=lost) == [0, 2, 4, "lost", 8, 10]
+    with Pool(2) as pool:
+        assert pool.each(always_die, range(6), lost=lost) == [0, 2, 4, "lost", 8, 10]
 
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_an_error_that_concerns_all_ends_all(workers):
-    with Crew(workers) as crew, pytest.raises(WriteError, match="disk is full"):
-        crew.each(refuse_three, range(50), lost=lost)
+    with Pool(workers) as pool, pytest.raises(WriteError, match="disk is full"):
+        pool.each(refuse_three, range(50), lost=lost)
 
 
 def test_without_any_process_the_work_is_done_here(monkeypatch):
     """As in a script that may not be imported, or where the system allows no more processes."""
     monkeypatch.setattr("jarvision.run.pool._serve", die)
-    with Crew(2) as crew:
-        assert crew.each(double, range(5), lost=lost) == [0, 2, 4, 6, 8]
-        assert crew.workers == 1
+    with Pool(2) as pool:
+        assert pool.each(double, range(5), lost=lost) == [0, 2, 4, 6, 8]
+        assert pool.workers == 1
 
 
 # --- rows from disk -----------------------------------------------------------------------------
@@ -169,13 +174,15 @@ def row(**changes):
 
 @pytest.mark.parametrize("written", [row(), row(by_weight=None, texture_class=None, doubts=())])
 def test_a_row_comes_back_from_json_to_the_last_digit(written):
-    there = json.loads(json.dumps(kept.row_json(written), allow_nan=False))
-    assert repr(kept._row(there)) == repr(written)  # repr: NaN does not equal itself
+    there = json.loads(json.dumps(file_shape.plain(written), allow_nan=False))
+    assert repr(file_shape._CODEC.structure(there, ReadingRow)) == repr(
+        written
+    )  # repr: NaN does not equal itself
 
 
 def test_the_program_is_known_by_its_text():
-    assert kept.program().startswith("jarvision 0.1.0 ")
-    assert len(kept.program().split()[-1]) == 12
+    assert program().startswith("jarvision 0.1.0 ")
+    assert len(program().split()[-1]) == 12
 
 
 # --- earlier results ----------------------------------------------------------------------------
@@ -204,7 +211,7 @@ def no_decoding(monkeypatch):
     def refuse(path):
         raise AssertionError(f"{path} was opened again")
 
-    monkeypatch.setattr(batch, "open_photo", refuse)
+    monkeypatch.setattr(album, "open_photo", refuse)
 
 
 @pytest.mark.photo
@@ -260,10 +267,12 @@ def test_a_new_photo_of_a_jar_reads_that_jar_again(earlier):
 )
 def test_other_settings_hold_for_no_earlier_result(earlier, settings):
     photos, out = earlier
-    plan = plan_photos([photos], settings, out=out)
-    work = batch._Work(Crew(), settings, out, batch._silent)
-    batch._spot_all(sorted(photos.iterdir()), work)
-    assert [batch._earlier(batch._task(jar, work)) for jar in plan.jars] == [None, None]
+    survey = survey_photos(
+        [photos], Pool(), known={}, out=None, album=album.Album(), progress=silent
+    )
+    jars = plan_of(survey, settings).jars
+    jobs = [one_jar.job_of(jar, survey, settings, out) for jar in jars]
+    assert [one_jar.earlier_outcome(job) for job in jobs] == [None, None]
 
 
 DAMAGE = {
@@ -276,8 +285,10 @@ DAMAGE = {
     "short row": lambda path: edit(path, lambda data: data["row"].update(tops_mm=[1.0])),
     "no row": lambda path: edit(path, lambda data: data.pop("row")),
     "no name": lambda path: edit(path, lambda data: data["row"].pop("name")),
-    "no recipe": lambda path: edit(path, lambda data: data.update(made_from=None)),
-    "other program": lambda path: edit(path, lambda data: data["made_from"].update(recipe="0")),
+    "no fingerprint": lambda path: edit(path, lambda data: data.update(made_from=None)),
+    "other program": lambda path: edit(
+        path, lambda data: data["made_from"].update(fingerprint="0")
+    ),
     "unknown doubt": lambda path: edit(
         path, lambda data: data["row"].update(doubts=[{"name": "moon", "sentence": "x"}])
     ),
@@ -296,10 +307,10 @@ def edit(path, change):
 def test_a_damaged_result_is_not_believed(earlier, damage):
     out = earlier[1]
     path = out / "jar-2.json"
-    recipe = json.loads(path.read_text(encoding="utf-8"))["made_from"]["recipe"]
-    assert kept.kept_jar(path, recipe, folder=out) is not None
+    fingerprint = json.loads(path.read_text(encoding="utf-8"))["made_from"]["fingerprint"]
+    assert cache.kept_jar(path, fingerprint, folder=out) is not None
     damage(path)
-    assert kept.kept_jar(path, recipe, folder=out) is None
+    assert cache.kept_jar(path, fingerprint, folder=out) is None
 
 
 @pytest.mark.photo
@@ -328,14 +339,14 @@ def test_a_jar_that_cannot_be_read_is_remembered_too(tmp_path, no_decoding, monk
     shutil.copy(SAMPLES / "jar-02-1min.jpg", tmp_path / "photos")
     monkeypatch.undo()
     first = read_into(tmp_path / "out", [tmp_path / "photos"])
-    monkeypatch.setattr(batch, "open_photo", None)
+    monkeypatch.setattr(album, "open_photo", None)
     second = read_into(tmp_path / "out", [tmp_path / "photos"])
     [one], [two] = first.outcomes, second.outcomes
-    assert isinstance(one.result, Failure)
-    assert isinstance(two.result, Failure)
+    assert one.error is not None
+    assert two.error is not None
     assert two.is_earlier
-    assert str(one.result.error) == str(two.result.error)
-    assert one.result.error.name == two.result.error.name
+    assert str(one.error) == str(two.error)
+    assert one.error.name == two.error.name
     assert not second.all_read
 
 
@@ -348,11 +359,11 @@ def test_what_may_pass_is_tried_again(tmp_path, monkeypatch):
         raise MemoryError
 
     with monkeypatch.context() as patch:
-        patch.setattr(batch, "look_at_jar", too_large)
+        patch.setattr(one_jar, "look_at_jar", too_large)
         [failed] = read_photos([tmp_path], Settings(), out=tmp_path / "out").outcomes
-    assert "memory ran out" in str(failed.result.error)
+    assert "memory ran out" in str(failed.error)
     [read] = read_photos([tmp_path], Settings(), out=tmp_path / "out").outcomes
-    assert isinstance(read.result, JarReading)
+    assert read.reading is not None
 
 
 # --- many processes, one result -----------------------------------------------------------------
@@ -376,7 +387,7 @@ def test_any_number_of_workers_comes_to_the_same(tmp_path):
 def test_results_of_a_class_hold_no_pictures(two_jars, tmp_path):
     done = read_photos([two_jars[0]], Settings(), out=tmp_path)
     for outcome in done.outcomes:
-        assert sum(photo.look.wall.bgr.nbytes for photo in outcome.result.photos) == 0
+        assert {type(photo) for photo in outcome.reading.photos} == {PhotoMeasurement}
 
 
 def test_one_photo_that_breaks_the_program_stops_nothing(tmp_path, monkeypatch):
@@ -389,7 +400,7 @@ def test_one_photo_that_breaks_the_program_stops_nothing(tmp_path, monkeypatch):
             raise ZeroDivisionError
         raise JarError("No jar here; try again.")
 
-    monkeypatch.setattr(batch, "orient", break_one)
+    monkeypatch.setattr(album, "orient", break_one)
     done = read_photos([tmp_path], Settings())
     assert [name for name, _ in done.refused] == ["a.jpg", "b.jpg"]
     assert "ZeroDivisionError" in done.refused[0][1]
@@ -545,7 +556,7 @@ def test_a_jar_that_cannot_be_read_keeps_its_name(tmp_path):
     settings = listed(tmp_path / "photos", "jar,name,bed\n2,Anna,north\n")
     for is_earlier in (False, True):
         [one] = read_into(tmp_path / "out", [tmp_path / "photos"], settings).outcomes
-        assert (one.name, one.bed, one.is_earlier) == ("Anna", "north", is_earlier)
+        assert (one.record.name, one.record.bed, one.is_earlier) == ("Anna", "north", is_earlier)
     data = json.loads((tmp_path / "out" / "jar-2.json").read_text(encoding="utf-8"))
     assert (data["name"], data["bed"]) == ("Anna", "north")
 
@@ -556,14 +567,14 @@ def test_a_jar_that_cannot_be_read_keeps_its_name(tmp_path):
 @pytest.mark.photo
 def test_what_is_left_of_jars_that_are_gone_is_found(earlier):
     photos, out = earlier
-    assert kept.others_in(out) == kept.Others()
+    assert cache.others_in(out) == cache.Others()
     (photos / "jar-02-2h.jpg").unlink()
     for name in ("jar-09-1min.jpg", "jar-09-48h.jpg"):
         (photos / name).unlink()
     (out / "jar-notes.json").write_text("{}")  # not ours
     before = contents(out)
     read_into(out, [photos])
-    others = kept.others_in(out)
+    others = cache.others_in(out)
     assert others.results == ("jar-9.json",)
     assert others.pictures == ("overlay-2-2h.jpg",)  # those of jar 9 are still its own
     kept_still = {"jar-9.json", "overlay-9-1min.jpg", "overlay-2-2h.jpg", "jar-notes.json"}
@@ -575,10 +586,10 @@ def test_what_is_left_of_jars_that_are_gone_is_found(earlier):
 def test_while_a_run_goes_on_nobody_calls_a_result_old(earlier):
     """A run that was stopped leaves new results beside old ones: which are which is not known."""
     photos, out = earlier
-    assert kept.last_run(out) == {"jar-2.json", "jar-9.json"}
+    assert cache.last_run(out) == {"jar-2.json", "jar-9.json"}
     read_photos([photos / "jar-09-48h.jpg"], Settings(), out=out)  # no table was written
-    assert kept.last_run(out) is None
-    assert kept.others_in(out).results == ()
+    assert cache.last_run(out) is None
+    assert cache.others_in(out).results == ()
 
 
 @pytest.mark.parametrize(
@@ -587,17 +598,17 @@ def test_while_a_run_goes_on_nobody_calls_a_result_old(earlier):
 def test_a_damaged_memory_of_the_last_run_calls_nothing_old(tmp_path, text):
     (tmp_path / "photos.json").write_text(text)
     (tmp_path / "jar-5.json").write_text('{"format": "jarvision jar", "photos": []}')
-    assert kept.last_run(tmp_path) is None
-    assert kept.others_in(tmp_path) == kept.Others()
-    kept.keep_run(tmp_path, ["jar-5.json", "jar-10.json"])
-    assert kept.last_run(tmp_path) == {"jar-5.json", "jar-10.json"}
+    assert cache.last_run(tmp_path) is None
+    assert cache.others_in(tmp_path) == cache.Others()
+    cache.keep_run(tmp_path, ["jar-5.json", "jar-10.json"])
+    assert cache.last_run(tmp_path) == {"jar-5.json", "jar-10.json"}
 
 
 HOSTILE_RESULTS = ("", "[]", "{}", '{"format": "jarvision jar"}', '{"format": 1, "photos": 2}')
 
 
 def test_strange_files_beside_the_results_are_passed_over(tmp_path):
-    kept.keep_run(tmp_path, [])
+    cache.keep_run(tmp_path, [])
     for count, text in enumerate(HOSTILE_RESULTS):
         (tmp_path / f"jar-{count}.json").write_text(text)
     (tmp_path / "jar-folder.json").mkdir()
@@ -605,15 +616,15 @@ def test_strange_files_beside_the_results_are_passed_over(tmp_path):
     photos = '[{"overlay": ["x"]}, {}, {"overlay": "overlay-y.jpg"}]'
     (tmp_path / "jar-7.json").write_text(f'{{"format": "jarvision jar", "photos": {photos}}}')
     (tmp_path / "overlay-y.jpg").touch()
-    assert kept.others_in(tmp_path) == kept.Others(("jar-7.json",), ("overlay-x.jpg",))
-    assert kept.others_in(tmp_path / "nowhere") == kept.Others()
+    assert cache.others_in(tmp_path) == cache.Others(("jar-7.json",), ("overlay-x.jpg",))
+    assert cache.others_in(tmp_path / "nowhere") == cache.Others()
 
 
 def test_names_that_a_disk_takes_apart_are_the_same(tmp_path):
     """Unicode Standard Annex 15: é as one sign (NFC) and as two (NFD) are canonically the same."""
-    kept.keep_run(tmp_path, ["jar-caf\u00e9.json"])
-    assert not kept.is_earlier("jar-cafe\u0301.json", kept.last_run(tmp_path))
-    assert kept.is_earlier("jar-cafe.json", kept.last_run(tmp_path))
+    cache.keep_run(tmp_path, ["jar-caf\u00e9.json"])
+    assert not cache.is_earlier("jar-cafe\u0301.json", cache.last_run(tmp_path))
+    assert cache.is_earlier("jar-cafe.json", cache.last_run(tmp_path))
 
 
 @pytest.mark.photo

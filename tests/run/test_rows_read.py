@@ -27,7 +27,9 @@ from jarvision.core.measured import DoubtName
 from jarvision.estimate.reading import JarReading
 from jarvision.jar.strip_detect import find_strips
 from jarvision.photo.decode import open_photo
-from jarvision.run.batch import Batch, Settings, read_photos
+from jarvision.run.engine import read_photos
+from jarvision.run.outcome import Batch
+from jarvision.run.settings import Settings
 from jarvision.wall.locate import look_at_jar, orient
 
 pytestmark = [pytest.mark.photo, pytest.mark.slow]
@@ -37,9 +39,9 @@ STRIPED = ("02", "09", "21")
 def readings_of(batch: Batch) -> dict[str, JarReading]:
     """Readings by strip number; every strip must have led to one."""
     assert all("no strip is seen" in sentence for _, sentence in batch.refused)
-    assert all(isinstance(outcome.result, JarReading) for outcome in batch.outcomes)
-    assert all(outcome.left_out == () for outcome in batch.outcomes)
-    return {outcome.jar: outcome.result for outcome in batch.outcomes}
+    assert all(outcome.reading is not None for outcome in batch.outcomes)
+    assert all(outcome.record.left_out == () for outcome in batch.outcomes)
+    return {outcome.jar: outcome.reading for outcome in batch.outcomes}
 
 
 def tops_of(reading: JarReading) -> tuple[np.ndarray, np.ndarray]:

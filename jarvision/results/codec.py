@@ -1,0 +1,387 @@
+"""A jar's result as JSON, both ways; DEVELOPERS.md lists its fields.
+
+What is read may have come a long way: it is data, never trusted. Shapes and limits are in the
+classes that mirror the file; whatever is wrong becomes one sentence.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
+import numpy as np
+
+from jarvision.core.errors import JarError
+from jarvision.core.measured import Measured
+from jarvision.core.series import Reading
+from jarvision.estimate.texture import CLASSES, Texture, TextureClass
+from jarvision.results.file_shape import (
+    WRONG,
+    File,
+    FileCurve,
+    FilePhoto,
+    FileShares,
+    file_from,
+    plain,
+    require,
+    what_is_wrong,
+)
+from jarvision.results.record import (
+    LAYERS,
+    ByWeight,
+    Curve,
+    Floats,
+    JarRecord,
+    LayerTop,
+    NamedDoubt,
+    PhotoRecord,
+    Shares,
+)
+from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
+
+FORMAT = "jarvision jar"
+VERSION = 2
+_READ_VERSIONS = (1, VERSION)
+
+_MOST_PHOTOS = 100
+_MOST_DOUBTS = 200
+_MOST_CURVE_POINTS = 2_000
+_LONGEST_NAME = 300
+_SUM_TOLERANCE = 0.5
+
+T = TypeVar("T")
+
+
+class JarFileError(JarError):
+    """A jar's file that cannot be used."""
+
+    name = "jar_file_unusable"
+
+
+# --- out ----------------------------------------------------------------------------------------
+
+
+def json_of(record: JarRecord) -> str:
+    """Write down all that is known of one jar.
+
+    Parameters
+    ----------
+    record : JarRecord
+        A jar that was read or could not be read; where it was read, with its measurement.
+    """
+    head: dict[str, Any] = {
+        "format": FORMAT,
+        "version": VERSION,
+        "made_by": record.made_by,
+        "jar": record.jar,
+        "name": record.name,
+        "bed": record.bed,
+        "strip_number": record.strip_number,
+        "left_out": [{"photo": n, "sentence": s} for n, s in record.left_out],
+        "made_from": plain(record.made_from),
+    }
+    if record.unread is not None:
+        body: dict[str, Any] = {
+            "photos": [{"name": photo.name} for photo in record.photos],
+            "unread": plain(record.unread),
+        }
+    else:
+        body = _body(record)
+    return json.dumps(head | body, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _body(record: JarRecord) -> dict[str, Any]:
+    by_height, measurement, tops = record.by_height, record.measurement, record.tops
+    if by_height is None or measurement is None or tops is None:
+        msg = "a jar that was read is written with what was measured"
+        raise TypeError(msg)
+    weighed = record.by_weight
+    return {
+        "scaled": record.scaled,
+        "unit": "mm" if record.scaled else "nominal: only ratios mean anything",
+        "photos": [
+            _photo_body(photo, numbers)
+            for photo, numbers in zip(record.photos, measurement.photos, strict=True)
+        ],
+        "tops": dict(zip(LAYERS, map(_measured, tops), strict=True)),
+        "water_line": _rounded(record.water_line_mm, 1),
+        "by_height": {
+            f"{layer}_pct": _measured(share)
+            for layer, share in zip(LAYERS, by_height.pcts, strict=True)
+        }
+        | _odds_and_draws(by_height),
+        "by_weight": _weight_body(weighed) if weighed else None,
+        "not_weighed": record.not_weighed,
+        "water_state": record.water_state,
+        "jar_profile": record.profile or None,
+        "doubts": plain(record.doubts),
+        "marks_on_glass": record.marks,
+        "row": plain(record.row),
+        "measurement": plain(measurement),
+        "given": plain(record.given),
+    }
+
+
+def _rounded(value: float, digits: int = 3) -> float | None:
+    """Give a number for JSON; null where unknown."""
+    return None if math.isnan(value) else round(float(value), digits)
+
+
+def _measured(m: Measured) -> dict[str, float | None]:
+    return {"value": _rounded(m.value), "sd": _rounded(m.sd)}
+
+
+def _odds_and_draws(shares: Shares) -> dict[str, Any]:
+    odds = zip(map(str, CLASSES), shares.texture.class_odds, strict=True)
+    return {
+        "class_odds": {k: round(float(v), 4) for k, v in odds if v > 0},
+        "draws_pct": np.round(shares.draws_pct, 2).tolist(),
+    }
+
+
+def _weight_body(weighed: ByWeight) -> dict[str, Any]:
+    """Give the result by weight, of the same shape as by height, with 90 % limits."""
+    shares, curve = weighed.shares, weighed.curve
+    return {
+        f"{layer}_pct": _measured(share) | {"lo": _rounded(low), "hi": _rounded(high)}
+        for layer, share, (low, high) in zip(LAYERS, shares.pcts, shares.ranges_pct, strict=True)
+    } | {
+        **_odds_and_draws(shares),
+        "why": weighed.why,
+        "prior_note": weighed.prior_note,
+        "water_state": weighed.water_state,
+        "curve": curve
+        and {
+            "time_s": np.round(curve.time_s, 1).tolist(),
+            "lo_mm": np.round(curve.lo_mm, 2).tolist(),
+            "mid_mm": np.round(curve.mid_mm, 2).tolist(),
+            "hi_mm": np.round(curve.hi_mm, 2).tolist(),
+        },
+        "doubts": plain(weighed.doubts),
+    }
+
+
+def _photo_body(photo: PhotoRecord, numbers: PhotoMeasurement) -> dict[str, Any]:
+    """Give a photo to a reader of the file; `measurement` holds the same to the last digit."""
+    floor = numbers.floor
+    return {
+        "name": photo.name,
+        "reading": str(photo.reading),
+        "elapsed_s": _rounded(photo.elapsed_s, 1),
+        "time_from": photo.time_from,
+        "overlay": photo.overlay,
+        "floor": {"above_strip_zero": _rounded(floor.z_mm), "sd": _rounded(floor.sd_mm)},
+        "camera": {
+            "distance": _rounded(numbers.camera_distance_mm, 1),
+            "height": _rounded(numbers.camera_height_mm - floor.z_mm, 1),
+        },
+        "scale": {
+            "from": str(numbers.scale.source),
+            "relative_sd": _rounded(numbers.scale.relative_sd, 4),
+        },
+        "outline": {"radius": _rounded(numbers.radius_mm, 2), "square": not numbers.is_round},
+        "boundaries": [
+            {
+                "layer": b.layer,
+                "top": _rounded(b.top_mm),
+                "sd": _rounded(b.sd_mm),
+                "by_colour": _rounded(b.colour_mm),
+                "by_grain": _rounded(b.grain_mm),
+                "contrast": _rounded(b.contrast, 1),
+                "uneven": _rounded(b.uneven_mm, 2),
+                "other_places": [
+                    {"top": _rounded(h), "weight": _rounded(w)} for h, w in b.alternatives
+                ],
+            }
+            for b in numbers.boundaries
+        ],
+    }
+
+
+# --- in -----------------------------------------------------------------------------------------
+
+
+def record_from(raw: bytes, name: str, stem: str) -> JarRecord:
+    """Read a jar's result back from the contents of its file.
+
+    Parameters
+    ----------
+    raw : bytes
+        The contents.
+    name : str
+        The file's name, safe to print.
+    stem : str
+        The same without ``jar-`` and ``.json``.
+
+    Raises
+    ------
+    JarFileError
+        It is damaged, or of another kind or version.
+    """
+    data = _parsed(raw, name)
+    try:
+        return _record(file_from(data), stem)
+    except (*WRONG, JarError) as error:
+        wrong = what_is_wrong(error)
+        msg = f"{name} is damaged ({wrong}); read the jar's photos again to replace it."
+        raise JarFileError(msg) from None
+
+
+def _parsed(raw: bytes, name: str) -> Mapping[str, Any]:
+    """Parse and check format and version."""
+    try:
+        data = json.loads(raw.decode("utf-8-sig"), parse_constant=_refuse_constant)
+    except (ValueError, RecursionError):
+        msg = f"{name} is damaged or half-written; read the jar's photos again to replace it."
+        raise JarFileError(msg) from None
+    if not isinstance(data, dict) or data.get("format") != FORMAT:
+        msg = f"{name} is not a jar's result written by jarvision; move it out of the folder."
+        raise JarFileError(msg)
+    if isinstance(data.get("version"), bool) or data.get("version") not in _READ_VERSIONS:
+        msg = (
+            f"{name} was written by another version of jarvision; "
+            "update jarvision, or read the jar's photos again."
+        )
+        raise JarFileError(msg)
+    return data
+
+
+def _refuse_constant(constant: str) -> float:
+    raise ValueError(constant)
+
+
+def _record(file: File, stem: str) -> JarRecord:
+    """Check what the parts of a file mean together."""
+    is_read = file.unread is None
+    require(len(file.photos) <= _MOST_PHOTOS, "too many photos")
+    require(not is_read or bool(file.by_height and file.tops), "the shares or tops are missing")
+    if file.measurement is not None:
+        _check(file.measurement)
+    strip, tops = file.strip_number, file.tops
+    has_number = isinstance(strip, int) and not isinstance(strip, bool) and 0 <= strip < 10_000
+    return JarRecord(
+        jar=file.jar[:_LONGEST_NAME],
+        stem=stem,
+        strip_number=strip if has_number else None,
+        made_by=file.made_by[:80],
+        photos=tuple(map(_photo, file.photos)),
+        scaled=file.scaled is True,
+        tops=(tops.sand.measured(), tops.silt.measured(), tops.clay.measured())
+        if is_read and tops
+        else None,
+        water_line_mm=file.water_line,
+        by_height=_shares(file.by_height) if is_read and file.by_height else None,
+        by_weight=_by_weight(file.by_weight) if is_read and file.by_weight else None,
+        not_weighed=file.not_weighed,
+        doubts=_doubts(file.doubts),
+        left_out=tuple((p.photo[:_LONGEST_NAME], p.sentence) for p in file.left_out),
+        unread=file.unread,
+        name=file.name[:_LONGEST_NAME],
+        bed=file.bed[:_LONGEST_NAME],
+        water_state=file.water_state,
+        profile=file.jar_profile or "",
+        marks=file.marks_on_glass if isinstance(file.marks_on_glass, dict) else None,
+        row=file.row,
+        measurement=file.measurement,
+        given=file.given,
+        made_from=file.made_from,
+    )
+
+
+def _check(measurement: JarMeasurement) -> None:
+    """Refuse numbers from which nothing can be worked out."""
+    photos = measurement.photos
+    require(
+        bool(photos) and len(photos[-1].boundaries) == len(LAYERS), "a measured photo is missing"
+    )
+    for photo in (*photos, *measurement.further):
+        layers = tuple(b.layer for b in photo.boundaries)
+        require(layers == LAYERS[: len(layers)], "measured layers out of order")
+        require(photo.floor.sd_mm >= 0 and photo.bow_mm >= 0, "a measured uncertainty")
+        for b in photo.boundaries:
+            require(math.isfinite(b.top_mm) and 0 < b.sd_mm < math.inf, "a measured boundary")
+            weights = [weight for _, weight in b.alternatives]
+            require(all(0 <= w < math.inf for w in weights), "a measured boundary's other places")
+
+
+def _photo(photo: FilePhoto) -> PhotoRecord:
+    known = {boundary.layer for boundary in photo.boundaries} <= set(LAYERS)
+    require(known, "an unknown layer")
+    return PhotoRecord(
+        name=photo.name[:_LONGEST_NAME],
+        reading=next((reading for reading in Reading if reading == photo.reading), None),
+        elapsed_s=photo.elapsed_s,
+        overlay=_plain_name(photo.overlay),
+        tops=tuple(LayerTop(b.layer, Measured(b.top, b.sd, "mm")) for b in photo.boundaries),
+        time_from=photo.time_from if isinstance(photo.time_from, str) else "",
+    )
+
+
+def _plain_name(value: object) -> str | None:
+    """Accept a file name without any way out of the folder."""
+    if not isinstance(value, str) or not value or len(value) > 255:
+        return None
+    is_plain = value not in {".", ".."} and not set(value) & set("/\\:\0")
+    return value if is_plain else None
+
+
+def _shares(file: FileShares) -> Shares:
+    parts = (file.sand_pct, file.silt_pct, file.clay_pct)
+    total = math.fsum(part.value for part in parts)
+    require(abs(total - 100) <= 2, "the shares do not add up to 100")
+    sand, silt, clay = (Measured(part.value, part.sd, "%") for part in parts)
+    draws = _draws(file)
+    drawn = np.quantile(draws, (0.05, 0.95), axis=0).T.tolist()
+    ranges = (
+        (part.lo, part.hi) if part.lo <= part.hi else (low, high)
+        for part, (low, high) in zip(parts, drawn, strict=True)
+    )
+    return Shares((sand, silt, clay), tuple(ranges), _texture(file.class_odds), draws)
+
+
+def _draws(file: FileShares) -> Floats:
+    """Check the draws and scale each row to 100."""
+    require(len(file.draws_pct) > 0, "the draws are missing")
+    draws = np.array(file.draws_pct, dtype=np.float64)
+    totals = draws.sum(axis=1, keepdims=True)
+    require(bool(np.all(np.abs(totals - 100) <= _SUM_TOLERANCE)), "draws do not add up to 100")
+    scaled: Floats = draws * (100 / totals)
+    scaled.flags.writeable = False
+    return scaled
+
+
+def _texture(odds: Mapping[str, float]) -> Texture:
+    known = {str(name) for name in CLASSES}
+    require(set(odds) <= known, "an unknown texture class")
+    by_class = {TextureClass(name): value for name, value in odds.items()}
+    total = math.fsum(by_class.values())
+    require(abs(total - 1) <= 0.02, "the class odds do not add up to 1")
+    return Texture(tuple(by_class.get(name, 0.0) / total for name in CLASSES))
+
+
+def _by_weight(file: FileShares) -> ByWeight:
+    return ByWeight(
+        shares=_shares(file),
+        why=file.why,
+        prior_note=file.prior_note,
+        water_state=file.water_state[:20],
+        curve=_curve(file.curve) if file.curve else None,
+        doubts=_doubts(file.doubts),
+    )
+
+
+def _curve(file: FileCurve) -> Curve:
+    lines = (file.time_s, file.lo_mm, file.mid_mm, file.hi_mm)
+    count = len(file.time_s)
+    require(1 < count <= _MOST_CURVE_POINTS, "the curve's length")
+    require(all(len(line) == count for line in lines), "an uneven curve")
+    rising = all(b > a for a, b in zip((0.0, *file.time_s), file.time_s, strict=False))
+    require(rising, "the curve's times run backward")
+    return Curve(*lines)
+
+
+def _doubts(doubts: tuple[NamedDoubt, ...]) -> tuple[NamedDoubt, ...]:
+    require(len(doubts) <= _MOST_DOUBTS, "too many doubts")
+    return tuple(dict.fromkeys(doubts))

@@ -1,0 +1,225 @@
+"""A reading -> the form in which it is stored."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+import numpy as np
+
+from jarvision import __version__
+from jarvision.core.errors import JarError
+from jarvision.core.files import safe_name
+from jarvision.core.measured import Measured
+from jarvision.core.series import JarPhotos
+from jarvision.estimate.composition import spread_of
+from jarvision.estimate.estimate import Estimated
+from jarvision.estimate.posterior import Weighed
+from jarvision.estimate.texture import texture_of
+from jarvision.results.record import (
+    ByWeight,
+    Curve,
+    JarRecord,
+    LayerTop,
+    NamedDoubt,
+    PhotoRecord,
+    ReadingRow,
+    Shares,
+    ThreeNumbers,
+    Unread,
+    WeightRow,
+    overlay_name,
+)
+from jarvision.wall.measurement import PhotoMeasurement
+from jarvision.wall.suggest_marks import Offer, offer_json
+
+_KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
+_ROW_DIGITS = 6  # what the number of threads changes lies far below this
+
+LeftOut = tuple[tuple[str, str], ...]
+
+
+def unread_record(
+    photos: JarPhotos, error: JarError, *, left_out: LeftOut = (), name: str = "", bed: str = ""
+) -> JarRecord:
+    """Store why a jar could not be read.
+
+    Parameters
+    ----------
+    photos : JarPhotos
+        Its photos, placed in time.
+    error : JarError
+        Why.
+    left_out : tuple of (str, str)
+        Photos that could not be used: name and sentence.
+    name, bed : str
+        What the user's list of jars says of it.
+    """
+    return JarRecord(
+        jar=photos.jar,
+        stem=safe_name(photos.jar),
+        strip_number=photos.number,
+        made_by=f"jarvision {__version__}",
+        photos=tuple(PhotoRecord(t.name, None, math.nan, None, ()) for t in photos.timed),
+        scaled=False,
+        tops=None,
+        water_line_mm=math.nan,
+        by_height=None,
+        by_weight=None,
+        not_weighed="",
+        doubts=(),
+        left_out=left_out,
+        unread=Unread(error.name, str(error)),
+        name=name,
+        bed=bed,
+    )
+
+
+def record_of(
+    made: Estimated,
+    photos: JarPhotos,
+    *,
+    offer: Offer | None = None,
+    left_out: LeftOut = (),
+    name: str = "",
+    bed: str = "",
+) -> JarRecord:
+    """Store what was read of a jar.
+
+    Parameters
+    ----------
+    made : Estimated
+        The reading, by height and by weight.
+    photos : JarPhotos
+        Its photos, placed in time.
+    offer : Offer, optional
+        What lines on the glass mark.
+    left_out : tuple of (str, str)
+        Photos that could not be used: name and sentence.
+    name, bed : str
+        What the user's list of jars says of it.
+    """
+    reading = made.reading
+    c = reading.composition
+    draws = c.draws[:: max(1, len(c.draws) // _KEPT_DRAWS)][:_KEPT_DRAWS]
+    return JarRecord(
+        jar=reading.jar,
+        stem=safe_name(reading.jar),
+        strip_number=photos.number,
+        made_by=f"jarvision {__version__}",
+        photos=tuple(_photo(p, photos, reading.jar) for p in reading.photos),
+        scaled=reading.scaled,
+        tops=reading.tops,
+        water_line_mm=reading.water_mm,
+        by_height=Shares(
+            (c.sand_pct, c.silt_pct, c.clay_pct),
+            _ranges(c.draws),
+            reading.texture,
+            draws,
+        ),
+        by_weight=_by_weight(made.weighed) if made.weighed else None,
+        not_weighed=made.not_weighed,
+        doubts=tuple(NamedDoubt(str(d.name), d.sentence) for d in reading.doubts),
+        left_out=left_out,
+        unread=None,
+        name=name,
+        bed=bed,
+        water_state=reading.water_state,
+        profile=reading.profile,
+        marks=offer_json(offer) if offer else None,
+        row=row_of(made, name=name, bed=bed),
+        measurement=reading.measurement.numbers(),
+        given=reading.given,
+    )
+
+
+def _photo(photo: PhotoMeasurement, photos: JarPhotos, jar: str) -> PhotoRecord:
+    timed = photos.chosen[photo.reading]
+    return PhotoRecord(
+        photo.name,
+        photo.reading,
+        timed.elapsed_s,
+        overlay_name(jar, str(photo.reading)),
+        tuple(LayerTop(b.layer, Measured(b.top_mm, b.sd_mm, "mm")) for b in photo.boundaries),
+        str(timed.source),
+    )
+
+
+def _ranges(draws: np.ndarray) -> tuple[tuple[float, float], ...]:
+    """Give the 90 % interval of each share."""
+    low, high = np.quantile(draws, (0.05, 0.95), axis=0).tolist()
+    return tuple(zip(low, high, strict=True))
+
+
+def _by_weight(weighed: Weighed) -> ByWeight:
+    fractions_pct = 100.0 * weighed.fractions
+    shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
+    sand, silt, clay = (
+        Measured(share.value, sd, "%")
+        for share, sd in zip(shares, spread_of(fractions_pct).tolist(), strict=True)
+    )
+    curve = weighed.curve
+    return ByWeight(
+        shares=Shares(
+            (sand, silt, clay),
+            tuple((share.lo, share.hi) for share in shares),
+            texture_of(fractions_pct),
+            fractions_pct[:_KEPT_DRAWS],
+        ),
+        why=weighed.why,
+        prior_note=weighed.narrowed.sentence,
+        water_state=str(weighed.water_state),
+        curve=Curve(
+            *(
+                tuple(points.tolist())
+                for points in (curve.time_s, curve.lo_mm, curve.mid_mm, curve.hi_mm)
+            )
+        ),
+        doubts=tuple(NamedDoubt(str(d.name), d.sentence) for d in weighed.doubts),
+    )
+
+
+def row_of(made: Estimated, *, name: str = "", bed: str = "") -> ReadingRow:
+    """Put a reading in a row of `readings.csv`; without a strip it has no millimetres."""
+    reading = made.reading
+    c = reading.composition
+    shares = (c.sand_pct, c.silt_pct, c.clay_pct)
+    tops = reading.tops if reading.scaled else (Measured(math.nan, math.nan, "mm"),) * 3
+    texture = reading.texture
+    return ReadingRow(
+        jar=reading.jar,
+        photos=tuple(p.name for p in reading.photos),
+        tops_mm=_rounded(t.value for t in tops),
+        top_sds_mm=_rounded(t.sd for t in tops),
+        pcts=_rounded(share.value for share in shares),
+        pct_sds=_rounded(share.sd for share in shares),
+        texture_class=texture.likeliest,
+        class_odds=round(texture.odds, _ROW_DIGITS),
+        next_class=texture.next_class,
+        next_odds=round(texture.next_odds, _ROW_DIGITS),
+        doubts=reading.doubts,
+        by_weight=_weight_row(made.weighed) if made.weighed else None,
+        name=name,
+        bed=bed,
+    )
+
+
+def _rounded(values: Iterable[float]) -> ThreeNumbers:
+    sand, silt, clay = (round(float(value), _ROW_DIGITS) for value in values)
+    return sand, silt, clay
+
+
+def _weight_row(weighed: Weighed) -> WeightRow:
+    """Put a result by weight in a row."""
+    shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
+    texture = texture_of(100.0 * weighed.fractions)
+    notes = dict.fromkeys([weighed.why, *(d.sentence for d in weighed.doubts)])
+    return WeightRow(
+        pcts=_rounded(share.value for share in shares),
+        los=_rounded(share.lo for share in shares),
+        his=_rounded(share.hi for share in shares),
+        texture_class=texture.likeliest,
+        class_odds=round(texture.odds, _ROW_DIGITS),
+        water_state=str(weighed.water_state),
+        notes=tuple(notes),
+    )

@@ -1,0 +1,331 @@
+"""A jar's result as it is stored: one form, made from a reading or read back from its file.
+
+`jarvision.results.from_reading` makes it, `jarvision.results.codec` writes it as JSON and reads it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.core.files import OVERLAY_PREFIX, safe_name
+from jarvision.core.measured import Doubt, Measured
+from jarvision.core.series import Reading
+from jarvision.estimate.given import Given
+from jarvision.estimate.texture import Texture, TextureClass
+from jarvision.wall.measurement import JarMeasurement
+
+LAYERS = ("sand", "silt", "clay")
+PREFIX, SUFFIX = "jar-", ".json"
+
+Floats: TypeAlias = NDArray[np.float64]
+Three: TypeAlias = "tuple[Measured, Measured, Measured]"
+
+ThreeNumbers: TypeAlias = tuple[float, float, float]
+"""One number each for sand, silt and clay; NaN where unknown."""
+
+
+@dataclass(frozen=True, slots=True)
+class WeightRow:
+    """What is printed of a jar's soil by weight, estimated.
+
+    Attributes
+    ----------
+    pcts, los, his : tuple of 3 floats
+        Sand, silt and clay [% of the mineral mass], and the limits of their 90 % intervals.
+    texture_class : TextureClass
+        The likeliest class by weight.
+    class_odds : float
+        How likely it is, 0 to 1.
+    water_state : str
+        The water at the last photo: clear, hazy, cloudy or unknown.
+    notes : tuple of str
+        Why it differs from the result by height, and what it rests on.
+    """
+
+    pcts: ThreeNumbers
+    los: ThreeNumbers
+    his: ThreeNumbers
+    texture_class: TextureClass
+    class_odds: float
+    water_state: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """What is printed about one jar.
+
+    Attributes
+    ----------
+    jar : str
+        Number on the strip, or the name of the jar's file or folder.
+    photos : tuple of str
+        Names of the photos that were read.
+    tops_mm, top_sds_mm : tuple of 3 floats
+        Tops of sand, silt and clay above the inside floor [mm], and one standard deviation.
+    pcts, pct_sds : tuple of 3 floats
+        Shares of the height [%], and one standard deviation [points].
+    texture_class, next_class : TextureClass or None
+        The likeliest class and the next; None when unknown or when there is no next.
+    class_odds, next_odds : float
+        How likely each is, 0 to 1.
+    doubts : tuple of Doubt
+        Doubts about this jar.
+    by_weight : WeightRow or None
+        The result by weight, where there is one.
+    name, bed : str
+        What the user's list of jars calls it, and the bed it is from; empty where not given.
+
+    Numbers that are unknown are NaN.
+    """
+
+    jar: str
+    photos: tuple[str, ...]
+    tops_mm: ThreeNumbers
+    top_sds_mm: ThreeNumbers
+    pcts: ThreeNumbers
+    pct_sds: ThreeNumbers
+    texture_class: TextureClass | None
+    class_odds: float
+    next_class: TextureClass | None
+    next_odds: float
+    doubts: tuple[Doubt, ...]
+    by_weight: WeightRow | None = None
+    name: str = ""
+    bed: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NamedDoubt:
+    """A doubt as it was written down."""
+
+    name: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """Why a jar was not read."""
+
+    reason: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shares:
+    """Sand, silt and clay in one of the two ways of telling them.
+
+    Attributes
+    ----------
+    pcts : tuple of 3 Measured
+        Sand, silt and clay [%] with one standard deviation [points].
+    ranges_pct : tuple of 3 (float, float)
+        The 90 % interval of each [%].
+    texture : Texture
+        Class odds.
+    draws_pct : ndarray, shape (n, 3)
+        Draws of sand, silt and clay [%], each row 100 in all; read-only.
+    """
+
+    pcts: Three
+    ranges_pct: tuple[tuple[float, float], ...]
+    texture: Texture
+    draws_pct: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """How the deposit rose, as the draws by weight have it.
+
+    Attributes
+    ----------
+    time_s : tuple of float
+        Times since shaking [s], rising, more than 0.
+    lo_mm, mid_mm, hi_mm : tuple of float
+        Limits of the 90 % interval and the middle of the deposit's top [mm].
+    """
+
+    time_s: tuple[float, ...]
+    lo_mm: tuple[float, ...]
+    mid_mm: tuple[float, ...]
+    hi_mm: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ByWeight:
+    """The result by weight, estimated.
+
+    Attributes
+    ----------
+    shares : Shares
+    why : str
+        One sentence on why it differs from the result by height; may be empty.
+    prior_note : str
+        The sentence that labels a result that is mostly assumption; empty otherwise.
+    water_state : str
+        The water at the last photo: clear, hazy, cloudy, unknown; may be empty.
+    curve : Curve or None
+    doubts : tuple of NamedDoubt
+        Doubts about this result, not about the reading.
+    """
+
+    shares: Shares
+    why: str
+    prior_note: str
+    water_state: str
+    curve: Curve | None
+    doubts: tuple[NamedDoubt, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LayerTop:
+    """The top of a layer in one photo, above the inside floor [mm, nominal without a scale]."""
+
+    layer: str
+    top_mm: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoRecord:
+    """A photo that was read.
+
+    Attributes
+    ----------
+    name : str
+        File name; text only.
+    reading : Reading or None
+    elapsed_s : float
+        Time since shaking [s]; NaN when unknown.
+    overlay : str or None
+        Plain file name of its overlay picture, beside the JSON.
+    tops : tuple of LayerTop
+        Lowest first.
+    time_from : str
+        What the time rests on.
+    """
+
+    name: str
+    reading: Reading | None
+    elapsed_s: float
+    overlay: str | None
+    tops: tuple[LayerTop, ...]
+    time_from: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoDigest:
+    """A photo by its name and the digest of its contents."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class MadeFrom:
+    """What a result rests on.
+
+    Attributes
+    ----------
+    program : str
+        Version of the program and digest of its text.
+    settings : str
+        Digest of the settings.
+    photos : tuple of PhotoDigest
+        The jar's photos.
+    fingerprint : str
+        Digest over all of it: while it is the same, so is the result.
+    """
+
+    program: str
+    settings: str
+    photos: tuple[PhotoDigest, ...]
+    fingerprint: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JarRecord:
+    """All that was written down of a jar.
+
+    Attributes
+    ----------
+    jar : str
+        Its strip's number, or its name; text from a user or a file.
+    stem : str
+        Its file's name without ``jar-`` and ``.json``, unique in its folder.
+    scaled : bool
+        Whether heights are millimetres; else only their ratios mean anything.
+    tops : tuple of 3 Measured or None
+        Tops of sand, silt and clay above the inside floor [mm, nominal without a scale].
+    water_line_mm : float
+        Water line above the inside floor [mm, nominal without a scale]; NaN when not seen.
+    by_height : Shares or None
+        None when the jar was not read.
+    by_weight : ByWeight or None
+    not_weighed : str
+        Why there is no result by weight; empty when there is one or nothing is said.
+    doubts : tuple of NamedDoubt
+        Doubts about the reading.
+    left_out : tuple of (str, str)
+        Photos that were not used, each with its sentence.
+    unread : Unread or None
+        Set when, and only when, `by_height` is None.
+    name, bed : str
+        What the user's list of jars calls it, and the bed it is from; empty where not given.
+    water_state : str
+        The water above the clay in the last photo: clear, cloudy or unknown.
+    profile : str
+        Name of the jar profile by which heights became volumes; empty where there is none.
+    marks : mapping or None
+        What lines on the glass mark, as `suggest_marks.offer_json` says it.
+    row : ReadingRow or None
+        What is printed of the jar, to six digits; None where it was not read.
+    measurement, given : JarMeasurement, Given, or None
+        All from which the result can be worked out again without a photo; None where the jar was
+        not read, and in files of version 1.
+    made_from : MadeFrom or None
+        None where another run may do better.
+    """
+
+    jar: str
+    stem: str
+    strip_number: int | None
+    made_by: str
+    photos: tuple[PhotoRecord, ...]
+    scaled: bool
+    tops: Three | None
+    water_line_mm: float
+    by_height: Shares | None
+    by_weight: ByWeight | None
+    not_weighed: str
+    doubts: tuple[NamedDoubt, ...]
+    left_out: tuple[tuple[str, str], ...]
+    unread: Unread | None
+    name: str = ""
+    bed: str = ""
+    water_state: str = ""
+    profile: str = ""
+    marks: Mapping[str, Any] | None = None
+    row: ReadingRow | None = None
+    measurement: JarMeasurement | None = None
+    given: Given | None = None
+    made_from: MadeFrom | None = None
+
+    @property
+    def best(self) -> Shares | None:
+        """The result by weight where there is one, since the classes are defined by it."""
+        return self.by_weight.shares if self.by_weight else self.by_height
+
+
+def json_name(jar: str) -> str:
+    """File name of a jar's result."""
+    return f"{PREFIX}{safe_name(jar)}{SUFFIX}"
+
+
+def overlay_name(jar: str, reading: str) -> str:
+    """File name of an overlay picture."""
+    return f"{OVERLAY_PREFIX}{safe_name(jar)}-{reading}.jpg"

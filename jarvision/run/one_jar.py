@@ -1,0 +1,215 @@
+"""Read one jar: its photos -> looks -> reading -> result, whatever is wrong with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+
+from jarvision.core.errors import JarError
+from jarvision.core.series import READING_TIMES, JarPhotos, Reading, TimedPhoto
+from jarvision.estimate.estimate import weighed_too
+from jarvision.estimate.given import Given
+from jarvision.estimate.reading import JarReading, read_jar
+from jarvision.jar.strip_detect import Strip
+from jarvision.photo.decode import NoSuchPhotoError, Photo
+from jarvision.results.cache import kept_jar
+from jarvision.results.fingerprint import digest_of, program
+from jarvision.results.from_reading import LeftOut, record_of, unread_record
+from jarvision.results.record import MadeFrom, PhotoDigest, json_name
+from jarvision.run.album import (
+    Album,
+    SpottedPhoto,
+    path_of,
+    strip_of,
+    unforeseen,
+)
+from jarvision.run.outcome import Outcome
+from jarvision.run.plan import confirming_photos, used_photos
+from jarvision.run.settings import Settings
+from jarvision.run.survey import Survey
+from jarvision.wall.locate import look_at_jar
+from jarvision.wall.measurement import ORDER
+from jarvision.wall.read import PhotoReading
+from jarvision.wall.suggest_marks import Offer, marked_photo, offered_marks
+
+
+@dataclass(frozen=True, slots=True)
+class JarJob:
+    """One jar to be read, with all that another process needs for it.
+
+    Attributes
+    ----------
+    jar : JarPhotos
+        Its photos, placed in time.
+    spotted : mapping of Path to SpottedPhoto
+        What is known of each photo.
+    settings : Settings
+        What holds for this jar.
+    out : Path or None
+        Folder for its files.
+    made_from : MadeFrom
+        What its result will rest on.
+    """
+
+    jar: JarPhotos
+    spotted: Mapping[Path, SpottedPhoto]
+    settings: Settings
+    out: Path | None
+    made_from: MadeFrom
+
+    @property
+    def called(self) -> dict[str, str]:
+        """What the user's list calls the jar, and the bed it is from; empty where not given."""
+        row = self.settings.manifest.row_of(self.jar.jar)
+        return {"name": row.name, "bed": row.bed} if row else {"name": "", "bed": ""}
+
+
+def job_of(jar: JarPhotos, survey: Survey, settings: Settings, out: Path | None) -> JarJob:
+    """Put together what reading a jar needs."""
+    spotted = {path: survey.photos[path] for path in (path_of(t.key) for t in jar.timed)}
+    own = settings.of_jar(jar.jar)
+    return JarJob(jar, spotted, own, out, _made_from(jar, spotted, own))
+
+
+def _made_from(
+    jar: JarPhotos, spotted: Mapping[Path, SpottedPhoto], settings: Settings
+) -> MadeFrom:
+    """Say what a jar's result rests on; the fingerprint changes whenever any of it does."""
+    photos = tuple(PhotoDigest(t.name, spotted[path_of(t.key)].digest) for t in jar.timed)
+    how = digest_of(asdict(settings))
+    placed = [[t.name, t.elapsed_s, t.source] for t in jar.timed]
+    used = [[reading, t.name] for reading, t in jar.chosen.items()]
+    doubts = [d.sentence for d in jar.doubts]
+    digests = [asdict(photo) for photo in photos]
+    problem = str(jar.problem)
+    whole = [program(), how, jar.jar, jar.number, digests, placed, used, doubts, problem]
+    return MadeFrom(program(), how, photos, digest_of(whole))
+
+
+def earlier_outcome(job: JarJob) -> Outcome | None:
+    """Give a jar's result from an earlier run, if it still holds."""
+    if job.out is None:
+        return None
+    path = job.out / json_name(job.jar.jar)
+    record = kept_jar(path, job.made_from.fingerprint, folder=job.out)
+    if record is None:
+        return None
+    error = None
+    if record.unread is not None:
+        error = JarError(record.unread.sentence)
+        error.name = record.unread.reason
+    return Outcome(job.jar, record, error, is_earlier=True)
+
+
+def not_read(
+    job: JarJob, error: JarError, left_out: LeftOut = (), *, is_lasting: bool = True
+) -> Outcome:
+    """Say that a jar could not be read, and why."""
+    record = unread_record(job.jar, error, left_out=left_out, **job.called)
+    return Outcome(job.jar, record, error, is_lasting=is_lasting)
+
+
+def read_one(job: JarJob, album: Album) -> Outcome:
+    """Read one jar; whatever is wrong with it becomes its failure."""
+    if job.jar.problem is not None:
+        return not_read(job, job.jar.problem)
+    try:
+        return _read_sound(job, album)
+    except JarError as error:
+        return not_read(job, error)
+    except Exception as error:  # numerics on a picture that nobody foresaw
+        lasting = not isinstance(error, MemoryError)
+        return not_read(job, unforeseen("The photos of this jar", error), is_lasting=lasting)
+
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """A jar's photos by their keys: pictures, its strips, other jars' strips, and failures."""
+
+    photos: dict[str, Photo] = field(default_factory=dict)
+    strips: dict[str, Strip | None] = field(default_factory=dict)
+    others: dict[str, tuple[Strip, ...]] = field(default_factory=dict)
+    bad: dict[str, JarError] = field(default_factory=dict)
+
+
+def _open_all(job: JarJob, used: Sequence[TimedPhoto], album: Album) -> _Opened:
+    """Open a jar's photos."""
+    opened = _Opened()
+    for timed in used:
+        path = path_of(timed.key)
+        try:
+            opened.photos[timed.key], seen, _ = album.open(path, job.spotted[path])
+        except JarError as error:
+            opened.bad[timed.key] = error
+            continue
+        own = strip_of(timed.key, seen)
+        opened.strips[timed.key] = own
+        opened.others[timed.key] = tuple(strip for strip in seen if strip is not own)
+    return opened
+
+
+def _read_sound(job: JarJob, album: Album) -> Outcome:
+    jar, settings = job.jar, job.settings
+    used = used_photos(jar)
+    opened = _open_all(job, used, album)
+    looks, bad = look_at_jar(
+        opened.photos,
+        opened.strips,
+        others=opened.others,
+        strip_mm=settings.strip_mm,
+        aids=settings.aids,
+    )
+    bad |= opened.bad
+    left_out = tuple((t.name, str(bad[t.key])) for t in used if t.key in bad)
+    is_lasting = not any(isinstance(error, NoSuchPhotoError) for error in bad.values())
+    chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}
+    confirming = [t for t in confirming_photos(jar) if t.key in looks]
+    try:
+        if bad and Reading.TWO_DAYS not in chosen:
+            last = jar.chosen.get(Reading.TWO_DAYS)
+            raise bad[last.key] if last and last.key in bad else next(iter(bad.values()))
+        reading = read_jar(
+            jar.jar,
+            chosen,
+            more=[(_last_due(t.elapsed_s), looks[t.key]) for t in confirming],
+            doubts=jar.doubts,
+            elapsed_s={reading: timed.elapsed_s for reading, timed in jar.chosen.items()},
+            given=Given(settings.facts, settings.aids.profile, settings.seed),
+        )
+    except JarError as error:
+        return not_read(job, error, left_out, is_lasting=is_lasting)
+    made = weighed_too(reading)
+    offer = _offered(reading, settings)
+    record = record_of(made, jar, offer=offer, left_out=left_out, **job.called)
+    return Outcome(jar, record, reading=reading, weighed=made.weighed, is_lasting=is_lasting)
+
+
+def _offered(reading: JarReading, settings: Settings) -> Offer:
+    """Take lines on the glass for hand marks where they can be."""
+    photos = [
+        marked_photo(
+            ORDER.index(p.reading) + 1, p.look.marks, p.floor, jar=p.look.jar, wall=p.look.wall
+        )
+        for p in pictured(reading)
+    ]
+    sand, silt, clay = (top.value for top in reading.tops)
+    return offered_marks(
+        reading.jar,
+        photos,
+        (sand, silt, clay),
+        water_mm=reading.water_mm,
+        scaled=reading.scaled,
+        tape_edge=settings.tape_edge,
+    )
+
+
+def pictured(reading: JarReading) -> list[PhotoReading]:
+    """Give the photos that still know where in their pictures things are."""
+    return [photo for photo in reading.photos if isinstance(photo, PhotoReading)]
+
+
+def _last_due(elapsed_s: float) -> Reading:
+    """Tell the last reading that was due by a time."""
+    due = [r for r, t in READING_TIMES.items() if elapsed_s >= 0.8 * t.nominal_s]
+    return due[-1] if due else Reading.ONE_MINUTE

@@ -1,0 +1,105 @@
+"""What is put on disk: a jar's files, the table of all jars, marks found on the glass."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from jarvision.core.own_files import write_result
+from jarvision.estimate.posterior import Weighed
+from jarvision.estimate.reading import JarReading
+from jarvision.estimate.texture import texture_of
+from jarvision.pages.overlay import draw_overlay, jpeg_of
+from jarvision.results.cache import keep_run, make_folder
+from jarvision.results.codec import json_of
+from jarvision.results.headline import soil_in_words
+from jarvision.results.record import json_name, overlay_name
+from jarvision.results.report import called, readings_csv
+from jarvision.run.album import Album, path_of, unforeseen
+from jarvision.run.one_jar import JarJob, not_read, pictured
+from jarvision.run.outcome import Batch, Outcome
+from jarvision.wall.suggest_marks import Offer, offer_of, offers_csv
+
+
+@dataclass(frozen=True, slots=True)
+class JarFiles:
+    """What came of one jar, and its files before they are on disk: overlays first, then JSON."""
+
+    outcome: Outcome
+    out: Path | None = None
+    files: tuple[tuple[str, bytes | str], ...] = ()
+
+
+def with_files(outcome: Outcome, job: JarJob, album: Album) -> JarFiles:
+    """Make a jar's files; where a picture cannot be drawn, the outcome becomes a failure."""
+    if job.out is None:
+        return JarFiles(outcome)
+    files: list[tuple[str, bytes | str]] = []
+    if outcome.reading is not None:
+        try:
+            files += _overlays(outcome.reading, outcome.weighed, job, album)
+        except Exception as error:
+            failed = unforeseen("The pictures of this jar's layers", error)
+            outcome = not_read(job, failed, outcome.record.left_out, is_lasting=False)
+    if outcome.is_lasting:
+        outcome = replace(outcome, record=replace(outcome.record, made_from=job.made_from))
+    files.append((json_name(outcome.jar), json_of(outcome.record)))
+    return JarFiles(_without_pictures(outcome), job.out, tuple(files))
+
+
+def _overlays(
+    reading: JarReading, weighed: Weighed | None, job: JarJob, album: Album
+) -> Iterator[tuple[str, bytes]]:
+    words = called(reading.jar, **job.called)
+    soil = soil_in_words(texture_of(100 * weighed.fractions)) if weighed else ""
+    for photo in pictured(reading):
+        path = path_of(job.jar.chosen[photo.reading].key)
+        picture = album.open(path, job.spotted[path])[0].bgr
+        drawn = draw_overlay(picture, photo, reading, called=words, soil=soil)
+        yield overlay_name(reading.jar, str(photo.reading)), jpeg_of(drawn)
+
+
+def _without_pictures(outcome: Outcome) -> Outcome:
+    """Leave out the pictures, which nothing needs any more."""
+    reading = outcome.reading
+    if reading is None:
+        return outcome
+    return replace(outcome, reading=replace(reading, measurement=reading.measurement.numbers()))
+
+
+def put_on_disk(made: JarFiles) -> Outcome:
+    """Write a jar's files, its JSON last, so that a JSON always finds its pictures.
+
+    Raises
+    ------
+    WriteError
+        The folder cannot be written to.
+    """
+    for name, contents in made.files:
+        write_result((made.out or Path()) / name, contents)
+    return made.outcome
+
+
+def write_table(batch: Batch, out: Path) -> None:
+    """Write `readings.csv`, and of which jars this run gave a result."""
+    make_folder(out)
+    write_result(out / "readings.csv", readings_csv(batch.rows))
+    keep_run(out, [json_name(outcome.jar) for outcome in batch.outcomes])
+
+
+def write_marks(batch: Batch, out: Path) -> list[Offer]:
+    """Write `marks-from-photos.csv` of all jars that were read, earlier results among them.
+
+    Returns
+    -------
+    list of Offer
+        One a jar, without those on whose glass nothing was found.
+    """
+    offers = []
+    for outcome in batch.outcomes:
+        offer = offer_of(outcome.jar, outcome.record.marks)
+        if offer is not None and (offer.any or offer.sentences):
+            offers.append(offer)
+    write_result(out / "marks-from-photos.csv", offers_csv(offers))
+    return offers

@@ -1,0 +1,217 @@
+"""Which photo shows which jar, before anything is read."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from jarvision.core.errors import MixedJarsError, SeveralJarsError
+from jarvision.core.files import natural_key, shown
+from jarvision.core.series import READING_TIMES, JarPhotos, Reading, Sighting, TimedPhoto
+from jarvision.results.report import title
+from jarvision.run.album import MOST_CONFIRMING, SpottedPhoto, path_of, sightings_of
+from jarvision.run.assign import group
+from jarvision.run.jars_table import Manifest, ManifestRow, match_photos
+from jarvision.run.settings import Settings
+from jarvision.run.survey import Survey
+
+_MOST_NAMED = 8  # in one sentence
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Which photo shows which jar, before anything is read.
+
+    Attributes
+    ----------
+    jars : tuple of JarPhotos
+        The jars, in the order in which they will be read.
+    refused : tuple of (str, str)
+        Files that are no usable photos: name and sentence.
+    photos_found : int
+        How many files were taken for photos.
+    names : mapping of str to str
+        File name of each photo, safe to print, by its key in `jars`.
+    notes : tuple of str
+        What of the list of jars could not be followed.
+    """
+
+    jars: tuple[JarPhotos, ...]
+    refused: tuple[tuple[str, str], ...]
+    photos_found: int
+    names: Mapping[str, str]
+    notes: tuple[str, ...] = ()
+
+
+def plan_of(survey: Survey, settings: Settings) -> Plan:
+    """Make jars of photos, and say what cannot be used.
+
+    Raises
+    ------
+    MixedJarsError
+        The photos were said to be of one jar but their strips show several.
+    """
+    seen = list(survey.photos.values())
+    refused = [*survey.refused]
+    refused += [(shown(s.path.name), str(s.error)) for s in seen if s.error is not None]
+    sightings = [sighting for s in seen if s.error is None for sighting in sightings_of(s)]
+    refused += [(shown(s.path.name), _bare_beside(s)) for s in seen if s.numbers and s.bare]
+    jars, notes = _grouped(sightings, survey.roots, settings)
+    if not settings.one_jar:
+        jars = [_if_single(jar, survey) for jar in jars]
+    names = {s.key: shown(s.name) for s in sightings}
+    return Plan(tuple(jars), tuple(refused), len(seen), names, notes)
+
+
+def _bare_beside(spotted: SpottedPhoto) -> str:
+    """Say that jars without a strip stand beside those with one."""
+    if spotted.bare == 1:
+        return "One jar in it was not read, as no strip is seen on it; tape one on."
+    count = spotted.bare
+    return f"{count} jars in it were not read, as no strip is seen on them; tape one on each."
+
+
+def _if_single(jar: JarPhotos, survey: Survey) -> JarPhotos:
+    """Refuse photos without a strip that show several jars: nobody knows which is meant."""
+    seen = {timed: survey.photos[path_of(timed.key)] for timed in jar.timed}
+    several = [(s.bare, t.name) for t, s in seen.items() if s.bare > 1 and not s.numbers]
+    if jar.problem is not None or not several:
+        return jar
+    count, name = max(several)
+    msg = (
+        f"{count} jars or more without a strip stand in {name}, and nobody knows which is meant; "
+        "give each a strip, or photograph one jar at a time."
+    )
+    return replace(jar, chosen={}, problem=SeveralJarsError(msg))
+
+
+def _grouped(
+    sightings: Sequence[Sighting], paths: Sequence[str | os.PathLike[str]], settings: Settings
+) -> tuple[list[JarPhotos], tuple[str, ...]]:
+    """Sort photos into jars: first by the user's list, the others by strip, name and folder."""
+    manifest = settings.manifest
+    if settings.one_jar or not manifest.rows:
+        return group(sightings, shaken_at=settings.shaken_at, as_one=settings.one_jar), ()
+    below = {s.key: _below(path_of(s.key), paths) for s in sightings}
+    matched = match_photos(manifest, dict.fromkeys(below.values()))
+    rows = {s.key: _row_for(s, manifest, matched.row_by_photo.get(below[s.key])) for s in sightings}
+    by_key = {s.key: s for s in sightings}
+    listed: dict[str, list[Sighting]] = {}
+    for sighting in sightings:
+        row = rows[sighting.key]
+        if row is not None:
+            listed.setdefault(row.jar, []).append(sighting)
+    rest = group([s for s in sightings if rows[s.key] is None], shaken_at=settings.shaken_at)
+    jars = []
+    for jar in rest:  # a jar that got its listed name from its files' names or folder
+        row = manifest.row_of(jar.jar)
+        if row is None:
+            jars.append(jar)
+        else:
+            keys = [*(t.key for t in jar.timed), *(key for key, _ in jar.duplicates)]
+            listed.setdefault(row.jar, []).extend(by_key[key] for key in keys)
+    jars += [_listed_jar(name, own, settings.of_jar(name)) for name, own in listed.items()]
+    notes = [f"{shown(photo)}: {sentence}" for photo, sentence in matched.unclear]
+    notes += [
+        f'No photo fits "{shown(pattern)}" on line {line} of the list of jars.'
+        for line, pattern in matched.unused
+    ]
+    notes += _unseen([row for row in manifest.rows if not (row.jar in listed or row.patterns)])
+    notes += [
+        f'The column "{shown(c)}" of the list of jars is not known.' for c in manifest.ignored
+    ]
+    return sorted(jars, key=lambda jar: natural_key(jar.jar)), tuple(notes)
+
+
+def _unseen(rows: Sequence[ManifestRow]) -> list[str]:
+    """Say in one sentence which jars of the list are in no photo."""
+    if not rows:
+        return []
+    jars = "; ".join(title(row.jar, name=row.name) for row in rows[:_MOST_NAMED])
+    rest = f" and {len(rows) - _MOST_NAMED} more" if len(rows) > _MOST_NAMED else ""
+    return [f"On the list of jars but in no photo: {jars}{rest}."]
+
+
+def _below(path: Path, roots: Sequence[str | os.PathLike[str]]) -> str:
+    """Give a photo's path below the folder that the user named."""
+    for root in roots:
+        if path.is_relative_to(root) and path != Path(root):
+            return path.relative_to(root).as_posix()
+    return path.name
+
+
+def _row_for(
+    sighting: Sighting, manifest: Manifest, by_name: ManifestRow | None
+) -> ManifestRow | None:
+    """Find the row for a sighting: its strip, which cannot be misnamed, goes before its name."""
+    if sighting.jar_number is None:
+        return by_name
+    by_strip = manifest.row_of(str(sighting.jar_number))
+    is_other_strip = by_name is not None and by_name.jar.isdecimal()
+    return by_strip or (None if is_other_strip else by_name)
+
+
+def _listed_jar(name: str, sightings: Sequence[Sighting], settings: Settings) -> JarPhotos:
+    """Place the photos of one listed jar in time."""
+    try:
+        [jar] = group(sightings, shaken_at=settings.shaken_at, as_one=True)
+    except MixedJarsError as error:
+        blank = [replace(s, jar_number=None) for s in sightings]
+        [jar] = group(blank, shaken_at=settings.shaken_at, as_one=True)
+        return replace(jar, jar=name, chosen={}, problem=error)
+    return replace(jar, jar=name)
+
+
+# --- what a photo is used for -------------------------------------------------------------------
+
+
+def used_photos(jar: JarPhotos) -> list[TimedPhoto]:
+    """Give the photos of a jar that are looked at: one a reading, and a few that confirm."""
+    return [*jar.chosen.values(), *confirming_photos(jar)]
+
+
+def confirming_photos(jar: JarPhotos) -> tuple[TimedPhoto, ...]:
+    """Photos that only confirm, a few of a long series."""
+    known = [
+        t for t in jar.confirming if t.elapsed_s >= READING_TIMES[Reading.ONE_MINUTE].near_s[0]
+    ]
+    step = max(1, math.ceil(len(known) / MOST_CONFIRMING))
+    return tuple(known[::step])
+
+
+def use_of(jar: JarPhotos, photo: TimedPhoto) -> str:
+    """Say what a photo is used for: a reading's name, ``"confirms"`` or ``"not used"``."""
+    if jar.problem is not None:
+        return "not used"
+    for reading, chosen in jar.chosen.items():
+        if chosen.key == photo.key:
+            return str(reading)
+    return "confirms" if photo in confirming_photos(jar) else "not used"
+
+
+def not_placed(plan: Plan) -> Iterator[tuple[str, str]]:
+    """Tell what will not be read and why: a photo or a jar, and a sentence."""
+    yield from plan.refused
+    for jar in plan.jars:
+        for key, other in jar.duplicates:
+            yield plan.names[key], f"This is the same picture as {plan.names[other]}."
+        if jar.problem is not None:
+            yield f"Jar {jar.jar}", str(jar.problem)
+        elif Reading.TWO_DAYS not in jar.chosen:
+            yield f"Jar {jar.jar}", _NO_LAST
+        untimed = [t for t in jar.timed if math.isnan(t.elapsed_s) and t not in jar.chosen.values()]
+        for photo in untimed:
+            yield photo.name, _UNTIMED
+
+
+_NO_LAST = (
+    "There is no photo from about 48 hours after shaking, so it cannot be read; add one, with 48h "
+    "in its name."
+)
+
+_UNTIMED = (
+    "The time since shaking is not known; put 1min, 2h or 48h in the name, or give --shaken-at."
+)

@@ -1,0 +1,64 @@
+"""How photos are read, for all jars and for one, and who is told how it goes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from jarvision.estimate.known import JarFacts
+from jarvision.jar.scale_sources import ScaleAids
+from jarvision.run.jars_table import Manifest
+from jarvision.wall.suggest_marks import TapeEdge
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How photos are read.
+
+    Attributes
+    ----------
+    shaken_at : datetime or None
+        When the jars were shaken, by the camera's clock.
+    one_jar : bool
+        All photos show one jar.
+    strip_mm : float
+        What 100 mm on the printed sheet really measures [mm].
+    facts : JarFacts
+        What the user says of the jars: water temperature, soil put in, and so on.
+    seed : int
+        Seed of the draws.
+    aids : ScaleAids
+        The jar's size and shape and a ruler in the photos, where the user says so.
+    manifest : Manifest
+        What the user says of single jars; it goes before what is said of all.
+    tape_edge : TapeEdge, optional
+        Which edge of tape on the glass marks a layer.
+    """
+
+    shaken_at: datetime | None = None
+    one_jar: bool = False
+    strip_mm: float = 100.0
+    facts: JarFacts = field(default_factory=JarFacts)
+    seed: int = 0
+    aids: ScaleAids = field(default_factory=ScaleAids)
+    manifest: Manifest = field(default_factory=Manifest)
+    tape_edge: TapeEdge | None = None
+
+    def of_jar(self, jar: str) -> Settings:
+        """Give what holds for one jar."""
+        row = self.manifest.row_of(jar)
+        if row is None:
+            return replace(self, manifest=Manifest())
+        row = replace(row, line=0)  # where it stands in the list says nothing about the jar
+        shaken_at = row.shaken_at or self.shaken_at
+        facts = row.facts(self.facts)
+        return replace(self, manifest=Manifest((row,)), shaken_at=shaken_at, facts=facts)
+
+
+Progress = Callable[[str, int, int], None]
+"""Called with what is being done, how many are done, how many there are."""
+
+
+def silent(what: str, done: int, of: int) -> None:
+    """Tell nobody."""
