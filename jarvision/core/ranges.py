@@ -1,4 +1,4 @@
-"""One way to show how sure a number is: the range that holds the true value 9 times in 10."""
+"""One way to show how sure a number is: ranges that hold 9 times in 10, odds in tenths."""
 
 from __future__ import annotations
 
@@ -86,3 +86,14 @@ def with_range(
     high = max(ends[1], value + finest)
     numbers = (f"{round(v, digits) + 0.0:.{digits}f}" for v in (value, low, high))
     return "{} ({}–{}){}".format(*numbers, after)
+
+
+def odds_in_words(odds: float) -> str:
+    """Say odds from 0 to 1 in tenths; never as certainty, and never as nothing."""
+    if math.isnan(odds):
+        return "odds unknown"
+    if odds > 0.95:
+        return "better than 19 in 20"
+    if odds < 0.05:
+        return "less than 1 in 20"
+    return f"{min(max(round(odds * 10), 1), 9)} in 10"

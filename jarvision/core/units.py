@@ -99,7 +99,7 @@ class Span:
         return math.isfinite(self.low) and math.isfinite(self.high)
 
 
-def span_of(draws: ArrayLike, *, chance: float = 0.8) -> Span:
+def span_of(draws: ArrayLike, *, chance: float = 0.9) -> Span:
     """Take the middle `chance` of some draws, with their median.
 
     Parameters

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from jarvision.core.ranges import odds_in_words
 from jarvision.core.sections import Section
 from jarvision.core.sources import (
     COMMON_PRACTICE,
@@ -73,7 +74,7 @@ def _waterlogging(case: Case) -> Statement:
         )
     elif odds >= 0.25:
         text = (
-            f"Air may run short: about {air} % once drained, with odds of {100 * odds:.0f} % of "
+            f"Air may run short: about {air} % once drained, with odds of {odds_in_words(odds)} of "
             f"less than {limit}, where roots suffocate in wet spells."
         )
     else:

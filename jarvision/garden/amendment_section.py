@@ -20,14 +20,12 @@ from jarvision.estimate.texture import classify
 from jarvision.garden import amendments as am
 from jarvision.garden import class_tables as ct
 from jarvision.garden import soil_water as sw
-from jarvision.garden.guide_case import Case
+from jarvision.garden.guide_case import USUAL_AREA_M2, Case
 from jarvision.garden.soil import CLASS_LIMITS
 
 _SAND_PACKS = Source(
     Quality.SECOND_HAND, "NC State Extension as quoted in the press: sand in clay packs denser"
 )
-
-_USUAL_AREA_M2 = {UnitSystem.US: 9.290304, UnitSystem.METRIC: 10.0}
 
 
 def amendment_section(case: Case) -> Section:
@@ -74,7 +72,7 @@ def _manure(system: UnitSystem) -> Statement:
 
 
 def _area(case: Case) -> float:
-    return case.bed.area_m2 or _USUAL_AREA_M2[case.system]
+    return case.bed.area_m2 or USUAL_AREA_M2[case.system]
 
 
 def _compost(case: Case, depth_mm: float) -> Statement:

@@ -36,7 +36,7 @@ class Guide:
     Attributes
     ----------
     first : tuple of Statement
-        Three things to do first, most pressing first.
+        Five things to do first at most, most pressing first.
     sections : tuple of Section
         In reading order.
     cautions : tuple of Statement

@@ -17,6 +17,9 @@ from jarvision.garden.soil import Soil, likely_classes
 _EXAMPLE_CROPS = ("lettuce", "carrot", "tomato")
 _LIKELY_GROUP = 0.25
 
+USUAL_AREA_M2 = {UnitSystem.US: 9.290304, UnitSystem.METRIC: 10.0}
+"""What amounts are counted for where the bed's area is not known: 100 sq ft or 10 m²."""
+
 OUR_GROUPS = Source(Quality.COMPUTED, "Which handbook row a class belongs to is our reading")
 
 

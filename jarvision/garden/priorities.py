@@ -1,4 +1,4 @@
-"""What to do first for a soil: candidate actions, scored, the three most pressing chosen."""
+"""What to do first for a soil: candidate actions, scored, the five most pressing chosen."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from jarvision.core.ranges import odds_in_words
 from jarvision.core.sources import (
     COMMON_PRACTICE,
     SAXTON_RAWLS,
@@ -17,7 +18,7 @@ from jarvision.core.sources import (
 from jarvision.core.units import Quantity, Span, UnitSystem, show, show_range
 from jarvision.garden.amendments import COMPOST_YEAR_MM
 
-HOW_MANY = 3
+HOW_MANY = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,9 @@ class _Action:
 
 
 _SETTLE_ODDS = 0.45
+_LEAST_SCORE = 0.1
+_SPADE_M = {UnitSystem.US: 0.3048, UnitSystem.METRIC: 0.3}
+_PATCH = {UnitSystem.US: (9.290304, "100 sq ft"), UnitSystem.METRIC: (1.0, "a square metre")}
 
 
 def _compost_score(facts: Facts) -> float:
@@ -88,16 +92,22 @@ def _compost_text(facts: Facts) -> str:
 
 
 def _sandy_text(facts: Facts) -> str:
-    held = show_range(facts.available_mm_per_m, Quantity.AVAILABLE_WATER, facts.system)
-    return f"Water little and often, and mulch: this soil keeps only {held} for plants."
+    top_m = _SPADE_M[facts.system]
+    area_m2, area = _PATCH[facts.system]
+    litres = facts.available_mm_per_m.times(top_m * area_m2)  # 1 mm on 1 m² is 1 litre
+    held = show_range(litres, Quantity.WATER_VOLUME, facts.system)
+    return (
+        f"Water little and often, and mulch: a spade's depth of this soil keeps only {held} for "
+        f"plants on {area}."
+    )
 
 
 _ACTIONS: tuple[_Action, ...] = (
     _Action(
         lambda f: 1.0 if f.class_odds < _SETTLE_ODDS else 0.0,
         lambda f: (
-            f"Settle what the soil is before you spend money: the class is sure only to "
-            f"{100 * f.class_odds:.0f} %, so repeat the test or send a sample to a laboratory."
+            "Settle what the soil is before you spend money: the likeliest class is right only "
+            f"{odds_in_words(f.class_odds)}, so repeat the test or send a sample to a laboratory."
         ),
     ),
     _Action(
@@ -136,7 +146,7 @@ _ACTIONS: tuple[_Action, ...] = (
         lambda _: "Feed in small doses through the season: sand lets one large dose wash out.",
     ),
     _Action(
-        lambda f: 0.65 * (f.loamy - f.crusting),
+        lambda f: 0.65 * (f.loamy - f.crusting) * (1 - _known(f.waterlogging)),
         lambda _: (
             "Keep what you have: this soil needs no mending, so walk on paths, mulch, and dig as "
             "little as you can."
@@ -157,14 +167,15 @@ _ACTIONS: tuple[_Action, ...] = (
 
 
 def rank_actions(facts: Facts) -> tuple[Statement, ...]:
-    """Choose the three most pressing things to do for a soil, most pressing first.
+    """Choose the most pressing things to do for a soil, `HOW_MANY` at most, the first first.
 
     The scores are our judgement of how much harm waiting does, times how sure it is that the soil
     is of that kind; an unknown counts as nothing to act on.
     """
     scored = [(_known(action.score(facts)), action) for action in _ACTIONS]
     ranked = sorted(scored, key=lambda pair: -pair[0])
-    return tuple(say(action.text(facts), *action.sources) for _, action in ranked[:HOW_MANY])
+    pressing = [action for score, action in ranked[:HOW_MANY] if score >= _LEAST_SCORE]
+    return tuple(say(action.text(facts), *action.sources) for action in pressing)
 
 
 def _known(score: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from jarvision.core.ranges import odds_in_words
 from jarvision.core.sections import Section
 from jarvision.core.sources import COMMON_PRACTICE, SAXTON_RAWLS, Quality, Source, Statement, say
 from jarvision.core.units import UnitSystem
@@ -32,7 +33,7 @@ def _group(case: Case) -> Statement:
     text = f"{by_texture} as its texture goes"
     if odds:
         best = max(odds, key=odds.__getitem__)
-        chance = f"odds {100 * odds[best]:.0f} %"
+        chance = f"odds {odds_in_words(odds[best])}"
         sources = (*sources, SAXTON_RAWLS)
         text = (
             f"{by_texture} as its texture goes and by its conductivity ({chance})"

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.ranges import odds_in_words
 from jarvision.core.sources import COMMON_PRACTICE, LAB_SPREAD, Quality, Source, Statement, say
 from jarvision.core.units import Span, plain
 from jarvision.estimate.texture import (
@@ -240,13 +241,11 @@ def likely_classes(texture: Texture) -> tuple[TextureClass, ...]:
 
 
 def odds_text(texture: Texture) -> str:
-    """Print the classes that matter with their odds: ``loam (odds 71 %) or clay loam (29 %)``."""
+    """Print the classes that matter with their odds: ``loam (7 in 10) or clay loam (3 in 10)``."""
     # Anything under 1 in 20 is noise to a gardener, unless nothing is left.
     ranked = sorted(CLASSES, key=lambda name: -texture.odds_of(name))
     named = [n for n in ranked if texture.odds_of(n) >= 0.05 or n is texture.likeliest]
-    parts = [f"{name} ({100 * texture.odds_of(name):.0f} %)" for name in named]
-    parts[0] = parts[0].replace("(", "(odds ", 1)
-    return " or ".join(parts)
+    return joined(f"{name} ({odds_in_words(texture.odds_of(name))})" for name in named)
 
 
 def assumed_om() -> Statement:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import ArrayLike
 
+from jarvision.core.ranges import odds_in_words
 from jarvision.core.sections import Section
 from jarvision.core.sources import SAXTON_RAWLS_FIT, Quality, Source, Statement, say
 from jarvision.garden import soil_water as sw
@@ -35,7 +36,7 @@ def soil_section(case: Case) -> Section:
 def _share(draws_pct: ArrayLike) -> str:
     draws = np.asarray(draws_pct, dtype=np.float64)
     mean = float(draws.mean())
-    low, high = np.quantile(draws, (0.1, 0.9))
+    low, high = np.quantile(draws, (0.05, 0.95))
     if high - low < 0.5:
         return f"{mean:.0f}"
     return f"{mean:.0f} ({low:.0f}–{high:.0f})"
@@ -65,7 +66,7 @@ def _scope_warnings(case: Case) -> Iterator[Statement]:
     elif outside > 0.05:
         left_out = case.water.saturation_pct.known
         only = "and that part is left out" if left_out else "so only handbook ranges are given"
-        odds = "" if outside > 0.995 else f"with odds of {100 * outside:.0f} % "
+        odds = "" if outside > 0.995 else f"with odds of {odds_in_words(outside)} "
         yield say(
             f"The water equations hold up to {sw.CLAY_SCOPE_PCT:g} % clay; {odds}this soil has "
             f"more, {only}.",

@@ -204,7 +204,7 @@ def with_fit_error(water: SoilWater, *, rng: np.random.Generator) -> SoilWater:
 
 @dataclass(frozen=True, slots=True)
 class WaterSummary:
-    """Ranges over a reading's draws: the middle 8 in 10, and the median.
+    """Ranges over a reading's draws: the middle 9 in 10, and the median.
 
     Attributes
     ----------

@@ -29,8 +29,17 @@ from jarvision.core.units import (
 )
 from jarvision.garden import class_tables as ct
 from jarvision.garden import crops as cr
-from jarvision.garden.guide_case import OUR_GROUPS, Case, handbook_water
+from jarvision.garden.guide_case import OUR_GROUPS, USUAL_AREA_M2, Case, handbook_water
 from jarvision.garden.soil import likely_classes
+
+HOSE_L_PER_MIN = 15.0
+"""Flow of a garden hose [l/min]; common practice, no source, so the text says how to time one."""
+_HOSE = {
+    UnitSystem.METRIC: "Minutes count with a hose that fills a 10-litre bucket in 40 seconds; time "
+    "yours.",
+    UnitSystem.US: "Minutes count with a hose of 4 gallons a minute, which fills a 2-gallon bucket "
+    "in half a minute; time yours.",
+}
 
 _COMPACTION_INTAKE = Source(
     Quality.PUBLISHED, "Minnesota Stormwater Manual: compaction cuts intake by 90 to 95 %"
@@ -47,7 +56,7 @@ def water_section(case: Case) -> Section:
         say(
             "These are net figures for full-grown crops when their water is used up: add what "
             "runs off or drains away, give seedlings less and more often, and dig a finger's "
-            "depth to see before you water.",
+            f"depth to see before you water. {_HOSE[case.system]}",
             COMMON_PRACTICE,
         ),
         _mulch(case),
@@ -136,11 +145,14 @@ def _root(root_m: float, system: UnitSystem) -> str:
 
 def _on_the_bed(case: Case, watering: cr.Watering) -> str:
     """Volume of a watering on the user's bed: 1 mm on 1 m² is 1 litre."""
-    if case.bed.area_m2 is None:
+    area_m2 = case.bed.area_m2 or USUAL_AREA_M2[case.system]
+    litres = watering.net_mm.times(area_m2)
+    volume = show_range(litres, Quantity.WATER_VOLUME, case.system)
+    area = show(area_m2, Quantity.AREA, case.system)
+    if not litres.known:
         return ""
-    volume = show_range(watering.net_mm.times(case.bed.area_m2), Quantity.WATER_VOLUME, case.system)
-    area = show(case.bed.area_m2, Quantity.AREA, case.system)
-    return f" ({volume} on {area})"
+    minutes = range_text(*(end / HOSE_L_PER_MIN for end in (litres.low, litres.high)))
+    return f" ({volume} on {area}, {minutes} minutes of a hose)"
 
 
 def _mulch(case: Case) -> Statement:

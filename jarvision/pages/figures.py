@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from jarvision.core.ranges import Z90, range_around, with_range
+from jarvision.core.ranges import Z90, odds_in_words, range_around, with_range
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
@@ -28,7 +28,6 @@ from jarvision.pages.palette import (
     svg,
 )
 from jarvision.results.record import LAYERS, Shares
-from jarvision.results.report import odds_in_words
 
 
 def pct_text(value: float, sd: float) -> str:

@@ -308,8 +308,9 @@ def _guide_figure(key: str, guide: Guide | None) -> tuple[Markup | None, str]:
     if guide and key == "water":
         planning = show_range(guide.planning_mm_per_m, Quantity.AVAILABLE_WATER, guide.system)
         caption = (
-            "Water as a share of the soil's volume; ranges hold 8 in 10. For plants the waterings "
-            f"below count with {planning}: the equations drawn here and the handbooks together."
+            "Water as a share of the soil's volume; ranges hold 9 times in 10. For plants the "
+            f"waterings below count with {planning}: the equations drawn here and the handbooks "
+            "together."
         )
         return water_bar("water-bar", guide.water), caption
     if guide and key == "air":

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from jarvision.core.files import shown
-from jarvision.core.ranges import Z90, range_around, range_of_places, with_range
+from jarvision.core.ranges import Z90, odds_in_words, range_around, range_of_places, with_range
 from jarvision.core.series import READING_TIMES
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.reading import JarReading
@@ -16,7 +16,6 @@ from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
 from jarvision.results.doubt_order import gravest_first
 from jarvision.results.headline import soil_in_words
 from jarvision.results.numbers import printed_unit
-from jarvision.results.report import odds_in_words
 from jarvision.wall.layers import LAYERS
 from jarvision.wall.measurement import Boundary
 from jarvision.wall.read import PhotoReading

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from jarvision.core.ranges import odds_in_words
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass
-from jarvision.results.report import odds_in_words
 
 _ENOUGH = 2 / 3
 """Classes are named until one of them is right 2 times in 3 (our choice), three at most."""

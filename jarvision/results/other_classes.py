@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from jarvision.core.ranges import odds_in_words
 from jarvision.core.tables import safe_cell, table_csv
 from jarvision.estimate.central import central_pct
 from jarvision.estimate.grain_curve import finer_pct, shares_at
 from jarvision.estimate.standards import FRACTIONS, Standard, class_odds, classify_by
-from jarvision.results.report import odds_in_words
 
 Floats = NDArray[np.float64]
 

@@ -63,17 +63,6 @@ def bed_title(bed: str) -> str:
     return f"bed {bed}" if bed and is_bare else bed
 
 
-def odds_in_words(odds: float) -> str:
-    """Say odds from 0 to 1 in tenths; never as certainty, and never as nothing."""
-    if math.isnan(odds):
-        return "odds unknown"
-    if odds > 0.95:
-        return "better than 19 in 20"
-    if odds < 0.05:
-        return "less than 1 in 20"
-    return f"{min(max(round(odds * 10), 1), 9)} in 10"
-
-
 def _unique(items: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(items))
 

@@ -195,7 +195,7 @@ def test_nan_length_is_refused():
 
 
 def test_odds_text_names_what_matters():
-    assert odds_text(certain("silt")) == "silt (odds 100 %)"
+    assert odds_text(certain("silt")) == "silt (better than 19 in 20)"
 
 
 @pytest.mark.parametrize("name", CLASSES)

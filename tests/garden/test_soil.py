@@ -132,7 +132,7 @@ def test_odds_in_words():
     both = Texture(
         tuple({"loam": 0.7, "clay loam": 0.27, "clay": 0.03}.get(str(c), 0.0) for c in CLASSES)
     )
-    assert odds_text(both) == "loam (odds 70 %) or clay loam (27 %)"
+    assert odds_text(both) == "loam (7 in 10) or clay loam (3 in 10)"
     assert likely_classes(both) == (TextureClass.LOAM, TextureClass.CLAY_LOAM)
 
 

@@ -274,7 +274,7 @@ def test_the_cloud_by_weight_is_on_the_printed_page(browser, folder):
     from jarvision.pages.palette import BY_WEIGHT
 
     browser.open(folder / "report-5.html")
-    drawn = pypdfium2.PdfDocument(browser.pdf())[0].render(scale=2).to_numpy().astype(int)
+    drawn = pypdfium2.PdfDocument(browser.pdf())[0].render(scale=4).to_numpy().astype(int)
     ink = [int(BY_WEIGHT[i : i + 2], 16) for i in (5, 3, 1)]
     tinted = [255 + 0.35 * (part - 255) for part in ink]  # dots are drawn with this opacity
     assert (abs(drawn[..., :3] - tinted).max(axis=-1) < 12).sum() > 200

@@ -10,10 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jarvision.core.measured import DoubtName, doubt
+from jarvision.core.ranges import odds_in_words
 from jarvision.core.text import plain_text
 from jarvision.estimate.texture import TextureClass
 from jarvision.results.record import ReadingRow, WeightRow
-from jarvision.results.report import odds_in_words, readings_csv, title
+from jarvision.results.report import readings_csv, title
 
 NAN = math.nan
 UNKNOWN = (NAN, NAN, NAN)
