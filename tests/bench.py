@@ -22,8 +22,10 @@ import cv2
 import numpy as np
 
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import read_jar
+from jarvision.estimate.reading import read_jar, work_out
 from jarvision.photo.decode import Photo, open_photo
+from jarvision.results.jarfile import read_jar_file
+from jarvision.results.recompute import recomputed
 from jarvision.run.engine import read_photos
 from jarvision.run.settings import Settings
 from jarvision.wall.locate import look_at_jar, strips_in
@@ -78,6 +80,16 @@ def write_class(folder: Path, jars: int) -> None:
             data = (SAMPLES / f"jar-08-{reading}.jpg").read_bytes()
             name = f"bed {number + 1} {reading}.jpg"
             (folder / name).write_bytes(data + number.to_bytes(2, "big"))
+
+
+def recompute_s() -> tuple[float, float]:
+    """CPU time to work a sample jar out again from its file: by height; by weight too [s]."""
+    with tempfile.TemporaryDirectory() as out:
+        read_photos(sorted(SAMPLES.glob(f"{JAR}-*.jpg")), Settings(), out=Path(out))
+        [path] = Path(out).glob("jar-*.json")
+        jar = read_jar_file(path)
+        by_height = cpu_s(lambda: work_out(jar.jar, jar.measurement, jar.given))
+        return by_height, cpu_s(lambda: recomputed(read_jar_file(path)), times=3)
 
 
 def used_s(who: int) -> float:
@@ -139,6 +151,9 @@ def main() -> None:
         print(f"  {part:36} {seconds / base:.2f}")
     rest = whole - sum(parts.values())
     print(f"  {'layers, draws, class (a third of a jar)':36} {rest / base:.2f}")
+    by_height, in_all = recompute_s()
+    print(f"a jar again from its file:   {by_height:.3f} s CPU by height (wanted: under 0.3)")
+    print(f"                             {in_all:.3f} s CPU with the file and by weight")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (
         1024 if sys.platform != "darwin" else 1 << 20
     )
