@@ -9,6 +9,7 @@ the camera's tilt foretells; clay has the hue of what hung in the water before.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
@@ -19,8 +20,9 @@ from numpy.typing import NDArray
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
-from jarvision.jar.wall_features import WallFeatures, edge_peaks
+from jarvision.jar.wall_features import BIN_MM, WallFeatures, edge_peaks
 from jarvision.wall.clay import arch_odds, far_rim_mm, mirror_match
+from jarvision.wall.surface import median_of
 from jarvision.wall.water_line import WaterLine
 
 Array: TypeAlias = NDArray[np.float64]
@@ -150,8 +152,8 @@ def mean_colour(view: LastView, low_mm: float, high_mm: float) -> Array:
     """Mean colour of each block between two heights, (blocks, 3)."""
     z0 = view.last.z_mm[0] - ROW_MM / 2
     top = view.run.shape[1] - 1
-    first = int(np.clip(round((low_mm - z0) / ROW_MM), 0, top - 1))
-    last = int(np.clip(round((high_mm - z0) / ROW_MM), first + 1, top))
+    first = min(max(round((low_mm - z0) / ROW_MM), 0), top - 1)
+    last = min(max(round((high_mm - z0) / ROW_MM), first + 1), top)
     return np.asarray((view.run[:, last] - view.run[:, first]) / (last - first))
 
 
@@ -159,82 +161,100 @@ def _step(view: LastView, at_mm: float, below: float, above: float, reach: float
     """Colour step between wide windows under and over a height, agreed by the blocks."""
     under = mean_colour(view, max(below + 0.3, at_mm - reach), at_mm - 0.4)
     over = mean_colour(view, at_mm + 0.4, min(above - 0.3, at_mm + reach))
-    each = over - under
-    size = np.linalg.norm(np.median(each, axis=0))
-    return float(np.log(0.5 + size))
+    return math.log(0.5 + float(np.linalg.norm(median_of(over - under))))
 
 
 def _grain(view: LastView, low_mm: float, high_mm: float) -> float:
     """Median log grain between two heights."""
-    bins = view.last.bins_mm + 0.25
-    rows = (bins > low_mm) & (bins < high_mm)
-    if not rows.any():
-        rows = np.abs(bins - (low_mm + high_mm) / 2) < 0.6
-    return float(np.median(view.last.level[rows])) if rows.any() else 0.0
+    bins, half = view.last.bins_mm, BIN_MM / 2
+    first, last = np.searchsorted(bins, [low_mm - half, high_mm - half], side="right")
+    if first >= last:
+        middle = (low_mm + high_mm) / 2 - half
+        first, last = np.searchsorted(bins, [middle - 0.6, middle + 0.6])
+    return float(median_of(view.last.level[first:last])) if last > first else 0.0
 
 
 def _edge(view: LastView, at_mm: float) -> float:
     """Strongest level edge within a millimetre of a height."""
-    z, size = view.last.edges_mm, view.last.edges
-    near = np.abs(z - at_mm) < 1.0
-    return float(size[near].max()) if near.any() else 0.0
+    first, last = np.searchsorted(view.last.edges_mm, [at_mm - 1.0, at_mm + 1.0])
+    return float(view.last.edges[first:last].max()) if last > first else 0.0
 
 
 def features_of(view: LastView, stack: Stack) -> Array:
     """Measure one hypothesis -> (len(NAMES),) numbers of the order of one."""
+    values = _of_sand_and_silt(view, stack) | _of_clay(view, stack) | _of_surface(view, stack)
+    return np.array([float(values[name]) for name in NAMES])
+
+
+def _of_sand_and_silt(view: LastView, stack: Stack) -> dict[str, float]:
+    """Measure what lies under the clay."""
     sand, silt, clay = stack.sand_mm, stack.silt_mm, stack.clay_mm
-    kind = stack.kind
-    peak_mm, size = view.peaks[:, 0], view.peaks[:, 1]
-    here = np.abs(peak_mm - clay) < 0.6
-    below = (peak_mm > silt + 1.5) & (peak_mm < clay - 0.6)
+    grains = [
+        _grain(view, 1.5, sand),
+        _grain(view, sand, silt),
+        _grain(view, silt + 0.6, max(clay, silt + 1.6)),
+    ]
+    return {
+        "grain": -min(stack.cost, 80.0) / 10.0,
+        "sand_edge": math.log(0.3 + _edge(view, sand)),
+        "silt_edge": math.log(0.3 + _edge(view, silt)),
+        "sand_step": _step(view, sand, 0.0, silt),
+        "silt_step": _step(view, silt, sand, max(clay, silt + 1.0)),
+        "coarser": min(max(grains[0] - grains[1], -1.0), 1.5),
+        "rougher": min(max(grains[1] - grains[2], -1.0), 1.5),
+        "sand_thick": min(math.log(max(sand, 0.5) / 10.0), 0.0),
+        "silt_thick": min(math.log(max(silt - sand, 0.5) / 8.0), 0.0),
+        "plain_below": -_grain(view, silt + 0.6, max(clay - 0.5, silt + 1.6)),
+    }
+
+
+def _of_clay(view: LastView, stack: Stack) -> dict[str, float]:
+    """Measure the clay and its front edge."""
+    silt, clay, thin = stack.silt_mm, stack.clay_mm, stack.kind == "thin"
+    within = mean_colour(view, silt + 0.5, silt + 3.0)
+    under = mean_colour(view, max(clay - 3.0, silt + 0.3), max(clay - 0.4, silt + 0.6))
+    above = mean_colour(view, clay + 0.5, min(clay + 3.0, view.water_mm))
+    change = float(np.linalg.norm(median_of(under - within)))
+    hues = _hues(view, under, above)
+    return {
+        "clay_thick": 0.0 if thin else math.log(max(clay - silt, 0.6) / 10.0),
+        "front_edge": 0.0 if thin else math.log(0.3 + min(_edge(view, clay), 6.0)),
+        "front_step": 0.0 if thin else _step(view, clay, silt, clay + 6.0),
+        "high": -((max(clay - 55.0, 0.0) / 30.0) ** 2),
+        "mirrored": -mirror_match(view.jar, clay, view.mirrored),
+        "one_colour": 0.0 if thin else -math.log(1.0 + change),
+        "even_clay": -_unevenness(view, silt, clay),
+        "hue_below": hues[0],
+        "hue_above": hues[1],
+        "change_above": math.log(0.5 + float(np.linalg.norm(above - under, axis=1).mean())),
+        "soft": float(stack.kind == "soft"),
+        "merged": float(stack.kind == "merged"),
+        "thin": float(thin),
+    }
+
+
+def _of_surface(view: LastView, stack: Stack) -> dict[str, float]:
+    """Measure the edges under, on and behind the clay's surface."""
+    clay, peak_mm = stack.clay_mm, view.peaks[:, 0]
     far = far_rim_mm(view.jar, clay)
     behind = back_edge_mm(view.jar, clay, view.water_mm)
     rim, _ = _best_rim(view, clay, far, 0.2 * (far - clay) + 1.0)
     back, back_mm = _best_rim(view, clay, behind, _BACK_SD_MM)
+    here = np.abs(peak_mm - clay) < 0.6
+    below = (peak_mm > stack.silt_mm + 1.5) & (peak_mm < clay - 0.6)
     inside = (peak_mm > clay + 1.2) & (peak_mm < behind + 4.0)
-    strongest = float(view.peaks[inside, 1].max()) if inside.any() else 0.0
     on_top = (peak_mm > clay + 0.6) & (peak_mm < back_mm - 1.5)
-    rests = np.minimum(np.log1p(size), np.exp(view.wide))
-    within = mean_colour(view, silt + 0.5, silt + 3.0)
-    under = mean_colour(view, max(clay - 3.0, silt + 0.3), max(clay - 0.4, silt + 0.6))
-    above = mean_colour(view, clay + 0.5, min(clay + 3.0, view.water_mm))
-    change = float(np.linalg.norm(np.median(under - within, axis=0)))
-    thin = kind == "thin"
-    hues = _hues(view, under, above)
-    values = {
-        "grain": -min(stack.cost, 80.0) / 10.0,
-        "sand_edge": np.log(0.3 + _edge(view, sand)),
-        "silt_edge": np.log(0.3 + _edge(view, silt)),
-        "sand_step": _step(view, sand, 0.0, silt),
-        "silt_step": _step(view, silt, sand, max(clay, silt + 1.0)),
-        "coarser": np.clip(_grain(view, 1.5, sand) - _grain(view, sand, silt), -1, 1.5),
-        "rougher": np.clip(
-            _grain(view, sand, silt) - _grain(view, silt + 0.6, max(clay, silt + 1.6)), -1, 1.5
-        ),
-        "sand_thick": min(np.log(max(sand, 0.5) / 10.0), 0.0),
-        "silt_thick": min(np.log(max(silt - sand, 0.5) / 8.0), 0.0),
-        "clay_thick": 0.0 if thin else np.log(max(clay - silt, 0.6) / 10.0),
-        "front_edge": 0.0 if thin else np.log(0.3 + min(_edge(view, clay), 6.0)),
-        "front_step": 0.0 if thin else _step(view, clay, silt, clay + 6.0),
-        "level": -float(view.arched[here].max()) / 4.0 if here.any() and kind == "edge" else 0.0,
+    rests = np.minimum(np.log1p(view.peaks[:, 1]), np.exp(view.wide))
+    strongest = float(view.peaks[inside, 1].max()) if inside.any() else 0.0
+    is_edge = bool(here.any()) and stack.kind == "edge"
+    return {
+        "level": -float(view.arched[here].max()) / 4.0 if is_edge else 0.0,
         "rim": rim,
         "back": back,
-        "back_rules": back / (0.3 + np.log1p(min(strongest, 10.0))),
+        "back_rules": back / (0.3 + math.log1p(min(strongest, 10.0))),
         "edges_in_clay": -float(rests[below].sum()),
         "edges_on_top": -float(rests[on_top].sum()),
-        "high": -((max(clay - 55.0, 0.0) / 30.0) ** 2),
-        "mirrored": -mirror_match(view.jar, clay, view.mirrored),
-        "one_colour": 0.0 if thin else -np.log(1.0 + change),
-        "even_clay": -_unevenness(view, silt, clay),
-        "hue_below": hues[0],
-        "hue_above": hues[1],
-        "change_above": float(np.log(0.5 + np.linalg.norm(above - under, axis=1).mean())),
-        "soft": float(kind == "soft"),
-        "merged": float(kind == "merged"),
-        "thin": float(thin),
-        "plain_below": -_grain(view, silt + 0.6, max(clay - 0.5, silt + 1.6)),
     }
-    return np.array([float(values[name]) for name in NAMES])
 
 
 # How far above a deposit's front edge the edge stands behind which the room begins, in jars with
@@ -270,14 +290,18 @@ def _best_rim(view: LastView, clay_mm: float, at_mm: float, sd_mm: float) -> tup
     return float(worth[best]), float(peak_mm[best])
 
 
+_EVERY_ROW = 3  # rows lie closer than anything in clay
+
+
 def _unevenness(view: LastView, silt_mm: float, clay_mm: float) -> float:
     """How much the picture under the clay's top changes from height to height, each block apart."""
-    rows = (view.last.z_mm > silt_mm + 0.8) & (view.last.z_mm < clay_mm - 0.5)
-    if rows.sum() < 8:
+    first, last = np.searchsorted(view.last.z_mm, [silt_mm + 0.8, clay_mm - 0.5])
+    if last - first < 8:
         return 0.0
-    colour = view.last.colour[:, rows]
-    off = np.linalg.norm(colour - np.median(colour, axis=1, keepdims=True), axis=2)
-    return float(np.log(0.3 + np.median(off.mean(axis=1))))
+    colour = view.last.colour[:, first:last:_EVERY_ROW]
+    middle = median_of(np.moveaxis(colour, 1, 0))
+    off = np.linalg.norm(colour - middle[:, None], axis=2)
+    return math.log(0.3 + float(median_of(off.mean(axis=1))))
 
 
 def _hues(view: LastView, under: Array, above: Array) -> tuple[float, float]:
@@ -285,7 +309,7 @@ def _hues(view: LastView, under: Array, above: Array) -> tuple[float, float]:
     if view.suspension is None:
         return 0.0, 0.0
     far = [
-        float(np.log(1.0 + np.linalg.norm((np.median(c, axis=0) - view.suspension)[1:])))
+        math.log(1.0 + float(np.linalg.norm((median_of(c) - view.suspension)[1:])))
         for c in (under, above)
     ]
     return -far[0], far[1]
