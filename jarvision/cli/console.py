@@ -25,6 +25,7 @@ _BY_ERRNO = {
     errno.ENOSPC: "The disk is full; make room and run it again.",
     errno.EDQUOT: "The disk is full; make room and run it again.",
     errno.ENOMEM: _NO_MEMORY,
+    errno.EBADF: _NOT_PRINTED,
     errno.EAGAIN: "This system starts no more processes; close other programs.",
     errno.EMFILE: "Too many files are open; close other programs or give fewer photos at a time.",
     errno.EACCES: "A file or folder may not be opened; allow it or choose another.",

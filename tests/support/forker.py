@@ -12,10 +12,21 @@ import tempfile
 import time
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
+# Loaded here, so that each fork has them already.
+import importlib
+import pkgutil
+
 import cv2
 
-# Loaded here, so that each fork has them already.
-from jarvision.cli import main
+import jarvision
+
+for module in pkgutil.walk_packages(jarvision.__path__, "jarvision."):
+    if not module.name.endswith("__main__"):
+        importlib.import_module(module.name)
+for name in ("icalendar", "reportlab.pdfgen.canvas", "rich.console", "rich.table", "rich.progress",
+             "scipy.optimize", "pillow_heif", "typer.rich_utils"):  # fmt: skip
+    importlib.import_module(name)
+
 
 cv2.setNumThreads(1)
 
