@@ -28,6 +28,8 @@ for name in ("icalendar", "reportlab.pdfgen.canvas", "rich.console", "rich.table
     importlib.import_module(name)
 
 
+from jarvision.cli import main
+
 cv2.setNumThreads(1)
 
 
