@@ -19,7 +19,7 @@ from jarvision.cli import measures, said
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
 from jarvision.cli import summary as cli_summary
-from jarvision.cli.console import run_quietly, say
+from jarvision.cli.console import prepare_streams, run_quietly, say
 from jarvision.core.errors import ExitCode, JarError, UsageError
 
 if TYPE_CHECKING:
@@ -470,9 +470,7 @@ cli_soil.add_to(app)
 
 def main() -> None:
     """Run the command line; every error becomes one sentence and an exit code."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+    prepare_streams()
     raise SystemExit(run_quietly(lambda: app(standalone_mode=False)))
 
 

@@ -26,6 +26,7 @@ _BY_ERRNO = {
     errno.EDQUOT: "The disk is full; make room and run it again.",
     errno.ENOMEM: _NO_MEMORY,
     errno.EBADF: _NOT_PRINTED,
+    errno.EFBIG: "A file would be larger than the system allows here; write somewhere else.",
     errno.EAGAIN: "This system starts no more processes; close other programs.",
     errno.EMFILE: "Too many files are open; close other programs or give fewer photos at a time.",
     errno.EACCES: "A file or folder may not be opened; allow it or choose another.",
@@ -70,6 +71,17 @@ def run_quietly(command: Callable[[], object]) -> int:
     except Exception as error:  # no traceback reaches a user
         code = _of_the_parser(error) or _failed(sentence(error))
     return code if _is_flushed() else int(ExitCode.SOME_UNREAD)
+
+
+def prepare_streams() -> None:
+    """Make both streams fit for any text; one that was closed leads nowhere from now on."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        try:
+            stream.reconfigure(errors="replace")
+        except (AttributeError, OSError, ValueError):
+            if stream is None or not hasattr(stream, "getvalue"):
+                setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123
 
 
 def _exit_code(result: object) -> int:

@@ -28,7 +28,7 @@ for name in ("icalendar", "reportlab.pdfgen.canvas", "rich.console", "rich.table
     importlib.import_module(name)
 
 
-from jarvision.cli import main
+from jarvision.cli import main  # noqa: E402
 
 cv2.setNumThreads(1)
 
