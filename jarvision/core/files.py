@@ -111,7 +111,16 @@ def _clean_name(text: str) -> str:
 def _is_name_char(char: str) -> bool:
     if char in _FORBIDDEN:
         return False
-    return char == " " or unicodedata.category(char)[0] not in "CZ"
+    return char == " " or (unicodedata.category(char)[0] not in "CZ" and _is_writable(char))
+
+
+def _is_writable(char: str) -> bool:
+    """Whether file names may hold it here; a system set to plain ASCII takes no other letters."""
+    try:
+        os.fsencode(char)
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _is_reserved(name: str) -> bool:

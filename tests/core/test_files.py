@@ -6,6 +6,7 @@ import errno
 import os
 import re
 import stat
+import subprocess
 import sys
 import unicodedata
 from pathlib import Path
@@ -13,6 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scenes import ROOT
 
 from jarvision.core.errors import ExitCode
 from jarvision.core.files import WriteError, find_photos, natural_key, safe_name, shown, write_whole
@@ -97,6 +99,25 @@ def test_safe_names_suit_every_system(text: str) -> None:
 def test_different_texts_get_different_names(chars: list[str], texts: list[str]) -> None:
     different = {"".join(chars), "".join(chars).replace("/", "_"), *texts}
     assert len({safe_name(text) for text in different}) == len(different)
+
+
+ASCII_NAMES = """
+from jarvision.core.files import safe_name
+print(ascii(safe_name("M\\u00f6hre")), ascii(safe_name("7")))
+"""
+
+
+@posix_only
+def test_where_the_system_knows_ascii_only_names_are_written_in_it() -> None:
+    plain = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+    done = subprocess.run(
+        [sys.executable, "-c", ASCII_NAMES],
+        env=os.environ | plain | {"PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert re.fullmatch(r"'M_hre-[0-9a-f]{8}' '7'\n", done.stdout)
 
 
 def test_natural_order() -> None:
