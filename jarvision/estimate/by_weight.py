@@ -50,7 +50,8 @@ def weigh_reading(reading: JarReading) -> Weighed | None:
         for p, t in zip(reading.photos, times, strict=True)
         for top in _older_tops(p, t, seen=own)
     ]
-    in_time = sorted([*tops, *later], key=lambda top: top.elapsed_s)
+    between = [t for p in reading.measurement.further for t in _deposit_top(p)]
+    in_time = sorted([*tops, *later, *between], key=lambda top: top.elapsed_s)
     return weigh(
         in_time,
         facts=_filled(reading.given.facts, reading),
@@ -70,6 +71,16 @@ def _own_top(reading: JarReading, index: int, elapsed_s: float) -> Top:
     is_last = index == len(reading.photos) - 1
     cloudiness = _CLOUDINESS.get(reading.water_state) if is_last else None
     return Top(elapsed_s, top.value, max(top.sd, 0.1), Horizon.DEPOSIT, cloudiness)
+
+
+def _deposit_top(photo: PhotoMeasurement) -> list[Top]:
+    """Give what was down in a further photo, where its time and its top are known."""
+    deposit, floor = photo.deposit, photo.floor
+    if deposit is None or not (photo.elapsed_s > 0 and deposit.top_mm > 0):
+        return []
+    scale_mm = photo.scale.relative_sd * deposit.top_mm
+    sd = math.hypot(deposit.sd_mm, floor.sd_mm, scale_mm, photo.bow_mm)
+    return [Top(photo.elapsed_s, deposit.top_mm, max(sd, 0.1), Horizon.DEPOSIT)]
 
 
 def _older_tops(photo: PhotoMeasurement, elapsed_s: float, *, seen: set[int]) -> list[Top]:

@@ -142,7 +142,8 @@ def corrected(measured: JarMeasurement, correction: Correction) -> JarMeasuremen
 def _with_floor(photo: PhotoMeasurement, value_mm: float, sd_mm: float) -> PhotoMeasurement:
     floor = replace(photo.floor, z_mm=photo.floor.z_mm + value_mm, sd_mm=sd_mm)
     boundaries = tuple(lowered(boundary, value_mm) for boundary in photo.boundaries)
-    return replace(photo, floor=floor, boundaries=boundaries)
+    deposit = photo.deposit and lowered(photo.deposit, value_mm)
+    return replace(photo, floor=floor, boundaries=boundaries, deposit=deposit)
 
 
 def _with_top(photo: PhotoMeasurement, correction: Correction) -> PhotoMeasurement:

@@ -79,7 +79,7 @@ def read_jar(
     jar: str,
     looks: Mapping[Reading, Look],
     *,
-    more: Sequence[tuple[Reading, Look]] = (),
+    more: Sequence[tuple[Reading, Look, float]] = (),
     doubts: Sequence[Doubt] = (),
     elapsed_s: Mapping[Reading, float] | None = None,
     given: Given | None = None,

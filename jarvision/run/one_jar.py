@@ -172,7 +172,7 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
         reading = read_jar(
             jar.jar,
             chosen,
-            more=[(_last_due(t.elapsed_s), looks[t.key]) for t in confirming],
+            more=[(_last_due(t.elapsed_s), looks[t.key], t.elapsed_s) for t in confirming],
             doubts=jar.doubts,
             elapsed_s={reading: timed.elapsed_s for reading, timed in jar.chosen.items()},
             given=Given(settings.facts, settings.aids.profile, settings.seed),

@@ -101,6 +101,9 @@ class PhotoMeasurement:
         About the picture itself.
     elapsed_s : float
         Time since shaking [s]; NaN where not known.
+    deposit : Boundary or None
+        In a further photo, the top of all that was down, above the inside floor; None where it
+        was not seen clearly.
     """
 
     name: str
@@ -119,6 +122,7 @@ class PhotoMeasurement:
     covered_mm: tuple[tuple[float, float], ...] = ()
     doubts: tuple[Doubt, ...] = ()
     elapsed_s: float = math.nan
+    deposit: Boundary | None = None
 
     def numbers(self) -> PhotoMeasurement:
         """Give the same without any picture."""
@@ -144,7 +148,7 @@ class JarMeasurement:
     photos : tuple of PhotoMeasurement
         One a reading, in order of time; the last shows all three layers.
     further : tuple of PhotoMeasurement
-        Photos that only confirm or contradict.
+        Photos that confirm or contradict, and show the deposit at other times.
     water_mm, water_sd_mm : float
         Water line above the inside floor, and one standard deviation [mm]; NaN where not seen.
     widened_to_mm : float

@@ -13,6 +13,7 @@ from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.series import Reading
 from jarvision.jar.scale_sources import width_ratio
 from jarvision.jar.wall_features import WallFeatures, gather, quiet_level
+from jarvision.wall.between import deposit_top
 from jarvision.wall.floor import join_floors, seen_floor, water_structure
 from jarvision.wall.layers import LAYERS, coarse_tops, place
 from jarvision.wall.locate import Look
@@ -58,6 +59,7 @@ def photo_reading(
     *,
     structure: tuple[float, float] = (math.nan, math.nan),
     elapsed_s: float = math.nan,
+    deposit: Boundary | None = None,
 ) -> PhotoReading:
     """Put together what was measured in one photo.
 
@@ -75,6 +77,8 @@ def photo_reading(
         What is to be seen in the water.
     elapsed_s : float
         Time since shaking [s]; NaN where not known.
+    deposit : Boundary, optional
+        Top of all that was down in a further photo.
     """
     view = look.jar.view
     return PhotoReading(
@@ -93,6 +97,7 @@ def photo_reading(
         covered_mm=tuple(look.covered_mm),
         doubts=look.doubts,
         elapsed_s=elapsed_s,
+        deposit=deposit,
         look=look,
     )
 
@@ -100,7 +105,7 @@ def photo_reading(
 def read_photos_of_jar(
     looks: Mapping[Reading, Look],
     *,
-    more: Sequence[tuple[Reading, Look]] = (),
+    more: Sequence[tuple[Reading, Look, float]] = (),
     doubts: Sequence[Doubt] = (),
     elapsed_s: Mapping[Reading, float] | None = None,
 ) -> JarMeasurement:
@@ -112,9 +117,10 @@ def read_photos_of_jar(
     ----------
     looks : mapping from Reading to Look
         One look a reading; the one at 48 hours is needed.
-    more : sequence of (Reading, Look)
-        Further photos, each with the last reading that was due when it was taken; they confirm
-        or contradict boundaries. The jar's shape is fitted to all photos, so they may move
+    more : sequence of (Reading, Look, float)
+        Further photos, each with the last reading that was due when it was taken and its time
+        since shaking [s]; they confirm or contradict boundaries, and show how far the deposit had
+        come then. The jar's shape is fitted to all photos, so they may move
         heights by some hundredths of a millimetre.
     doubts : sequence of Doubt
         Doubts about the jar's times and photos that are known already.
@@ -197,13 +203,13 @@ def _read_stack(
 
 
 def _confirm(
-    read: Sequence[PhotoReading], more: Sequence[tuple[Reading, Look]]
+    read: Sequence[PhotoReading], more: Sequence[tuple[Reading, Look, float]]
 ) -> tuple[PhotoMeasurement, ...]:
-    """Place the boundaries that are known in further photos."""
+    """Place the boundaries that are known in further photos, and the deposit's top there."""
     last = read[-1]
     tops = [b.top_mm + last.floor.z_mm for b in last.boundaries]
     found = []
-    for reading, look in more:
+    for reading, look, elapsed_s in more:
         if (look.jar.scaled, look.has_strip) != (last.look.jar.scaled, last.look.has_strip):
             continue
         photo = gather(look.wall, settled=ORDER.index(reading) + 1)
@@ -211,8 +217,26 @@ def _confirm(
             boundaries = _place_all(photo, tops, ((), (), ()), last.floor, look.covered_mm)
         except NoDepositError:
             continue
-        found.append(photo_reading(look, reading, last.floor, boundaries).numbers())
+        deposit = _deposit(photo, tops, boundaries, last.floor)
+        own = photo_reading(
+            look, reading, last.floor, boundaries, elapsed_s=elapsed_s, deposit=deposit
+        )
+        found.append(own.numbers())
     return tuple(found)
+
+
+def _deposit(
+    photo: WallFeatures, tops: Sequence[float], boundaries: Sequence[Boundary], floor: Floor
+) -> Boundary | None:
+    """Find the top of all that was down in a further photo, above the inside floor."""
+    if photo.settled == len(tops):
+        return boundaries[-1] if boundaries[-1].contrast >= _LEAST_CONTRAST else None
+    low, high = tops[photo.settled - 1], tops[photo.settled]
+    seen = deposit_top(photo, photo.settled, low, high)
+    return seen and lowered(seen, floor.z_mm)
+
+
+_LEAST_CONTRAST = 3.0  # of the deposit's top in a photo that the clay was not looked for in
 
 
 # Log roughness of the quietest part of a wall: rendered phone photos lie between -2.3 and -1.0.
