@@ -12,34 +12,39 @@ from jarvision.estimate.known import Horizon, JarFacts, Top
 from jarvision.estimate.posterior import Weighed, weigh
 from jarvision.estimate.reading import JarReading
 from jarvision.jar.geometry import WALL_MM
+from jarvision.jar.profile import JarProfile, volumes_from_heights
 from jarvision.wall.measurement import ORDER, PhotoMeasurement
 
 _CLOUDINESS = {"clear": 0.05, "cloudy": 0.9}
 _HORIZONS = (Horizon.SAND, Horizon.SILT, Horizon.DEPOSIT)
 
 
-def weigh_reading(reading: JarReading) -> Weighed | None:
+_NOMINAL_SD = (
+    0.18  # jars are some 60 to 95 mm wide, where 76 is assumed; common practice, no source
+)
+
+
+def weigh_reading(reading: JarReading) -> Weighed:
     """Estimate a jar's soil by weight from its reading.
 
     Parameters
     ----------
     reading : JarReading
-        The reading; without a scale there is no fall height, and nothing is estimated. A photo of
-        unknown time counts as taken at the usual time of its reading. The water line and the
-        water's state are filled in from the photos where the user did not give them.
+        The reading. A photo of unknown time counts as taken at the usual time of its reading. The
+        water line and the water's state are filled in from the photos where the user did not give
+        them. Without millimetres the jar counts as 76 mm wide, give or take a fifth. With a
+        profile, heights count as those of a straight jar that holds as much up to the water.
 
     Returns
     -------
-    Weighed or None
-        None where the jar has no millimetres.
+    Weighed
+        Its curve is in the reading's own millimetres, nominal without a scale.
 
     Raises
     ------
     JarError
-        A value cannot be, as `weighing.weigh` says.
+        A value cannot be, as `posterior.weigh` says.
     """
-    if not reading.scaled:
-        return None
     times = [_elapsed(p) for p in reading.photos]
     tops = [
         _own_top(reading, i, t) for i, (p, t) in enumerate(zip(reading.photos, times, strict=True))
@@ -52,11 +57,31 @@ def weigh_reading(reading: JarReading) -> Weighed | None:
     ]
     between = [t for p in reading.measurement.further for t in _deposit_top(p)]
     in_time = sorted([*tops, *later, *between], key=lambda top: top.elapsed_s)
-    return weigh(
-        in_time,
-        facts=_filled(reading.given.facts, reading),
-        rng=np.random.default_rng(reading.given.seed),
-    )
+    facts = _filled(reading.given.facts, reading)
+    if reading.given.profile is not None and reading.scaled:
+        in_time, facts = _straightened(in_time, facts, reading.given.profile)
+    return weigh(in_time, facts=facts, rng=np.random.default_rng(reading.given.seed))
+
+
+def _straightened(
+    tops: list[Top], facts: JarFacts, profile: JarProfile
+) -> tuple[list[Top], JarFacts]:
+    """Turn heights into those of a straight jar that holds as much up to the same water line."""
+    highest = max(top.top_mm for top in tops)
+    water = min(facts.water_mm or 2.0 * highest, profile.top_mm)
+    whole_ml = float(volumes_from_heights(profile, [water])[0])
+    mean_cm2 = whole_ml / (water / 10.0)
+
+    def straight(height_mm: float) -> float:
+        within = min(max(height_mm, 0.0), profile.top_mm)
+        return 10.0 * float(volumes_from_heights(profile, [within])[0]) / mean_cm2
+
+    def straight_top(top: Top) -> Top:
+        spread = straight(top.top_mm + top.sd_mm) - straight(top.top_mm - top.sd_mm)
+        return replace(top, top_mm=max(straight(top.top_mm), 0.1), sd_mm=max(0.5 * spread, 0.1))
+
+    width_mm = 20.0 * math.sqrt(mean_cm2 / math.pi)
+    return [straight_top(top) for top in tops], replace(facts, inside_diameter_mm=width_mm)
 
 
 def _elapsed(photo: PhotoMeasurement) -> float:
@@ -98,6 +123,8 @@ def _filled(facts: JarFacts, reading: JarReading) -> JarFacts:
         facts = replace(
             facts, water_mm=reading.water_mm, water_sd_mm=reading.measurement.water_sd_mm
         )
+    if not reading.scaled:
+        return replace(facts, scale_sd=_NOMINAL_SD, inside_diameter_mm=None)
     if facts.inside_diameter_mm is None:
         radius = reading.photos[-1].radius_mm - WALL_MM
         facts = replace(facts, inside_diameter_mm=2 * radius)

@@ -20,8 +20,6 @@ from jarvision.estimate.reading import JarReading, work_out
 from jarvision.wall.layers import LAYERS
 from jarvision.wall.measurement import Boundary, JarMeasurement, PhotoMeasurement, lowered
 
-_NOT_SCALED = "By weight nothing can be said without a strip: how far grains fell is unknown."
-
 
 @dataclass(frozen=True, slots=True)
 class Estimated:
@@ -107,7 +105,7 @@ def weighed_too(reading: JarReading) -> Estimated:
         weighed = weigh_reading(reading)
     except JarError as error:
         return Estimated(reading, None, str(error))
-    return Estimated(reading, weighed, "" if weighed else _NOT_SCALED)
+    return Estimated(reading, weighed, "")
 
 
 def corrected(measured: JarMeasurement, correction: Correction) -> JarMeasurement:

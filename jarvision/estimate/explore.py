@@ -93,7 +93,9 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
     slowed = hindering(path.solids[:, minute], jars.values["exponent"])
     landed = landed_of(evidence, jars, charge, path)
     bed = path.state.bed_mm - in_pores(jars, charge, landed.minute)[:, None]
-    return Cloud(z, mass, log_fit, chi2, np.maximum(bed, 0.0), clay_up, slowed)
+    return Cloud(
+        z, mass, log_fit, chi2, np.maximum(bed, 0.0) / jars.scale[:, None], clay_up, slowed
+    )
 
 
 def _log_masses(evidence: Evidence, mass: Array) -> Array:

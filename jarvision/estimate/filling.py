@@ -32,7 +32,7 @@ class _Guess:
 
 def _first_masses(evidence: Evidence, jars: Jars) -> Array:
     """Each class a third of the soil, to start from."""
-    each = evidence.top_mm.max() / 10.0 / (1.0 / jars.layer_g_cm3).sum(axis=0)
+    each = jars.scale * evidence.top_mm.max() / 10.0 / (1.0 / jars.layer_g_cm3).sum(axis=0)
     return np.tile(each[:, None], (1, 3))
 
 
@@ -150,7 +150,7 @@ def _draw_clay(
     evidence: Evidence, jars: Jars, law: _Normal, rng: np.random.Generator
 ) -> tuple[Array, Array]:
     """Clay (N,) from its own law or from anywhere, and the log density of both together (N,)."""
-    most = 0.15 * evidence.top_mm.max() * jars.layer_g_cm3[2]
+    most = 0.15 * jars.scale * evidence.top_mm.max() * jars.layer_g_cm3[2]
     sd = 1.2 * np.sqrt(np.linalg.inv(law.precision)[:, 2, 2])
     centre = np.clip(law.mean[:, 2], -3.0 * sd, most)
     inside = centre / sd

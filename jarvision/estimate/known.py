@@ -138,6 +138,7 @@ class JarFacts:
     hydrometer: Hydrometer | None = None
     spoon: Spoon | None = None
     finer: tuple[Finer, ...] = ()
+    scale_sd: float = 0.0
     organic_matter_pct: float | None = None
     water_state: WaterState = WaterState.UNKNOWN
     cloudiness: float | None = None
@@ -277,6 +278,7 @@ def _check_facts(facts: JarFacts, highest_mm: float) -> None:
         (facts.sediment_g, (1e-3, 20000.0), "dried sand and silt must weigh more than 0 g"),
         (facts.inside_diameter_mm, (10.0, 1000.0), "jar's inside must be 10 to 1000 mm wide"),
         (facts.water_mm, (1.0, 2000.0), "water line must lie between 1 and 2000 mm"),
+        (facts.scale_sd, (0.0, 0.5), "scale's uncertainty must be 0 to 0.5"),
         (facts.water_sd_mm, (0.0, 500.0), "water line's uncertainty must be 0 to 500 mm"),
     ):
         _require(value is None or limits[0] <= value <= limits[1], f"The {name}; check it.")

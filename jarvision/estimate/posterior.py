@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -64,6 +64,8 @@ class WeighingDoubtName(StrEnum):
     SETTLING_MISFIT = "settling_misfit"
     LITTLE_NARROWED = "little_narrowed"
     FEW_DRAWS = "few_draws"
+    FALL_GUESSED = "fall_guessed"
+    SOIL_DOES_NOT_FIT = "soil_does_not_fit"
     FEW_HEIGHTS = "few_heights"
 
 
@@ -87,6 +89,12 @@ _SENTENCES: Mapping[WeighingDoubtName, str] = {
     "tell {reason}, and left the {share} nearly as wide as it was beforehand.",
     WeighingDoubtName.FEW_DRAWS: "Few ways were found in which a jar could come to look like this, "
     "so the limits by weight are rough; check the heights, the times and the water line.",
+    WeighingDoubtName.FALL_GUESSED: "The photos show no millimetres, so how far the grains fell "
+    "was guessed from the width that jars usually have; give --jar-mm outside_diameter=, or tape a "
+    "strip on, for a narrower result by weight.",
+    WeighingDoubtName.SOIL_DOES_NOT_FIT: "The soil said to be put in would make the deposit "
+    "{density:.2g} g/cm³, which no soil is, so it was not used; check its weight or height and "
+    "the jar's width.",
     WeighingDoubtName.FEW_HEIGHTS: "Fewer than three heights were read, too few to tell sand, silt "
     "and clay apart by weight; add photos at 1 minute, 2 hours and 48 hours.",
 }
@@ -218,12 +226,25 @@ def weigh(
     """
     known = facts or JarFacts()
     evidence = gather(tops, known)
+    bulk_g_cm3 = 10.0 * evidence.load_g_cm2 / evidence.top_mm.max()
+    left_out: tuple[WeighingDoubt, ...] = ()
+    unsure = math.exp(2.0 * evidence.load_sd)
+    if bulk_g_cm3 > _DENSEST_G_CM3 * unsure or bulk_g_cm3 < _LOOSEST_G_CM3 / unsure:  # NaN is none
+        left_out = (_doubt(WeighingDoubtName.SOIL_DOES_NOT_FIT, density=bulk_g_cm3),)
+        known = replace(known, soil_g=None, soil_mm=None, sand_g=None, sediment_g=None)
+        evidence = gather(tops, known)
     cloud, log_w = sample(evidence, rng)
     excess = _misfit(evidence, cloud, log_w)
     if excess > 1.0:
         evidence = gather(tops, known, inflate=excess)
         cloud, log_w = sample(evidence, rng)
-    return _report(evidence, cloud, log_w, rng, draws=draws, misfit=excess > 1.0)
+    found = _report(evidence, cloud, log_w, rng, draws=draws, misfit=excess > 1.0)
+    return replace(found, doubts=left_out + found.doubts)
+
+
+# Deposits under water, from the loosest clay to the densest sand; a clay that is still up may put
+# a little more over the floor than lies there.
+_LOOSEST_G_CM3, _DENSEST_G_CM3 = 0.12, 1.8
 
 
 def _misfit(evidence: Evidence, cloud: Cloud, log_w: Array) -> float:
@@ -304,6 +325,7 @@ def _doubts(evidence: Evidence, *, misfit: bool) -> tuple[WeighingDoubt, ...]:
             facts.soil_g is not None and facts.inside_diameter_mm is None,
             _doubt(names.GRAMS_WITHOUT_WIDTH),
         ),
+        (facts.scale_sd > _GUESSED_SCALE_SD, _doubt(names.FALL_GUESSED)),
         (organic > _ORGANIC_SOIL_PCT, _doubt(names.ORGANIC_SOIL, organic_pct=organic)),
         (misfit, _misfit_doubt(evidence)),
     )
@@ -316,6 +338,8 @@ def _misfit_doubt(evidence: Evidence) -> WeighingDoubt:
         what, check = "the soil put in", f"{check} and the amount of soil given"
     return _doubt(WeighingDoubtName.SETTLING_MISFIT, what=what, what_to_check=check)
 
+
+_GUESSED_SCALE_SD = 0.08  # millimetres less sure than this are a guess; ours
 
 _ORGANIC_SOIL_PCT = 20.0
 """Above this texture does not apply (AHDB, Great Britain); USDA's limits vary with the clay."""

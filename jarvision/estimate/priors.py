@@ -146,6 +146,9 @@ PRIORS: Mapping[str, Prior] = {
     "sinking": Prior(
         0.01, 0.008, "share of the height", "common practice, no source: 1-2 %", _COLUMN
     ),
+    "scale": Prior(
+        0.0, 1.0, "sd", "as wide as jars differ where no millimetres are known", _COLUMN
+    ),
     "opaque_g_l": Prior(
         0.1,
         0.9,

@@ -53,6 +53,8 @@ class Jars:
         The unknowns by name, as in `jarvision.estimate.priors.PRIORS`.
     column_mm, temp_c : ndarray, shape (N,)
         Water line [mm] and temperature [°C].
+    scale : ndarray, shape (N,)
+        True millimetres in one of those that were measured.
     speed_mm_s, early_mm_s : ndarray, shape (K, N)
         Speed of each kind alone, after and before the clay clumps [mm/s].
     layer_g_cm3 : ndarray, shape (3, N)
@@ -62,6 +64,7 @@ class Jars:
     values: Mapping[str, Array]
     column_mm: Array
     temp_c: Array
+    scale: Array
     speed_mm_s: Array
     early_mm_s: Array
     layer_g_cm3: Array
@@ -86,11 +89,12 @@ def make_jars(evidence: Evidence, z: Array) -> Jars:
     values = draw_values(z, detergent=facts.detergent)
     temp = np.clip(evidence.temp_c + evidence.temp_sd_c * values["temp"], 0.5, 45.0)
     column = evidence.water_mm + evidence.water_sd_mm * values["water"]
-    column = np.maximum(column, evidence.top_mm.max() + 0.5 * LEAST_FALL_MM)
+    scale = np.exp(facts.scale_sd * values["scale"])
+    column = scale * np.maximum(column, evidence.top_mm.max() + 0.5 * LEAST_FALL_MM)
     speed = terminal_velocity_mm_s(_sizes_um(values), temp) * values["speed"]
     early = speed.copy()
     early[-_FLOCS.size :] = terminal_velocity_mm_s(_UNCLUMPED_UM, temp) * values["speed"]
-    return Jars(values, column, temp, speed, early, _layers_g_cm3(facts, values))
+    return Jars(values, column, temp, scale, speed, early, _layers_g_cm3(facts, values))
 
 
 def _middles(count: int) -> Array:
@@ -277,12 +281,12 @@ def landed_of(evidence: Evidence, jars: Jars, charge: Charge, path: Path) -> Lan
 
 
 def heights_of(jars: Jars, charge: Charge, landed: Landed) -> Array:
-    """Millimetres of each height, (N, T)."""
+    """Each height as it was measured, (N, T) [mm]."""
     thick = 10.0 * charge.mass_g_cm2 / charge.layer_g_cm3
     tops = np.array([np.einsum("kn,kn->n", down, thick) for down in landed.at]).T
     silt = np.array([np.einsum("kn,kn->n", d[_BELONGS[1]], thick[_BELONGS[1]]) for d in landed.at])
     tops -= np.minimum(in_pores(jars, charge, landed.minute)[:, None], silt.T)
-    return _array(tops * landed.fresh)
+    return _array(tops * landed.fresh / jars.scale[:, None])
 
 
 _PORES = 0.35  # of the sand's height, what finer grains can take up: 1 - 1.55/2.65, less a little

@@ -44,6 +44,8 @@ _PHRASES = {
     "same_photo_twice": "same photo twice",
     "water_line_unknown": "water line not seen",
     "grams_without_width": "width not known",
+    "fall_guessed": "fall guessed",
+    "soil_does_not_fit": "soil does not fit the jar",
     "focal_unknown": "lens not known",
     "water_state_unknown": "water not described",
     "little_narrowed": "mostly assumption",
