@@ -148,6 +148,7 @@ def read(
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
     from jarvision.core.folder_lock import only_run
     from jarvision.core.own_files import refuse_foreign
+    from jarvision.core.units import UnitSystem
     from jarvision.estimate.known import JarFacts
     from jarvision.jar.scale_sources import stated_aids
     from jarvision.run.engine import plan_photos, read_photos
@@ -168,6 +169,7 @@ def read(
     standards = cli_classes.standards_named(classes or [])
     check_facts(facts)
     sizes, paths = _measures_apart(paths, jar_mm or [])
+    system = cli_soil.unit_system(units)
     settings = Settings(
         _moment(shaken_at),
         one_jar,
@@ -176,10 +178,10 @@ def read(
         manifest=_manifest(jars, paths),
         aids=stated_aids(jar_profile=jar_profile, jar_mm=sizes, ruler=ruler),
         tape_edge=_tape_edge(tape_edge),
+        system=system or UnitSystem.METRIC,
     )
     _refuse_file(out)
     refuse_foreign(out)
-    system = cli_soil.unit_system(units)
     count = _processes(workers, cluster)
     if dry_run:
         with _progress() as tell:

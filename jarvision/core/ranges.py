@@ -70,8 +70,8 @@ def with_range(
     unit : str
         Printed after the range.
     finest : float
-        A power of ten: the last digit that is ever printed. A wide range is printed without
-        decimals, and no range is printed narrower than one such digit either side.
+        A power of ten: the last digit that is ever printed. A wide range is printed with
+        fewer digits, and no range is printed narrower than one such digit either side.
     lowest : float
         What the quantity cannot go below.
     """
@@ -80,8 +80,9 @@ def with_range(
         return "unknown"
     if not all(map(math.isfinite, ends)):
         return f"{value:.0f}{after} (range unknown)"
-    is_wide = ends[1] - ends[0] >= 100 * finest
-    digits = 0 if is_wide else max(0, -round(math.log10(finest)))
+    finest_digits = max(0, -round(math.log10(finest)))
+    wide = max((ends[1] - ends[0]) / (100 * finest), 1e-9)  # so many steps are false precision
+    digits = min(finest_digits, max(0, finest_digits - 1 - math.floor(math.log10(wide) + 1e-9)))
     low = max(min(ends[0], value - finest), lowest)
     high = max(ends[1], value + finest)
     numbers = (f"{round(v, digits) + 0.0:.{digits}f}" for v in (value, low, high))

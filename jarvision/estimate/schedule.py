@@ -291,9 +291,7 @@ _NOTES = (
     "Weighs what sand does: some sand is still falling, but as much silt that started low is",
     "down already (in a loam whose clay does not clump), so that the line marks the sand.",
 )
-_NO_SOIL_NOTE = (
-    "Counted for very little soil; in a fuller jar grains slow each other: say how high it is."
-)
+_NO_SOIL_NOTE = "Counted for very little soil; in a fuller jar grains slow each other."
 
 
 def _clock_text(start: datetime, elapsed_s: float) -> str:

@@ -176,6 +176,8 @@ def _shot(photo: PhotoRecord, given: JarPage) -> _Shot:
     )
     when = _when(photo)
     alt = f"The jar {when}, with lines at the tops of the layers: {lines or 'none'}."
+    if given.jar.unread:
+        when, alt = "photo", "The photo as it is: this jar was not read."
     return _Shot(given.pictures[photo.overlay or ""], photo.name, when, alt)
 
 

@@ -251,3 +251,19 @@ def jpeg_of(picture: Picture) -> bytes:
     """
     _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
     return mark_picture(data.tobytes())
+
+
+def small(bgr: Picture, longest_px: int) -> Picture:
+    """Make a picture smaller, where it is larger than that.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+    longest_px : int
+        Its longest side at most [px].
+    """
+    factor = longest_px / max(bgr.shape[:2])
+    if factor >= 1.0:
+        return bgr
+    made = cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    return np.asarray(made, dtype=np.uint8)

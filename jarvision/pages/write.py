@@ -21,7 +21,7 @@ from jarvision.pages.frame import FOLDER_PAGE, TEST_PAGE
 from jarvision.pages.howto_page import all_sources, render_howto
 from jarvision.pages.jar_page import JarPage, render_jar
 from jarvision.pages.pictures import Picture, load_pictures
-from jarvision.results.cache import is_earlier, last_run
+from jarvision.results.cache import is_earlier, last_refused, last_run
 from jarvision.results.jarfile import read_jar_folder
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 
@@ -85,8 +85,9 @@ def write_report(
         jars.append(JarPage(jar, system, guide, note, pictures, earlier))
         entries.append(FolderEntry(jar, page_name(jar), guide, note, thumbnail, earlier))
     name = folder.resolve().name
+    refused = (*found.refused, *last_refused(folder))
     compared = COMPARED_PAGE if (folder / COMPARED_PAGE).is_file() else ""
-    whole = FolderPage(name, system, tuple(entries), found.refused, joined, beds.ignored, compared)
+    whole = FolderPage(name, system, tuple(entries), refused, joined, beds.ignored, compared)
     said = [*whole.statements(), *(s for one in jars for s in one.statements())]
     sources = all_sources(system, said)
     made = {page_name(one.jar): render_jar(one, sources) for one in jars}

@@ -126,7 +126,9 @@ def keep_photos(folder: Path, known: Mapping[str, SeenPhoto]) -> None:
     write_result(folder / PHOTOS_FILE, json.dumps(data, indent=0) + "\n")
 
 
-def keep_run(folder: Path, files: Iterable[str]) -> None:
+def keep_run(
+    folder: Path, files: Iterable[str], *, refused: Iterable[tuple[str, str]] = ()
+) -> None:
     """Write down whose results a run gave, once all are on disk.
 
     Until then nobody knows which results in the folder are of an earlier run: `keep_photos`, with
@@ -136,6 +138,8 @@ def keep_run(folder: Path, files: Iterable[str]) -> None:
     ----------
     files : iterable of str
         Names of the jars' files, of those that could not be read too.
+    refused : iterable of (str, str)
+        Files that are no usable photos, each with its sentence.
 
     Raises
     ------
@@ -144,7 +148,8 @@ def keep_run(folder: Path, files: Iterable[str]) -> None:
     """
     data = _json_of(folder / PHOTOS_FILE)
     known = data if isinstance(data, dict) else {"format": "jarvision photos"}
-    text = json.dumps(known | {"results": sorted(files, key=natural_key)}, indent=0)
+    told = {"results": sorted(files, key=natural_key), "refused": list(map(list, refused))}
+    text = json.dumps(known | told, indent=0)
     write_result(folder / PHOTOS_FILE, text + "\n")
 
 
@@ -153,6 +158,19 @@ def last_run(folder: Path) -> frozenset[str] | None:
     data = _json_of(folder / PHOTOS_FILE)
     files = data.get("results") if isinstance(data, dict) else None
     return frozenset(map(_composed, map(str, files))) if isinstance(files, list) else None
+
+
+_MOST_REFUSED = 200
+
+
+def last_refused(folder: Path) -> list[tuple[str, str]]:
+    """List the files that the last run could not use, each with its sentence, as text only."""
+    data = _json_of(folder / PHOTOS_FILE)
+    pairs = data.get("refused") if isinstance(data, dict) else None
+    if not isinstance(pairs, list):
+        return []
+    whole = [pair for pair in pairs[:_MOST_REFUSED] if isinstance(pair, list) and len(pair) == 2]
+    return [(shown(str(name)), shown(str(why), longest=400)) for name, why in whole]
 
 
 def is_earlier(name: str, last: frozenset[str] | None) -> bool:

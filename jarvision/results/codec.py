@@ -84,7 +84,10 @@ def json_of(record: JarRecord) -> str:
     }
     if record.unread is not None:
         body: dict[str, Any] = {
-            "photos": [{"name": photo.name} for photo in record.photos],
+            "photos": [
+                {"name": photo.name} | ({"overlay": photo.overlay} if photo.overlay else {})
+                for photo in record.photos
+            ],
             "unread": plain(record.unread),
         }
     else:

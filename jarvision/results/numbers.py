@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from jarvision.core.ranges import range_around, with_range
+from jarvision.core.ranges import range_of_places, with_range
 from jarvision.core.units import UnitSystem
-from jarvision.results.record import JarRecord, Shares
+from jarvision.results.record import LAYERS, JarRecord, Shares
 
 
 def printed_unit(system: UnitSystem) -> tuple[float, str]:
@@ -24,10 +24,20 @@ def top_text(jar: JarRecord, layer: int, system: UnitSystem) -> str:
     if top is None:
         return ""
     per_unit, unit = printed_unit(system)
-    low, high = range_around(top.value, top.sd)
+    low, high = range_of_places(top.value, top.sd, _other_places(jar, layer))
     ends = (low * per_unit, high * per_unit)
     finest = 0.01 if unit == "in" else 0.1
     return with_range(top.value * per_unit, ends, unit, finest=finest, lowest=0.0)
+
+
+def _other_places(jar: JarRecord, layer: int) -> tuple[tuple[float, float], ...]:
+    """Where else a layer's top could be: height [mm] and weight against the main place."""
+    if jar.measurement is None:
+        return ()
+    own = [p.boundaries[-1] for p in jar.measurement.photos if p.boundaries]
+    every = [b for p in jar.measurement.photos for b in p.boundaries]
+    found = [b for b in (*own, *reversed(every)) if b.layer == LAYERS[layer]]
+    return found[0].alternatives if found else ()
 
 
 def share_text(shares: Shares, layer: int, unit: str = "%") -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,11 +10,11 @@ from jarvision.core.own_files import write_result
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.reading import JarReading
 from jarvision.estimate.texture import texture_of
-from jarvision.pages.overlay import draw_overlay, jpeg_of
+from jarvision.pages.overlay import draw_overlay, jpeg_of, small
 from jarvision.results.cache import keep_run, make_folder
 from jarvision.results.codec import json_of
 from jarvision.results.headline import soil_in_words
-from jarvision.results.record import json_name, overlay_name
+from jarvision.results.record import JarRecord, json_name, overlay_name
 from jarvision.results.report import called, readings_csv
 from jarvision.run.album import Album, path_of, unforeseen
 from jarvision.run.one_jar import JarJob, not_read, pictured
@@ -42,6 +42,10 @@ def with_files(outcome: Outcome, job: JarJob, album: Album) -> JarFiles:
         except Exception as error:
             failed = unforeseen("The pictures of this jar's layers", error)
             outcome = not_read(job, failed, outcome.record.left_out, is_lasting=False)
+    if outcome.record.unread is not None:
+        shown = dict(_unread_pictures(job, album))
+        files += [(name, jpeg) for name, jpeg in shown.values()]
+        outcome = replace(outcome, record=_with_pictures(outcome.record, shown))
     if outcome.is_lasting:
         outcome = replace(outcome, record=replace(outcome.record, made_from=job.made_from))
     files.append((json_name(outcome.jar), json_of(outcome.record)))
@@ -56,8 +60,36 @@ def _overlays(
     for photo in pictured(reading):
         path = path_of(job.jar.chosen[photo.reading].key)
         picture = album.open(path, job.spotted[path])[0].bgr
-        drawn = draw_overlay(picture, photo, reading, called=words, soil=soil)
+        system = job.settings.system
+        drawn = draw_overlay(picture, photo, reading, called=words, soil=soil, system=system)
         yield overlay_name(reading.jar, str(photo.reading)), jpeg_of(drawn)
+
+
+_SHOWN_PX = 1100
+_MOST_SHOWN = 3
+
+
+def _unread_pictures(job: JarJob, album: Album) -> Iterator[tuple[int, tuple[str, bytes]]]:
+    """Make the photos of a jar that could not be read small, so that the report can show them.
+
+    Whoever has to take them again sees what is wrong. What cannot be opened is passed over.
+    """
+    for i, photo in enumerate(job.jar.timed[-_MOST_SHOWN:]):
+        place = max(0, len(job.jar.timed) - _MOST_SHOWN) + i
+        path = path_of(photo.key)
+        try:
+            jpeg = jpeg_of(small(album.open(path, job.spotted[path])[0].bgr, _SHOWN_PX))
+        except Exception:  # its own sentence stands in the result already
+            continue
+        yield place, (overlay_name(job.jar.jar, f"photo-{place + 1}"), jpeg)
+
+
+def _with_pictures(record: JarRecord, shown: Mapping[int, tuple[str, bytes]]) -> JarRecord:
+    photos = (
+        replace(photo, overlay=shown[i][0]) if i in shown else photo
+        for i, photo in enumerate(record.photos)
+    )
+    return replace(record, photos=tuple(photos))
 
 
 def _without_pictures(outcome: Outcome) -> Outcome:
@@ -85,7 +117,8 @@ def write_table(batch: Batch, out: Path) -> None:
     """Write `readings.csv`, and of which jars this run gave a result."""
     make_folder(out)
     write_result(out / "readings.csv", readings_csv(batch.rows))
-    keep_run(out, [json_name(outcome.jar) for outcome in batch.outcomes])
+    files = [json_name(outcome.jar) for outcome in batch.outcomes]
+    keep_run(out, files, refused=batch.refused)
 
 
 def write_marks(batch: Batch, out: Path) -> list[Offer]:

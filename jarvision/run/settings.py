@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from jarvision.core.units import UnitSystem
 from jarvision.estimate.known import JarFacts
 from jarvision.jar.scale_sources import ScaleAids
 from jarvision.run.jars_table import Manifest
@@ -34,6 +35,8 @@ class Settings:
         What the user says of single jars; it goes before what is said of all.
     tape_edge : TapeEdge, optional
         Which edge of tape on the glass marks a layer.
+    system : UnitSystem
+        Units of what is written on overlays.
     """
 
     shaken_at: datetime | None = None
@@ -44,6 +47,7 @@ class Settings:
     aids: ScaleAids = field(default_factory=ScaleAids)
     manifest: Manifest = field(default_factory=Manifest)
     tape_edge: TapeEdge | None = None
+    system: UnitSystem = UnitSystem.METRIC
 
     def of_jar(self, jar: str) -> Settings:
         """Give what holds for one jar."""

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from hostile import Expect, Hostile, write_hostile
+from PIL import Image
 from scenes import READINGS, ROOT, sample
 from typer.testing import CliRunner
 
@@ -117,6 +118,7 @@ def test_a_file_that_is_no_photo_does_not_stop_the_rest(say, tmp_path: Path) -> 
     assert code == ExitCode.SOME_UNREAD == 1
     assert "Not read: bad 48h.jpg." in out
     assert "clay" in out
+    assert "bad 48h.jpg" in (tmp_path / "out" / "report.html").read_text("utf-8")
     assert (tmp_path / "out" / "jar-21.json").exists()
 
 
@@ -125,6 +127,11 @@ def test_a_jar_that_cannot_be_read_gets_its_message(say, tmp_path: Path) -> None
     assert code == 1
     assert "not read" in out
     assert "48h in its name" in " ".join(out.split())
+    # whoever has to take the photo again sees it, small and without the phone's notes
+    with Image.open(tmp_path / "overlay-21-photo-1.jpg") as shown:
+        assert max(shown.size) == 1100
+        assert not shown.getexif()
+    assert 'src="data:image/jpeg' in (tmp_path / "report-21.html").read_text("utf-8")
     # a table with no jar in it has its header all the same
     table = (tmp_path / "readings.csv").read_bytes()
     assert table.startswith(b"jar,photos,")

@@ -289,6 +289,23 @@ def test_bad_files_are_told_and_stop_nothing(folder):
     assert "jar-bad.json was not used" in page(folder).words
 
 
+def test_files_that_were_no_photos_are_named(folder):
+    keep_run(folder, ["jar-5.json"], refused=[("<b>.jpg", "It is no photo.\u202e")])
+    report(folder)
+    words = page(folder).words
+    assert "<b>.jpg was not used: It is no photo." in words
+    assert "\u202e" not in words
+
+
+@pytest.mark.parametrize("refused", ["x", [1], [["a"]], {"a": 1}, [["n" * 999, "s" * 9999]] * 999])
+def test_a_strange_list_of_files_breaks_nothing(folder, refused):
+    (folder / "photos.json").write_text(
+        json.dumps({"format": "jarvision photos", "refused": refused})
+    )
+    report(folder)
+    assert len(page(folder).words) < 200_000
+
+
 def test_two_files_of_one_name_share_no_page(tmp_path):
     write_jar(tmp_path, jar_dict("5"), stem="a")
     write_jar(tmp_path, jar_dict("5"), stem="b")
