@@ -448,3 +448,38 @@ def test_a_run_that_is_stopped_while_the_program_loads_says_so():
         check=False,
     )
     assert (done.returncode, done.stderr) == (1, "Stopped before anything was read.\n")
+
+
+# --- two at once, and little memory ------------------------------------------------------------
+
+
+def test_two_runs_at_once_leave_the_results_of_one_whole_run(nine_photos, tmp_path):
+    """The second is told, or begins when the first has ended; the table is whole either way."""
+    out = tmp_path / "out"
+    with start(nine_photos, out, 1) as first, start(nine_photos, out, 1) as second:
+        told = [process.communicate(timeout=300) for process in (first, second)]
+    codes = sorted((first.returncode, second.returncode))
+    assert codes in ([0, 0], [0, 1])
+    if codes == [0, 1]:
+        assert any("Another run is writing into out" in errors for _, errors in told)
+    age_leftovers(out)
+    assert not [path.name for path in out.iterdir() if path.name.startswith(".jarvision")]
+    assert contents(out)["readings.csv"].count(b"\r\n") == 1 + len(list(out.glob("jar-*.json")))
+
+
+@needs_proc
+@pytest.mark.parametrize("megabytes", [250, 400])
+def test_too_little_memory_is_said(photos, tmp_path, megabytes):
+    limit = f"ulimit -v {1000 * megabytes}; exec {sys.executable} -m jarvision read {photos}"
+    done = subprocess.run(
+        ["bash", "-c", f"{limit} --out {tmp_path / 'out'}"],
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert "memory" in done.stderr
+    assert "Traceback" not in done.stdout + done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
