@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import ValueRefusedError
+from jarvision.estimate.standards import classify_by, find_standard
 
 SOURCE = (
     "Soil Science Division Staff, Soil Survey Manual, USDA Agriculture Handbook 18 (2017), "
@@ -30,9 +31,6 @@ overlap.
 SUM_TOLERANCE_PCT = 0.5
 """How far from 100 the three may add up (rounded to whole percent, three shares can miss by 0.5
 each way); within it they are scaled to 100, beyond it they are refused."""
-
-_POINT = 1_000_000_000
-"""Shares are compared as whole billionths of a point: on a line means exactly on it."""
 
 
 class TextureClass(StrEnum):
@@ -58,8 +56,8 @@ CLASSES: tuple[TextureClass, ...] = tuple(TextureClass)
 Corner = tuple[int, int, int]
 """Sand, silt and clay [%] of a corner on the triangle."""
 
-# The corners follow from where the lines of `_class_masks` meet; typed from memory of the printed
-# triangle. Checked by the tests: they tile the whole triangle and agree with `classify_many`.
+# Corners for drawing: where the limits in `calibration/classes/usda.toml` meet, typed from memory
+# of the printed triangle. The tests hold the two together: the fields tile the triangle and agree.
 CLASS_POLYGONS: Mapping[TextureClass, tuple[Corner, ...]] = MappingProxyType(
     {
         TextureClass.SAND: ((100, 0, 0), (90, 0, 10), (85, 15, 0)),
@@ -184,8 +182,7 @@ def classify_many(pcts: ArrayLike) -> NDArray[np.intp]:
         A share is missing or negative, or a row does not add up to 100 ± 0.5.
     """
     shares = _checked(np.asarray(pcts, dtype=np.float64))
-    classes: NDArray[np.intp] = np.argmax(_class_masks(*_billionths(shares)), axis=0)
-    return classes
+    return classify_by(find_standard("usda"), shares)
 
 
 def texture_of(draws: ArrayLike) -> Texture:
@@ -251,46 +248,3 @@ def _refuse(bad: NDArray[np.bool_], pcts: NDArray[np.float64], sentence: str) ->
     place = f"Row {row + 1}: " if len(pcts) > 1 else ""
     total = sand + silt + clay
     raise ValueRefusedError(place + sentence.format(sand=sand, silt=silt, clay=clay, total=total))
-
-
-def _billionths(pcts: NDArray[np.float64]) -> tuple[NDArray[np.int64], ...]:
-    """Turn shares into whole billionths of a point that add up exactly.
-
-    Sand is what silt and clay leave, so that no rounding can open a gap between classes.
-    """
-    silt, clay = np.rint(pcts[:, 1:].T * _POINT).astype(np.int64)
-    return 100 * _POINT - silt - clay, silt, clay
-
-
-def _class_masks(
-    sand: NDArray[np.int64], silt: NDArray[np.int64], clay: NDArray[np.int64]
-) -> NDArray[np.bool_]:
-    """Apply the definitions, one row a class in the order of `CLASSES`; exactly one holds."""
-    p = _POINT
-    sandy = 2 * silt + 3 * clay < 30 * p  # silt + 1.5 clay < 15
-    loamy = silt + 2 * clay < 30 * p
-    under_7 = clay < 7 * p
-    from_7_to_20 = (7 * p <= clay) & (clay < 20 * p)
-    from_7_to_27 = (7 * p <= clay) & (clay < 27 * p)
-    from_12_to_27 = (12 * p <= clay) & (clay < 27 * p)
-    from_20_to_35 = (20 * p <= clay) & (clay < 35 * p)
-    from_27_to_40 = (27 * p <= clay) & (clay < 40 * p)
-    silt_28_to_50 = (28 * p <= silt) & (silt < 50 * p)
-    silt_50_to_80 = (50 * p <= silt) & (silt < 80 * p)
-    definitions = {
-        TextureClass.SAND: sandy,
-        TextureClass.LOAMY_SAND: ~sandy & loamy,
-        TextureClass.SANDY_LOAM: ~loamy
-        & ((from_7_to_20 & (sand > 52 * p)) | (under_7 & (silt < 50 * p))),
-        TextureClass.LOAM: from_7_to_27 & silt_28_to_50 & (sand <= 52 * p),
-        TextureClass.SILT_LOAM: (from_12_to_27 & (silt >= 50 * p))
-        | ((clay < 12 * p) & silt_50_to_80),
-        TextureClass.SILT: (clay < 12 * p) & (silt >= 80 * p),
-        TextureClass.SANDY_CLAY_LOAM: from_20_to_35 & (silt < 28 * p) & (sand > 45 * p),
-        TextureClass.CLAY_LOAM: from_27_to_40 & (20 * p < sand) & (sand <= 45 * p),
-        TextureClass.SILTY_CLAY_LOAM: from_27_to_40 & (sand <= 20 * p),
-        TextureClass.SANDY_CLAY: (clay >= 35 * p) & (sand > 45 * p),
-        TextureClass.SILTY_CLAY: (clay >= 40 * p) & (silt >= 40 * p),
-        TextureClass.CLAY: (clay >= 40 * p) & (sand <= 45 * p) & (silt < 40 * p),
-    }
-    return np.array([definitions[name] for name in CLASSES])

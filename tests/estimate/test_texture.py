@@ -16,17 +16,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jarvision.core.errors import ExitCode, ValueRefusedError
+from jarvision.estimate.standards import class_masks, find_standard
 from jarvision.estimate.texture import (
     CLASS_POLYGONS,
     CLASSES,
     Texture,
     TextureClass,
-    _billionths,
-    _class_masks,
     classify,
     classify_many,
     texture_of,
 )
+
+USDA = find_standard("usda")
 
 PUBLISHED = [
     # Garden bulletin TB1468, and primers
@@ -118,15 +119,15 @@ def test_a_point_on_a_line_goes_above_or_to_the_right():
 
 
 def test_every_composition_of_a_fine_grid_has_exactly_one_class():
-    masks = _class_masks(*_billionths(grid(0.2)))
+    masks = class_masks(USDA, grid(0.2))
     assert (masks.sum(axis=0) == 1).all()
 
 
 @given(st.integers(0, 10**11), st.integers(0, 10**11))
 def test_any_composition_has_exactly_one_class(first, second):
     low, high = sorted((first, second))
-    sand, silt, clay = np.array([low, high - low, 10**11 - high])[:, np.newaxis]
-    assert _class_masks(sand, silt, clay).sum() == 1
+    shares = np.array([[low, high - low, 10**11 - high]]) / 1e9
+    assert class_masks(USDA, shares).sum() == 1
 
 
 @given(st.tuples(st.integers(0, 100), st.integers(0, 100)).map(sorted), st.floats(0.9951, 1.0049))
@@ -232,3 +233,8 @@ def test_texture_travels_between_processes():
     texture = texture_of([(40, 40, 20), (30, 40, 30)])
     assert pickle.loads(pickle.dumps(texture)) == texture
     assert isinstance(texture, Texture)
+
+
+def test_the_classes_stand_in_the_order_of_their_limits():
+    """An index into one is an index into the other."""
+    assert [each.name for each in USDA.classes] == list(CLASSES)
