@@ -53,6 +53,8 @@ def _say_table(jars: Sequence[JarRecord]) -> None:
     for jar in jars:
         if jar.unread:
             say(f"{title(jar.jar)} was not read: {jar.unread.sentence}")
+        if jar.interim:
+            say(f"{title(jar.jar)}: {jar.interim.sentence} {jar.interim.next_sentence}")
         for photo, sentence in jar.left_out:
             say(f"{title(jar.jar)}, left out {shown(photo)}: {sentence}")
 
@@ -79,10 +81,11 @@ def _table(jars: Sequence[JarRecord], common: frozenset[str]) -> Table:
 
 
 def _soil_cells(jar: JarRecord, *, weighed: bool) -> list[str]:
-    from jarvision.results.headline import odds_of_named, soil_in_words
+    from jarvision.results.headline import odds_of_named, soil_in_words, without_soil
 
     if jar.by_height is None:
-        return ["not read", "", ""] if weighed else ["not read"]
+        words = without_soil(jar)
+        return [words, "", ""] if weighed else [words]
     glass = soil_in_words(jar.by_height.texture)
     if not weighed:
         return [glass]

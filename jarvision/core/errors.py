@@ -77,6 +77,12 @@ class TooDarkError(JarError):
     name = "too_dark"
 
 
+class TooBrightError(JarError):
+    """So much of the picture is white that layers cannot be seen."""
+
+    name = "too_bright"
+
+
 class TooNoisyError(JarError):
     """The picture's own noise, or its compression, hides the grain of the soil."""
 

@@ -67,6 +67,9 @@ class DoubtName(StrEnum):
     LINES_BOWED = "lines_bowed"
     MARK_ON_BOUNDARY = "mark_on_boundary"
     PARTLY_HIDDEN = "partly_hidden"
+    TOO_BRIGHT = "too_bright"
+    GLARE = "glare"
+    TILTED = "tilted"
 
 
 _SENTENCES: dict[DoubtName, str] = {
@@ -174,6 +177,18 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.PARTLY_HIDDEN: (
         "Another jar stands before part of this one in {photo}, so its shape and its floor are "
         "less sure; move the jars apart and take the photo again."
+    ),
+    DoubtName.TOO_BRIGHT: (
+        "Part of the wall is white in {photo}, so layers may be lost in it; keep the jar out of the "
+        "sun and take the photo again."
+    ),
+    DoubtName.GLARE: (
+        "Light is mirrored in the wall where the layers are in {photo}; move the lamp or the jar, "
+        "or step to the side."
+    ),
+    DoubtName.TILTED: (
+        "The jar leans by {degrees} degrees in {photo}; hold the phone upright, and stand the jar "
+        "level."
     ),
     DoubtName.MARK_ON_BOUNDARY: (
         "A dark line or tape runs over the top of the {layer} on all of the glass that is seen in "

@@ -75,7 +75,7 @@ def combine(measured: JarMeasurement, *, profile: JarProfile | None, seed: int) 
         The layers reach higher than the profile was measured.
     """
     read, last = measured.photos, measured.photos[-1]
-    own = [_join(layer, read) for layer in range(3)]
+    own = [joined_top(layer, read) for layer in range(3)]
     rivals = [
         [Candidate(h, top.sd, w) for h, w in boundary.alternatives]
         for top, boundary in zip(own, last.boundaries, strict=True)
@@ -128,8 +128,8 @@ def said_of(layer: int, photos: Sequence[PhotoMeasurement]) -> list[tuple[float,
     return says
 
 
-def _join(layer: int, photos: Sequence[PhotoMeasurement]) -> Measured:
-    """Join what all photos say of a boundary, without the floor's and the scale's error."""
+def joined_top(layer: int, photos: Sequence[PhotoMeasurement]) -> Measured:
+    """Join what all photos say of a top [mm], without the floor's and the scale's error."""
     values, sds = np.array(said_of(layer, photos)).T
     weight = sds**-2
     mean = float(np.average(values, weights=weight))

@@ -62,6 +62,21 @@ def judge(
     return tuple(dict.fromkeys(doubts))
 
 
+def judge_early(measured: JarMeasurement, tops: Sequence[Measured]) -> tuple[Doubt, ...]:
+    """Name every doubt about a jar whose last photo is not there yet, each once.
+
+    Parameters
+    ----------
+    measured : JarMeasurement
+        What was measured in the photos so far.
+    tops : sequence of Measured
+        Tops of the layers that are down [mm].
+    """
+    length = _Lengths(measured.scaled, tops[-1].value)
+    doubts = measured.all_doubts + _place_doubts(measured, length) + _thin_doubts(tops, length)
+    return tuple(dict.fromkeys(doubts + _moved_doubts(measured.photos, length)))
+
+
 def _width_ratio(measured: JarMeasurement, tops: Sequence[Measured]) -> float:
     """Width at the deposit's top over that at the floor; where the top was moved since, as far."""
     known = [p.width_ratio for p in measured.photos if not math.isnan(p.width_ratio)]
@@ -87,16 +102,21 @@ def _reading_doubts(
     measured: JarMeasurement, tops: Sequence[Measured], length: _Lengths
 ) -> list[Doubt]:
     """Name what is doubtful about photos, scale, floor and boundaries."""
+    doubts = _photo_count_doubts(measured.photos) + _place_doubts(measured, length)
+    return doubts + _thin_doubts(tops, length)
+
+
+def _place_doubts(measured: JarMeasurement, length: _Lengths) -> list[Doubt]:
+    """Name what is doubtful about scale, floor and boundaries."""
     read, last = measured.photos, measured.photos[-1]
-    doubts = _photo_count_doubts(read)
-    doubts += _scale_doubts(read) if measured.scaled else [doubt(DoubtName.NO_STRIP)]
+    doubts = _scale_doubts(read) if measured.scaled else [doubt(DoubtName.NO_STRIP)]
     if last.has_strip and abs(last.floor.seen_mm) > _OFF_FLOOR_MM:
         doubts.append(doubt(DoubtName.STRIP_OFF_FLOOR, offset=length.say(abs(last.floor.z_mm))))
     if last.floor.sd_mm > (_FLOOR_SD_MM if last.has_strip else 2 * _FLOOR_SD_MM):
         doubts.append(doubt(DoubtName.FLOOR_UNSURE, sd=length.say(last.floor.sd_mm)))
     for photo in read:
         doubts += _boundary_doubts(photo, length)
-    return doubts + _thin_doubts(tops, length)
+    return doubts
 
 
 def _scale_doubts(read: Sequence[PhotoMeasurement]) -> list[Doubt]:
@@ -146,7 +166,7 @@ def _thin_doubts(tops: Sequence[Measured], length: _Lengths) -> list[Doubt]:
     thick = np.diff(heights)
     return [
         doubt(DoubtName.THIN_LAYER, layer=layer, thick=length.say(max(float(mm), 0.0)))
-        for layer, mm in zip(LAYERS, thick, strict=True)
+        for layer, mm in zip(LAYERS, thick, strict=False)
         if mm < _THIN_MM
     ]
 

@@ -182,6 +182,9 @@ def _unread(given: FolderPage) -> Iterator[Child]:
     for entry in given.entries:
         if entry.jar.unread:
             yield join(entry.named_link, " was not read: ", entry.jar.unread.sentence)
+        elif entry.jar.interim:
+            told = (entry.jar.interim.sentence, entry.jar.interim.next_sentence)
+            yield join(entry.named_link, ": ", " ".join(told))
     for name, sentence in given.refused:
         yield join(name_of(name), " was not used: ", sentence)
 
@@ -318,7 +321,7 @@ def _cells(
         rank = beds[entry.note.bed_key] if entry.note and bed else len(beds)
         yield _JarCell(_narrow(bed) if bed else "", "Bed", rank)
     weight = jar.by_weight.shares if jar.by_weight else None
-    unknown = "not read" if jar.by_height is None else "not known"
+    unknown = "not known" if jar.by_height else without_soil(jar)
     if given.weighed:
         yield _class_cell(weight, "By weight", unknown, odds=True)
         unknown = ""
@@ -402,7 +405,7 @@ def _card(entry: FolderEntry, key: str, common: frozenset[str]) -> _Card:
     bed = bed_title(shown(entry.note.bed, longest=40)) if entry.note and entry.note.bed else ""
     who = _listed([name_of(n, longest=40) for n in (listed_name(jar), bed) if n])
     if jar.by_height is None:
-        return _Card(entry, who, "not read", "", "", None)
+        return _Card(entry, who, without_soil(jar), "", "", None)
     pcts = jar.by_height.pcts
     column = layer_column(
         key,

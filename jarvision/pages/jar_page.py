@@ -107,7 +107,7 @@ def render_jar(given: JarPage, sources: Bibliography) -> str:
         glass=soil_in_words(jar.by_height.texture) if jar.by_height else "",
         glass_means=GLASS_MEANS,
         weight_means=WEIGHT_MEANS,
-        rows=[_row(i, given) for i in (2, 1, 0)] if jar.by_height else [],
+        rows=_rows(given),
         first_shots=[_shot(p, given) for p in shots[-1:]],
         shots=[_shot(p, given) for p in (shots if jar.unread else shots[:-1])],
         worst=worst_doubt(jar),
@@ -203,6 +203,14 @@ class _LayerRow:
     top: str
     glass: str
     weight: str
+
+
+def _rows(given: JarPage) -> list[_LayerRow]:
+    """Give the layers that are known, clay on top."""
+    rows = [_row(i, given) for i in (2, 1, 0)]
+    if given.jar.interim:
+        return [row for row in rows if row.top]
+    return rows if given.jar.by_height else []
 
 
 def _row(index: int, given: JarPage) -> _LayerRow:

@@ -14,7 +14,6 @@ import numpy as np
 
 from jarvision.core.own_files import mark_picture
 from jarvision.core.units import UnitSystem
-from jarvision.estimate.reading import JarReading
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.overlay_pen import (
     Array,
@@ -38,7 +37,15 @@ from jarvision.pages.overlay_place import (
     cut_out,
     plan,
 )
-from jarvision.pages.overlay_words import FARTHEST_MM, LineMark, doubts_in_words, headline, legend
+from jarvision.pages.overlay_words import (
+    FARTHEST_MM,
+    Drawn,
+    LineMark,
+    deposit_mm,
+    doubts_in_words,
+    headline,
+    legend,
+)
 from jarvision.pages.palette import CHALK, DUST, PLATE, WARNING
 from jarvision.results.numbers import printed_unit
 from jarvision.wall.read import PhotoReading
@@ -116,7 +123,7 @@ def _scale_heights(drawing: Drawing) -> tuple[Array, int]:
     The numbers are mm or inches, or per cent of the deposit where there is no scale.
     """
     if not drawing.reading.scaled:
-        return np.linspace(0.0, drawing.reading.tops[-1].value, 11), 20
+        return np.linspace(0.0, deposit_mm(drawing.reading), 11), 20
     pitch_mm, step = (25.4, 1) if drawing.system is UnitSystem.US else (10.0, 10)
     count = math.floor((drawing.top_mm - 2.0) / pitch_mm)
     return np.linspace(0.0, pitch_mm * count, 2 * count + 1), step
@@ -198,7 +205,7 @@ def _foot(drawing: Drawing) -> Iterator[Words]:
 def draw_overlay(
     bgr: Picture,
     photo: PhotoReading,
-    reading: JarReading,
+    reading: Drawn,
     *,
     called: str = "",
     soil: str = "",

@@ -16,9 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.units import UnitSystem
-from jarvision.estimate.reading import JarReading
 from jarvision.jar.wall_features import pieces
-from jarvision.pages.overlay_words import LineMark, marks_of
+from jarvision.pages.overlay_words import Drawn, LineMark, marks_of
 from jarvision.pages.palette import PLATE
 from jarvision.wall.read import PhotoReading
 
@@ -70,7 +69,7 @@ class Drawing:
     """
 
     photo: PhotoReading
-    reading: JarReading
+    reading: Drawn
     marks: tuple[LineMark, ...]
     frame: Frame
     parts: tuple[Array, ...]
@@ -94,7 +93,7 @@ class Drawing:
 
 
 def plan(
-    photo: PhotoReading, reading: JarReading, system: UnitSystem = UnitSystem.METRIC
+    photo: PhotoReading, reading: Drawn, system: UnitSystem = UnitSystem.METRIC
 ) -> Drawing:
     """Settle what is drawn and where."""
     marks = tuple(marks_of(photo, reading, system))

@@ -11,6 +11,7 @@ from jarvision.core.files import shown
 from jarvision.core.ranges import Z90, odds_in_words, range_around, range_of_places, with_range
 from jarvision.core.series import READING_TIMES
 from jarvision.core.units import UnitSystem
+from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
 from jarvision.results.doubt_order import gravest_first
@@ -25,6 +26,9 @@ FARTHEST_MM = 300.0
 LEAST_ODDS = 0.02
 _WORTH_SAYING_MM = 0.3
 _NO_RANGE = (math.nan, math.nan)
+
+Drawn: TypeAlias = JarReading | InterimReading
+"""What a photo's lines belong to."""
 
 Label: TypeAlias = tuple[str, str, str, str]
 """Title, value, range and note of a line."""
@@ -56,7 +60,7 @@ class LineMark:
 
 
 def marks_of(
-    photo: PhotoReading, reading: JarReading, system: UnitSystem = UnitSystem.METRIC
+    photo: PhotoReading, reading: Drawn, system: UnitSystem = UnitSystem.METRIC
 ) -> list[LineMark]:
     """Everything to be drawn across the wall of one photo, the most important last."""
     marks = [_floor_mark(photo, reading, system)]
@@ -70,7 +74,7 @@ def marks_of(
     return [m for m in marks if abs(m.height_mm) < FARTHEST_MM]
 
 
-def _floor_mark(photo: PhotoReading, reading: JarReading, system: UnitSystem) -> LineMark:
+def _floor_mark(photo: PhotoReading, reading: Drawn, system: UnitSystem) -> LineMark:
     """Mark the inside floor, from which heights count, and say where the strip's zero is to it."""
     sd_mm, zero_mm = photo.floor.sd_mm, photo.floor.z_mm
     within = f"within {_length(max(Z90 * sd_mm, 0.1), system)}" if reading.scaled else ""
@@ -101,7 +105,7 @@ def _rivals(boundary: Boundary) -> list[LineMark]:
 
 
 def _boundary_mark(
-    boundary: Boundary, photo: PhotoReading, reading: JarReading, system: UnitSystem
+    boundary: Boundary, photo: PhotoReading, reading: Drawn, system: UnitSystem
 ) -> LineMark:
     is_own = boundary is photo.boundaries[-1]
     ends = height_range_mm(boundary, photo, reading)
@@ -111,7 +115,7 @@ def _boundary_mark(
 
 
 def height_range_mm(
-    boundary: Boundary, photo: PhotoReading, reading: JarReading
+    boundary: Boundary, photo: PhotoReading, reading: Drawn
 ) -> tuple[float, float]:
     """Give the range of a boundary's height above the inside floor, other places among it [mm].
 
@@ -127,7 +131,7 @@ def height_range_mm(
 def boundary_label(
     boundary: Boundary,
     photo: PhotoReading,
-    reading: JarReading,
+    reading: Drawn,
     system: UnitSystem = UnitSystem.METRIC,
 ) -> Label:
     """Say what a line is, where it lies in this photo, and where all photos together put it.
@@ -151,11 +155,11 @@ def boundary_label(
 def height_in_words(
     height_mm: float,
     range_mm: tuple[float, float],
-    reading: JarReading,
+    reading: Drawn,
     system: UnitSystem = UnitSystem.METRIC,
 ) -> tuple[str, str]:
     """Say a height, and its range; in per cent where there is no scale."""
-    part, unit = printed_unit(system) if reading.scaled else (100 / reading.tops[-1].value, "%")
+    part, unit = printed_unit(system) if reading.scaled else (100 / deposit_mm(reading), "%")
     height = height_mm * part
     if unit == "%" and abs(height - 100) < 0.05:
         return "100 %", ""  # the deposit is measured in itself
@@ -166,7 +170,12 @@ def height_in_words(
     return f"{height:.{digits}f} {unit}", ends
 
 
-def headline(photo: PhotoReading, reading: JarReading, soil: str = "") -> tuple[str, str, str]:
+def deposit_mm(reading: Drawn) -> float:
+    """Give the top of all that is known to be down above the inside floor [mm]."""
+    return [top.value for top in reading.tops if math.isfinite(top.value)][-1]
+
+
+def headline(photo: PhotoReading, reading: Drawn, soil: str = "") -> tuple[str, str, str]:
     """Say jar and time, the soil, photo.
 
     The soil is first what it is called by weight, where that is known; odds by height are left
@@ -174,12 +183,15 @@ def headline(photo: PhotoReading, reading: JarReading, soil: str = "") -> tuple[
     """
     name = shown(reading.jar, longest=40)
     jar = name if name.casefold().startswith("jar") else f"Jar {name}"
+    title = f"{jar}, reading at {READING_TIMES[photo.reading].spoken}"
+    if isinstance(reading, InterimReading):
+        return title, reading.verdict.sentence, shown(photo.name)
     glass = f"on the glass: {soil_in_words(reading.texture)}"
     words = f"{soil} (by weight); {glass}" if soil else glass
-    return f"{jar}, reading at {READING_TIMES[photo.reading].spoken}", words, shown(photo.name)
+    return title, words, shown(photo.name)
 
 
-def doubts_in_words(reading: JarReading) -> str:
+def doubts_in_words(reading: Drawn) -> str:
     """Say how much there is to check; nothing where nothing is unusual."""
     count = len({doubt.name for doubt in gravest_first(reading.doubts)})
     return f"{count} to check: see the report" if count else ""
@@ -192,7 +204,7 @@ _KEYS = {
 }
 
 
-def legend(marks: Sequence[LineMark], reading: JarReading) -> list[str]:
+def legend(marks: Sequence[LineMark], reading: Drawn) -> list[str]:
     """Phrases that explain the signs used."""
     styles = {m.style for m in marks}
     phrases = [text for style, text in _KEYS.items() if style in styles]

@@ -45,11 +45,11 @@ def kept_jar(path: Path, fingerprint: str, *, folder: Path) -> JarRecord | None:
         return None
     row, pictures = record.row, []
     if record.unread is None:
-        if row is None or record.measurement is None:
+        if row is None or (record.measurement is None and record.interim is None):
             return None
         if (row.jar, row.name, row.bed) != (record.jar, record.name, record.bed):
             return None
-        pictures = [photo.overlay for photo in record.photos]
+        pictures = [p.overlay for p in record.photos if p.overlay or record.interim is None]
     is_whole = all(name and (folder / name).is_file() for name in pictures)
     return record if is_whole else None
 

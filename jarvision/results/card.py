@@ -11,7 +11,7 @@ from jarvision.core.units import UnitSystem
 from jarvision.results.doubt_order import all_doubts, usual_sentences
 from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.numbers import share_text, top_text
-from jarvision.results.record import LAYERS, JarRecord
+from jarvision.results.record import LAYERS, Interim, JarRecord
 from jarvision.results.report import short_name, title
 
 _WIDTH = 78
@@ -33,7 +33,9 @@ def jar_card(jar: JarRecord, system: UnitSystem = UnitSystem.METRIC) -> str:
         in the jar, clay on top.
     """
     head = title(jar.jar, name=jar.name, bed=jar.bed)
-    if jar.unread or not jar.best:
+    if jar.interim:
+        parts = [_fill(f"{head}: so far"), *_so_far(jar, jar.interim, system)]
+    elif jar.unread or not jar.best:
         why = jar.unread.sentence if jar.unread else ""
         parts = [_fill(f"{head}: not read"), _fill(why, indent=2), *_left_out(jar)]
     else:
@@ -54,6 +56,17 @@ def _body(jar: JarRecord, system: UnitSystem) -> Iterator[str]:
     yield _fill(f"Read from {photos}", indent=2) if photos else ""
 
 
+def _so_far(jar: JarRecord, interim: Interim, system: UnitSystem) -> Iterator[str]:
+    """Say what is known before the last photo, and which is due next."""
+    yield _fill(interim.sentence, indent=2)
+    if jar.scaled:
+        yield _numbers(jar, system)
+    doubts = all_doubts(jar)
+    yield _listed("Check", doubts) if doubts else ""
+    yield _fill(interim.next_sentence, indent=2)
+    yield from _left_out(jar)
+
+
 def _ways(jar: JarRecord) -> Iterator[str]:
     """Say how the soil is called in each way, and how sure that is."""
     if jar.by_weight:
@@ -64,7 +77,7 @@ def _ways(jar: JarRecord) -> Iterator[str]:
 
 def _numbers(jar: JarRecord, system: UnitSystem) -> str:
     """Set out heights and shares in columns, clay on top."""
-    order = (2, 1, 0)
+    order = [i for i in (2, 1, 0) if jar.interim is None or top_text(jar, i, system)]
     columns = [["layer", *(LAYERS[i] for i in order)]]
     if jar.tops and jar.scaled:
         columns.append(["top above the floor", *(top_text(jar, i, system) for i in order)])

@@ -97,7 +97,7 @@ def json_of(record: JarRecord) -> str:
 
 def _body(record: JarRecord) -> dict[str, Any]:
     by_height, measurement, tops = record.by_height, record.measurement, record.tops
-    if by_height is None or measurement is None or tops is None:
+    if tops is None or (record.interim is None and (by_height is None or measurement is None)):
         msg = "a jar that was read is written with what was measured"
         raise TypeError(msg)
     weighed = record.by_weight
@@ -107,14 +107,19 @@ def _body(record: JarRecord) -> dict[str, Any]:
         "photos": [
             _photo_body(photo, numbers)
             for photo, numbers in zip(record.photos, measurement.photos, strict=True)
-        ],
+        ]
+        if measurement
+        else [{"name": photo.name} for photo in record.photos],
         "tops": dict(zip(LAYERS, map(_measured, tops), strict=True)),
         "water_line": _rounded(record.water_line_mm, 1),
         "by_height": {
             f"{layer}_pct": _measured(share)
             for layer, share in zip(LAYERS, by_height.pcts, strict=True)
         }
-        | _odds_and_draws(by_height),
+        | _odds_and_draws(by_height)
+        if by_height
+        else None,
+        "interim": plain(record.interim),
         "by_weight": _weight_body(weighed) if weighed else None,
         "not_weighed": record.not_weighed,
         "water_state": record.water_state,
@@ -259,9 +264,14 @@ def _record(file: File, stem: str) -> JarRecord:
     """Check what the parts of a file mean together."""
     is_read = file.unread is None
     require(len(file.photos) <= _MOST_PHOTOS, "too many photos")
-    require(not is_read or bool(file.by_height and file.tops), "the shares or tops are missing")
+    is_whole = is_read and file.interim is None
+    require(not is_read or bool(file.tops), "the tops are missing")
+    require(not is_whole or bool(file.by_height), "the shares are missing")
+    if is_whole and file.tops:
+        known = (file.tops.sand, file.tops.silt, file.tops.clay)
+        require(all(math.isfinite(top.value) for top in known), "a top is missing")
     if file.measurement is not None:
-        _check(file.measurement)
+        _check(file.measurement, most=is_whole)
     strip, tops = file.strip_number, file.tops
     has_number = isinstance(strip, int) and not isinstance(strip, bool) and 0 <= strip < 10_000
     return JarRecord(
@@ -290,15 +300,15 @@ def _record(file: File, stem: str) -> JarRecord:
         measurement=file.measurement,
         given=file.given,
         made_from=file.made_from,
+        interim=file.interim if is_read else None,
     )
 
 
-def _check(measurement: JarMeasurement) -> None:
-    """Refuse numbers from which nothing can be worked out."""
+def _check(measurement: JarMeasurement, *, most: bool) -> None:
+    """Refuse numbers from which nothing can be worked out; `most`: all layers must be there."""
     photos = measurement.photos
-    require(
-        bool(photos) and len(photos[-1].boundaries) == len(LAYERS), "a measured photo is missing"
-    )
+    seen = len(photos[-1].boundaries) if photos else 0
+    require(seen == len(LAYERS) if most else seen > 0, "a measured photo is missing")
     for photo in (*photos, *measurement.further):
         layers = tuple(b.layer for b in photo.boundaries)
         require(layers == LAYERS[: len(layers)], "measured layers out of order")

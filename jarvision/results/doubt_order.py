@@ -16,6 +16,8 @@ _PHRASES = {
     "older_boundary_moved": "a line has moved",
     "mark_on_boundary": "a mark hides a line",
     "partly_hidden": "partly hidden",
+    "too_bright": "too bright",
+    "glare": "glare on the layers",
     "smoothed": "picture smoothed",
     "still_settling": "water still cloudy",
     "last_photo_early": "last photo too early",
@@ -34,6 +36,7 @@ _PHRASES = {
     "uneven_top": "uneven layer",
     "thin_layer": "a thin layer",
     "steep_view": "slanting view",
+    "tilted": "jar leans in the picture",
     "small_in_picture": "jar small in picture",
     "soft_photo": "soft photo",
     "dim": "dark photo",
@@ -61,6 +64,9 @@ USUAL = frozenset({"water_state_unknown", "focal_unknown"})
 _OF_A_PHOTO = frozenset(
     {
         "smoothed",
+        "too_bright",
+        "glare",
+        "tilted",
         "steep_view",
         "small_in_picture",
         "soft_photo",

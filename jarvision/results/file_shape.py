@@ -15,7 +15,7 @@ from cattrs import BaseValidationError, Converter, transform_error
 
 from jarvision.core.measured import Measured
 from jarvision.estimate.given import Given
-from jarvision.results.record import MadeFrom, NamedDoubt, ReadingRow, Unread
+from jarvision.results.record import Interim, MadeFrom, NamedDoubt, ReadingRow, Unread
 from jarvision.wall.measurement import JarMeasurement
 
 WRONG = (BaseValidationError, ArithmeticError, LookupError, TypeError, ValueError)
@@ -99,9 +99,9 @@ class FileShares:
 
 @dataclass(frozen=True, slots=True)
 class FileHeight:
-    """A height [mm]."""
+    """A height [mm]; unknown where its layer is not down yet."""
 
-    value: KnownHeight
+    value: Height
     sd: Positive = Positive(_UNKNOWN)
 
     def measured(self) -> Measured:
@@ -173,6 +173,7 @@ class File:
     row: ReadingRow | None = None
     measurement: JarMeasurement | None = None
     given: Given | None = None
+    interim: Interim | None = None
 
 
 def _number_hook(kind: Any) -> Callable[[object, Any], float]:

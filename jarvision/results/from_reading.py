@@ -14,11 +14,13 @@ from jarvision.core.measured import Measured
 from jarvision.core.series import JarPhotos
 from jarvision.estimate.composition import spread_of
 from jarvision.estimate.estimate import Estimated
+from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.texture import texture_of
 from jarvision.results.record import (
     ByWeight,
     Curve,
+    Interim,
     JarRecord,
     LayerTop,
     NamedDoubt,
@@ -35,6 +37,9 @@ from jarvision.wall.suggest_marks import Offer, offer_json
 
 _KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
 _ROW_DIGITS = 6  # what the number of threads changes lies far below this
+
+_UNKNOWN: ThreeNumbers = (math.nan, math.nan, math.nan)
+_NO_HEIGHT = Measured(math.nan, math.nan, "mm")
 
 LeftOut = tuple[tuple[str, str], ...]
 
@@ -130,6 +135,72 @@ def record_of(
         row=row_of(made, name=name, bed=bed),
         measurement=reading.measurement.numbers(),
         given=reading.given,
+    )
+
+
+def interim_record(
+    reading: InterimReading,
+    photos: JarPhotos,
+    *,
+    left_out: LeftOut = (),
+    name: str = "",
+    bed: str = "",
+) -> JarRecord:
+    """Store what is known of a jar before its last photo.
+
+    Parameters
+    ----------
+    reading : InterimReading
+        What is known so far.
+    photos, left_out, name, bed
+        As in `record_of`.
+    """
+    verdict, due = reading.verdict, reading.next_photo
+    read = tuple(_photo(p, photos, reading.jar) for p in reading.photos)
+    known = reading.tops if reading.scaled else (_NO_HEIGHT,) * 3
+    return JarRecord(
+        jar=reading.jar,
+        stem=safe_name(reading.jar),
+        strip_number=photos.number,
+        made_by=f"jarvision {__version__}",
+        photos=read or (PhotoRecord(verdict.photo, None, math.nan, None, ()),),
+        scaled=reading.scaled,
+        tops=reading.tops,
+        water_line_mm=reading.water_mm,
+        by_height=None,
+        by_weight=None,
+        not_weighed="",
+        doubts=tuple(NamedDoubt(str(d.name), d.sentence) for d in reading.doubts),
+        left_out=left_out,
+        unread=None,
+        name=name,
+        bed=bed,
+        row=ReadingRow(
+            jar=reading.jar,
+            photos=tuple(p.name for p in reading.photos) or (verdict.photo,),
+            tops_mm=_rounded(t.value for t in known),
+            top_sds_mm=_rounded(t.sd for t in known),
+            pcts=_UNKNOWN,
+            pct_sds=_UNKNOWN,
+            texture_class=None,
+            class_odds=math.nan,
+            next_class=None,
+            next_odds=math.nan,
+            doubts=reading.doubts,
+            name=name,
+            bed=bed,
+        ),
+        measurement=reading.measurement.numbers() if reading.measurement else None,
+        given=reading.given,
+        interim=Interim(
+            verdict="good" if verdict.is_good else "take_again",
+            sentence=verdict.sentence,
+            photo=verdict.photo,
+            next_reading=str(due.reading),
+            next_due_s=due.due_s,
+            next_due_at=due.due_at.isoformat() if due.due_at else "",
+            next_sentence=due.sentence,
+        ),
     )
 
 

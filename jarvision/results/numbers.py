@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from jarvision.core.ranges import range_of_places, with_range
 from jarvision.core.units import UnitSystem
 from jarvision.results.record import LAYERS, JarRecord, Shares
@@ -21,7 +23,7 @@ def top_text(jar: JarRecord, layer: int, system: UnitSystem) -> str:
         0 sand, 1 silt, 2 clay.
     """
     top = jar.tops[layer] if jar.tops and jar.scaled else None
-    if top is None:
+    if top is None or math.isnan(top.value):
         return ""
     per_unit, unit = printed_unit(system)
     low, high = range_of_places(top.value, top.sd, _other_places(jar, layer))

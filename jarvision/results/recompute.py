@@ -26,6 +26,9 @@ def recomputed(record: JarRecord, *, corrections: Sequence[Correction] = ()) -> 
     NoDepositError, ValueRefusedError
         The corrected lines leave no deposit, or cannot be.
     """
+    if record.interim is not None:
+        msg = "This jar's last photo is not there yet; read it again when it is."
+        raise UsageError(msg)
     if record.measurement is None or record.given is None:
         msg = "This result does not hold what was measured; read the jar's photos again."
         raise UsageError(msg)

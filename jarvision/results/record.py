@@ -116,6 +116,37 @@ class Unread:
     sentence: str
 
 
+@dataclass(frozen=True, slots=True)
+class Interim:
+    """What is told of a jar whose last photo is not there yet.
+
+    Attributes
+    ----------
+    verdict : str
+        ``"good"`` or ``"take_again"``: whether the newest photo will do.
+    sentence : str
+        The same for the gardener, with what is wrong and what to do.
+    photo : str
+        The newest photo's file name.
+    next_reading : str
+        Which photo is due next.
+    next_due_s : float
+        Time since shaking at which it is due [s].
+    next_due_at : str
+        The same by the camera's clock, ISO 8601; empty where not known.
+    next_sentence : str
+        The same for the gardener.
+    """
+
+    verdict: str
+    sentence: str
+    photo: str
+    next_reading: str
+    next_due_s: float
+    next_due_at: str
+    next_sentence: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Shares:
     """Sand, silt and clay in one of the two ways of telling them.
@@ -264,7 +295,7 @@ class JarRecord:
     water_line_mm : float
         Water line above the inside floor [mm, nominal without a scale]; NaN when not seen.
     by_height : Shares or None
-        None when the jar was not read.
+        None when the jar was not read, or its last photo is not there yet.
     by_weight : ByWeight or None
     not_weighed : str
         Why there is no result by weight; empty when there is one or nothing is said.
@@ -273,7 +304,10 @@ class JarRecord:
     left_out : tuple of (str, str)
         Photos that were not used, each with its sentence.
     unread : Unread or None
-        Set when, and only when, `by_height` is None.
+        Set when the jar could not be read.
+    interim : Interim or None
+        Set when its last photo is not there yet; then neither `by_height` nor `unread` is, and
+        tops that are not down yet are NaN.
     name, bed : str
         What the user's list of jars calls it, and the bed it is from; empty where not given.
     water_state : str
@@ -314,6 +348,7 @@ class JarRecord:
     measurement: JarMeasurement | None = None
     given: Given | None = None
     made_from: MadeFrom | None = None
+    interim: Interim | None = None
 
     @property
     def best(self) -> Shares | None:

@@ -10,12 +10,18 @@ from jarvision.core.errors import JarError
 from jarvision.core.series import READING_TIMES, JarPhotos, Reading, TimedPhoto
 from jarvision.estimate.estimate import weighed_too
 from jarvision.estimate.given import Given
+from jarvision.estimate.interim import (
+    InterimReading,
+    next_photo,
+    refused_photo,
+    work_out_early,
+)
 from jarvision.estimate.reading import JarReading, read_jar
 from jarvision.jar.strip_detect import Strip
 from jarvision.photo.decode import NoSuchPhotoError, Photo
 from jarvision.results.cache import kept_jar
 from jarvision.results.fingerprint import digest_of, program
-from jarvision.results.from_reading import LeftOut, record_of, unread_record
+from jarvision.results.from_reading import LeftOut, interim_record, record_of, unread_record
 from jarvision.results.record import MadeFrom, PhotoDigest, json_name
 from jarvision.run.album import (
     Album,
@@ -28,9 +34,9 @@ from jarvision.run.outcome import Outcome
 from jarvision.run.plan import confirming_photos, used_photos
 from jarvision.run.settings import Settings
 from jarvision.run.survey import Survey
-from jarvision.wall.locate import look_at_jar
+from jarvision.wall.locate import Look, look_at_jar
 from jarvision.wall.measurement import ORDER
-from jarvision.wall.read import PhotoReading
+from jarvision.wall.read import PhotoReading, read_early_photos
 from jarvision.wall.suggest_marks import Offer, marked_photo, offered_marks
 
 
@@ -164,6 +170,8 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     left_out = tuple((t.name, str(bad[t.key])) for t in used if t.key in bad)
     is_lasting = not any(isinstance(error, NoSuchPhotoError) for error in bad.values())
     chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}
+    if jar.chosen and Reading.TWO_DAYS not in jar.chosen:
+        return _before_the_last(job, chosen, bad, left_out, is_lasting=is_lasting)
     confirming = [t for t in confirming_photos(jar) if t.key in looks]
     try:
         if bad and Reading.TWO_DAYS not in chosen:
@@ -185,6 +193,40 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     return Outcome(jar, record, reading=reading, weighed=made.weighed, is_lasting=is_lasting)
 
 
+def _before_the_last(
+    job: JarJob,
+    looks: Mapping[Reading, Look],
+    bad: Mapping[str, JarError],
+    left_out: LeftOut,
+    *,
+    is_lasting: bool,
+) -> Outcome:
+    """Read what is known before the last photo is there, and judge the newest one."""
+    jar = job.jar
+    newest = max(jar.chosen, key=ORDER.index)
+    timed = jar.chosen[newest]
+    given = Given(job.settings.facts, job.settings.aids.profile, job.settings.seed)
+    taken_at = job.spotted[path_of(timed.key)].taken_at
+    due = next_photo(newest, elapsed_s=timed.elapsed_s, taken_at=taken_at)
+    error = bad.get(timed.key)
+    try:
+        if not looks:
+            raise error or next(iter(bad.values()))
+        measured = read_early_photos(
+            looks,
+            doubts=jar.doubts,
+            elapsed_s={reading: photo.elapsed_s for reading, photo in jar.chosen.items()},
+        )
+        interim = work_out_early(
+            jar.jar, measured, given, due, newest=(newest, timed.name), error=error
+        )
+    except JarError as wrong:
+        interim = refused_photo(jar.jar, newest, timed.name, wrong, due, given)
+    rest = tuple(pair for pair in left_out if pair[0] != timed.name)
+    record = interim_record(interim, jar, left_out=rest, **job.called)
+    return Outcome(jar, record, interim=interim, is_lasting=is_lasting)
+
+
 def _offered(reading: JarReading, settings: Settings) -> Offer:
     """Take lines on the glass for hand marks where they can be."""
     photos = [
@@ -204,7 +246,7 @@ def _offered(reading: JarReading, settings: Settings) -> Offer:
     )
 
 
-def pictured(reading: JarReading) -> list[PhotoReading]:
+def pictured(reading: JarReading | InterimReading) -> list[PhotoReading]:
     """Give the photos that still know where in their pictures things are."""
     return [photo for photo in reading.photos if isinstance(photo, PhotoReading)]
 

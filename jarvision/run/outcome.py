@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from jarvision.core.errors import JarError
 from jarvision.core.series import JarPhotos
+from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.reading import JarReading
 from jarvision.results.record import JarRecord, ReadingRow
@@ -26,6 +27,8 @@ class Outcome:
     reading : JarReading or None
         Its reading, where it was read in this run. Where it was written to a folder it comes
         without pictures, so that a class fits in memory.
+    interim : InterimReading or None
+        What is known so far, where it was read in this run before its last photo was there.
     weighed : Weighed or None
         The soil by weight, where it was estimated in this run.
     is_lasting : bool
@@ -38,6 +41,7 @@ class Outcome:
     record: JarRecord
     error: JarError | None = None
     reading: JarReading | None = None
+    interim: InterimReading | None = None
     weighed: Weighed | None = None
     is_lasting: bool = True
     is_earlier: bool = False

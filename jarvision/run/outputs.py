@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from jarvision.core.own_files import write_result
+from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.reading import JarReading
 from jarvision.estimate.texture import texture_of
@@ -36,9 +37,9 @@ def with_files(outcome: Outcome, job: JarJob, album: Album) -> JarFiles:
     if job.out is None:
         return JarFiles(outcome)
     files: list[tuple[str, bytes | str]] = []
-    if outcome.reading is not None:
+    if (read := outcome.reading or outcome.interim) is not None:
         try:
-            files += _overlays(outcome.reading, outcome.weighed, job, album)
+            files += _overlays(read, outcome.weighed, job, album)
         except Exception as error:
             failed = unforeseen("The pictures of this jar's layers", error)
             outcome = not_read(job, failed, outcome.record.left_out, is_lasting=False)
@@ -53,7 +54,7 @@ def with_files(outcome: Outcome, job: JarJob, album: Album) -> JarFiles:
 
 
 def _overlays(
-    reading: JarReading, weighed: Weighed | None, job: JarJob, album: Album
+    reading: JarReading | InterimReading, weighed: Weighed | None, job: JarJob, album: Album
 ) -> Iterator[tuple[str, bytes]]:
     words = called(reading.jar, **job.called)
     soil = soil_in_words(texture_of(100 * weighed.fractions)) if weighed else ""
@@ -94,10 +95,12 @@ def _with_pictures(record: JarRecord, shown: Mapping[int, tuple[str, bytes]]) ->
 
 def _without_pictures(outcome: Outcome) -> Outcome:
     """Leave out the pictures, which nothing needs any more."""
-    reading = outcome.reading
-    if reading is None:
-        return outcome
-    return replace(outcome, reading=replace(reading, measurement=reading.measurement.numbers()))
+    reading, interim = outcome.reading, outcome.interim
+    if reading is not None:
+        reading = replace(reading, measurement=reading.measurement.numbers())
+    if interim is not None and interim.measurement is not None:
+        interim = replace(interim, measurement=interim.measurement.numbers())
+    return replace(outcome, reading=reading, interim=interim)
 
 
 def put_on_disk(made: JarFiles) -> Outcome:

@@ -200,17 +200,10 @@ def not_placed(plan: Plan) -> Iterator[tuple[str, str]]:
             yield plan.names[key], f"This is the same picture as {plan.names[other]}."
         if jar.problem is not None:
             yield f"Jar {jar.jar}", str(jar.problem)
-        elif Reading.TWO_DAYS not in jar.chosen:
-            yield f"Jar {jar.jar}", _NO_LAST
         untimed = [t for t in jar.timed if math.isnan(t.elapsed_s) and t not in jar.chosen.values()]
         for photo in untimed:
             yield photo.name, _UNTIMED
 
-
-_NO_LAST = (
-    "There is no photo from about 48 hours after shaking, so it cannot be read; add one, with 48h "
-    "in its name."
-)
 
 _UNTIMED = (
     "The time since shaking is not known; put 1min, 2h or 48h in the name, or give --shaken-at."

@@ -294,7 +294,18 @@ def _choose(timed: Sequence[TimedPhoto], photos: Sequence[_Clocked]) -> dict[Rea
         last = _last_untimed(timed, photos)
         if last is not None:
             chosen[Reading.TWO_DAYS] = replace(last, source=TimeSource.ORDER)
-    return chosen
+    return chosen or _off_time(timed)
+
+
+def _off_time(timed: Sequence[TimedPhoto]) -> dict[Reading, TimedPhoto]:
+    """Let the newest photo stand for the early reading nearest to it, where no other can."""
+    known = [photo for photo in timed if photo.elapsed_s > 0]
+    if not known:
+        return {}
+    newest = max(known, key=lambda photo: photo.elapsed_s)
+    early = (Reading.ONE_MINUTE, Reading.TWO_HOURS)
+    far = {r: abs(math.log(newest.elapsed_s / READING_TIMES[r].nominal_s)) for r in early}
+    return {min(early, key=far.__getitem__): newest}
 
 
 def _last_untimed(timed: Sequence[TimedPhoto], photos: Sequence[_Clocked]) -> TimedPhoto | None:

@@ -33,6 +33,7 @@ _DRIFT = 0.08
 _THIN_MM = 3.0  # a thinner silt layer is read only where much speaks for it
 # A jar is a quarter to two thirds soil: where its layers usually end. Common practice, no source;
 # wide enough to give way to what is seen.
+_USUAL_SAND_MM, _SAND_SPREAD_MM = 35.0, 6.0
 _USUAL_SILT_MM, USUAL_SPREAD_MM = 45.0, 30.0
 _LEVELS = np.arange(-2.6, 1.5, _LEVEL_STEP)  # log grain levels tried
 _TEMPER = 4.0  # rows of half a millimetre are not independent: costs count about a quarter
@@ -148,6 +149,34 @@ def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], floa
     thick = silt[None, :] - silt[:, None]
     total += len(photos) * 3.0 * np.maximum(_THIN_MM - np.maximum(thick, 0.0), 0.0)
     return _hypotheses(total, first), gain
+
+
+def sand_tops(photo: WallFeatures) -> tuple[list[CoarsePlace], float]:
+    """Search grain and colour of one photo in which only the sand is down.
+
+    Returns
+    -------
+    places : list of CoarsePlace
+        The best first, its weight 1, others that stand apart from it; silt is unknown.
+    gain : float
+        How much better a layer explains the grain than none (natural log units).
+    """
+    start = int(np.searchsorted(photo.bins_mm, 0.45))
+    bins = min(len(photo.level) - start, _SEARCH_BINS)
+    prefix, noise = _prefix_costs(photo.level[start : start + bins])
+    cost = _one_layer(prefix, noise) - _edge_bonus(photo, start, bins)
+    gain = float(_smooth_tail(prefix, 1)[:, 0].min() - cost.min())
+    top = photo.bins_mm[start] + BIN_MM * np.arange(bins + 1)
+    cost = cost + (np.maximum(top - _USUAL_SAND_MM, 0.0) / _SAND_SPREAD_MM) ** 2
+    reach = round(_WAYS_APART_MM / BIN_MM)
+    least = cv2.erode(cost[None, :], np.ones((1, 2 * reach + 1)))[0]
+    lows = np.flatnonzero((cost == least) & (cost < cost.min() + _MOST_COST))
+    lows = lows[np.argsort(cost[lows], kind="stable")][:_MOST_WAYS]
+    more = cost[lows] - cost.min()
+    return [
+        CoarsePlace(float(top[at]), np.nan, float(np.exp(-extra / _TEMPER)), float(extra))
+        for at, extra in zip(lows, more, strict=True)
+    ], gain
 
 
 def _hypotheses(total: Array, first_mm: float) -> list[CoarsePlace]:

@@ -15,7 +15,7 @@ from jarvision.jar.scale_sources import width_ratio
 from jarvision.jar.wall_features import WallFeatures, gather, quiet_level
 from jarvision.wall.between import deposit_top
 from jarvision.wall.floor import join_floors, seen_floor, water_structure
-from jarvision.wall.layers import LAYERS, coarse_tops, place
+from jarvision.wall.layers import LAYERS, CoarsePlace, coarse_tops, place, sand_tops
 from jarvision.wall.locate import Look
 from jarvision.wall.measurement import (
     ORDER,
@@ -27,10 +27,12 @@ from jarvision.wall.measurement import (
     is_behind,
     lowered,
 )
+from jarvision.wall.photo_faults import photo_faults
 from jarvision.wall.stacks import StackOdds, weigh_stacks
-from jarvision.wall.water_line import WaterLine
+from jarvision.wall.water_line import NOWHERE, WaterLine, find_water_lines
 
 _LEAST_GAIN = 15.0  # log units a photo by which layers must explain the grain better than none
+_OTHER_MM = 2.5  # places of a top nearer than this are one
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,3 +328,85 @@ def _widened(boundary: Boundary, covered_mm: Sequence[tuple[float, float]]) -> B
         if is_behind(boundary.top_mm, span):
             return replace(boundary, sd_mm=math.hypot(boundary.sd_mm, hidden_sd_mm(span)))
     return boundary
+
+
+# --- before the last photo is there -------------------------------------------------------------
+
+
+def read_early_photos(
+    looks: Mapping[Reading, Look],
+    *,
+    doubts: Sequence[Doubt] = (),
+    elapsed_s: Mapping[Reading, float] | None = None,
+) -> JarMeasurement:
+    """Find what is down already in the photos before the last one: the sand, and the silt.
+
+    Parameters
+    ----------
+    looks : mapping from Reading to Look
+        The looks at 1 minute, at 2 hours, or both.
+    doubts, elapsed_s
+        As in `read_photos_of_jar`.
+
+    Returns
+    -------
+    JarMeasurement
+        The last photo shows as many layers as are down in it. Each carries what is wrong with it
+        as a picture: glare, white parts, leaning.
+
+    Raises
+    ------
+    TooNoisyError, TooBrightError, HiddenError
+        A photo hides its layers.
+    NoDepositError
+        No layers are seen.
+    """
+    evidence = {r: gather(looks[r].wall, settled=ORDER.index(r) + 1) for r in ORDER if r in looks}
+    settled = max(photo.settled for photo in evidence.values())
+    noise = [d for r, p in evidence.items() for d in _noise_doubts(looks[r].name, p)]
+    shown = list(evidence.values())
+    ways, gain = sand_tops(shown[0]) if settled == 1 else coarse_tops(shown)
+    if gain < _LEAST_GAIN:
+        msg = "No layer can be told from the water in this jar; is there a deposit in it?"
+        raise NoDepositError(msg)
+    tops = (ways[0].sand_mm, ways[0].silt_mm)[:settled]
+    faults = {r: photo_faults(looks[r], tops[p.settled - 1]) for r, p in evidence.items()}
+    floors = _floors(evidence, looks, tops)
+    lines = find_water_lines(shown, tops[-1]) or [NOWHERE]
+    others = _early_others(ways, settled)
+    known_s = elapsed_s or {}
+    photos = []
+    for r, photo in evidence.items():
+        placed = _place_all(photo, tops, others, floors[r], looks[r].covered_mm)
+        read = photo_reading(
+            looks[r],
+            r,
+            floors[r],
+            placed,
+            structure=water_structure(photo, tops[-1], lines[0].z_mm),
+            elapsed_s=known_s.get(r, math.nan),
+        )
+        photos.append(replace(read, doubts=(*read.doubts, *faults[r])))
+    floor = photos[-1].floor
+    return JarMeasurement(
+        photos=tuple(photos),
+        water_mm=lines[0].z_mm - floor.z_mm,
+        water_sd_mm=math.hypot(lines[0].sd_mm, floor.sd_mm),
+        doubts=(*doubts, *noise),
+    )
+
+
+def _early_others(
+    ways: Sequence[CoarsePlace], settled: int
+) -> tuple[tuple[tuple[float, float], ...], ...]:
+    """Give other places of each top: height [mm] and weight against the main one."""
+    tops = [(way.sand_mm, way.silt_mm)[:settled] for way in ways]
+    others = []
+    for layer in range(settled):
+        found: list[tuple[float, float]] = []
+        for top, way in zip(tops[1:], ways[1:], strict=True):
+            taken = [tops[0][layer], *(height for height, _ in found)]
+            if way.weight > 0.01 and all(abs(top[layer] - at) > _OTHER_MM for at in taken):
+                found.append((top[layer], way.weight))
+        others.append(tuple(found))
+    return tuple(others)

@@ -1,0 +1,88 @@
+"""What is wrong with a photo where its layers are, while it can still be taken again."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.core.errors import HiddenError, TooBrightError
+from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
+from jarvision.wall.locate import Look
+
+_WHITE = 250  # a channel from which a phone's picture holds no detail
+_BURNT_OUT, _TOO_BRIGHT = 0.5, 0.2  # white parts of the wall: refused, and doubted
+# Mirrored windows and lamps: white patches of at least this size on the layers. The limits of this
+# module are our own, from rendered photos; no source.
+_PATCH_MM2, _GLARE_PART = 40.0, 0.04
+_TILTED_DEG = 7.0
+_ABOVE_MM = 6.0  # seen above a top, so that it is known to be one
+_BELOW_MM = 1.0
+
+
+def photo_faults(look: Look, top_mm: float) -> tuple[Doubt, ...]:
+    """Name what is wrong with a photo where the layers are.
+
+    Parameters
+    ----------
+    look : Look
+        Jar and wall, as they were found.
+    top_mm : float
+        Highest top that was read in it, above the strip's zero [mm].
+
+    Raises
+    ------
+    TooBrightError
+        Half of the wall there is white.
+    HiddenError
+        The picture ends at the top of the layers.
+    """
+    _refuse_cut_off(look, top_mm)
+    doubts = []
+    white = _white_on_layers(look, top_mm)
+    part = float(white.mean()) if white.size else 0.0
+    if part > _BURNT_OUT:
+        msg = f"{look.name} is too bright to read; keep the jar out of the sun and take it again."
+        raise TooBrightError(msg)
+    if part > _TOO_BRIGHT:
+        doubts.append(doubt(DoubtName.TOO_BRIGHT, photo=look.name))
+    elif _largest_mm2(white) > _PATCH_MM2 or part > _GLARE_PART:
+        doubts.append(doubt(DoubtName.GLARE, photo=look.name))
+    lean = leaning_deg(look)
+    if lean > _TILTED_DEG:
+        doubts.append(doubt(DoubtName.TILTED, photo=look.name, degrees=f"{lean:.0f}"))
+    return tuple(doubts)
+
+
+def _refuse_cut_off(look: Look, top_mm: float) -> None:
+    over = look.jar.view.front_px(np.array([top_mm + _ABOVE_MM]))[0]
+    height, width = look.size_px
+    if not (0 <= over[0] < width and 0 <= over[1] < height):
+        msg = (
+            f"The top of the layers is cut off in {look.name}; get the whole jar in the picture."
+        )
+        raise HiddenError(msg)
+
+
+def _white_on_layers(look: Look, top_mm: float) -> NDArray[np.bool_]:
+    """Tell which pixels of the wall hold no detail, from the floor to a little above the layers."""
+    z = look.wall.z_mm
+    rows = (z > _BELOW_MM) & (z < top_mm + _ABOVE_MM)
+    return np.asarray(look.wall.bgr[rows].min(axis=2) >= _WHITE)
+
+
+def _largest_mm2(white: NDArray[np.bool_]) -> float:
+    """Size of the largest white patch [mm²]."""
+    if not white.any():
+        return 0.0
+    _, _, stats, _ = cv2.connectedComponentsWithStats(white.astype(np.uint8))
+    return float(stats[1:, cv2.CC_STAT_AREA].max()) * ROW_MM * COLUMN_MM
+
+
+def leaning_deg(look: Look) -> float:
+    """Tell by how much the jar leans to a side in the picture [degrees]."""
+    low, high = look.jar.view.front_px(np.array([0.0, 60.0]))
+    return abs(math.degrees(math.atan2(high[0] - low[0], low[1] - high[1])))
