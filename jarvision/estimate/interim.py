@@ -72,6 +72,11 @@ class Verdict:
             return f"The {photo} is good."
         return f"Take the {photo} again, now: {self.reasons[0].rstrip('.')}."
 
+    @property
+    def short(self) -> str:
+        """Say it in a few words."""
+        return f"Take it again, now: {self.reasons[0].split(';')[0]}" if self.reasons else "Good"
+
 
 @dataclass(frozen=True, slots=True)
 class NextPhoto:
@@ -213,7 +218,9 @@ def verdict_on(photo: PhotoMeasurement, doubts: Sequence[Doubt]) -> Verdict:
     reasons = tuple(f"it {words}" for name, words in _MENDABLE.items() if name in own)
     due = READING_TIMES[photo.reading]
     if photo.elapsed_s < due.usable_s[0]:
-        early = f"it was taken {spoken_time(photo.elapsed_s)} after shaking, before the sand is down"
+        early = (
+            f"it was taken {spoken_time(photo.elapsed_s)} after shaking, before the sand is down"
+        )
         reasons = (early, *reasons)
     return Verdict(photo.name, photo.reading, reasons)
 

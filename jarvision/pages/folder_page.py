@@ -33,7 +33,13 @@ from jarvision.results.doubt_order import (
     own_doubts,
     phrase,
 )
-from jarvision.results.headline import GLASS_MEANS, WEIGHT_MEANS, odds_of_named, soil_in_words
+from jarvision.results.headline import (
+    GLASS_MEANS,
+    WEIGHT_MEANS,
+    odds_of_named,
+    soil_in_words,
+    without_soil,
+)
 from jarvision.results.numbers import share_text
 from jarvision.results.record import LAYERS, PREFIX, SUFFIX, JarRecord, Shares
 from jarvision.results.report import bed_title

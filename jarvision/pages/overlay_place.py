@@ -92,9 +92,7 @@ class Drawing:
         return side * max(side * float(a) for part in self.parts for a in (part[0], part[-1]))
 
 
-def plan(
-    photo: PhotoReading, reading: Drawn, system: UnitSystem = UnitSystem.METRIC
-) -> Drawing:
+def plan(photo: PhotoReading, reading: Drawn, system: UnitSystem = UnitSystem.METRIC) -> Drawing:
     """Settle what is drawn and where."""
     marks = tuple(marks_of(photo, reading, system))
     highest = max(m.height_mm for m in marks)

@@ -114,9 +114,7 @@ def _boundary_mark(
     return LineMark(boundary.top_mm, ends, colour, "own" if is_own else "older", label)
 
 
-def height_range_mm(
-    boundary: Boundary, photo: PhotoReading, reading: Drawn
-) -> tuple[float, float]:
+def height_range_mm(boundary: Boundary, photo: PhotoReading, reading: Drawn) -> tuple[float, float]:
     """Give the range of a boundary's height above the inside floor, other places among it [mm].
 
     For the boundary that the photo is there to show the spread is that of the jar's result.
@@ -185,7 +183,7 @@ def headline(photo: PhotoReading, reading: Drawn, soil: str = "") -> tuple[str, 
     jar = name if name.casefold().startswith("jar") else f"Jar {name}"
     title = f"{jar}, reading at {READING_TIMES[photo.reading].spoken}"
     if isinstance(reading, InterimReading):
-        return title, reading.verdict.sentence, shown(photo.name)
+        return title, reading.verdict.short, shown(photo.name)
     glass = f"on the glass: {soil_in_words(reading.texture)}"
     words = f"{soil} (by weight); {glass}" if soil else glass
     return title, words, shown(photo.name)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from jarvision.core.ranges import odds_in_words
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass
+from jarvision.results.record import JarRecord
 
 _ENOUGH = 2 / 3
 """Classes are named until one of them is right 2 times in 3 (our choice), three at most."""
@@ -19,6 +20,13 @@ WEIGHT_MEANS = (
     "By weight, estimated, is what a laboratory would report: dry mass by grain size, worked out "
     "from how grains settle and how layers pack."
 )
+
+
+def without_soil(jar: JarRecord) -> str:
+    """Say in a table's cell why a jar has no soil yet."""
+    if jar.interim is None:
+        return "not read"
+    return "photos to come" if jar.interim.verdict == "good" else "take the photo again"
 
 
 def classes_named(texture: Texture) -> list[TextureClass]:

@@ -36,6 +36,7 @@ from jarvision.run.settings import Settings
 from jarvision.run.survey import Survey
 from jarvision.wall.locate import Look, look_at_jar
 from jarvision.wall.measurement import ORDER
+from jarvision.wall.photo_faults import why_not_found
 from jarvision.wall.read import PhotoReading, read_early_photos
 from jarvision.wall.suggest_marks import Offer, marked_photo, offered_marks
 
@@ -171,6 +172,10 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     is_lasting = not any(isinstance(error, NoSuchPhotoError) for error in bad.values())
     chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}
     if jar.chosen and Reading.TWO_DAYS not in jar.chosen:
+        bad = {
+            k: why_not_found(opened.photos[k], e) if k in opened.photos else e
+            for k, e in bad.items()
+        }
         return _before_the_last(job, chosen, bad, left_out, is_lasting=is_lasting)
     confirming = [t for t in confirming_photos(jar) if t.key in looks]
     try:

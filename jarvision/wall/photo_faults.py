@@ -8,12 +8,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.errors import HiddenError, TooBrightError
+from jarvision.core.errors import HiddenError, JarError, TooBrightError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
+from jarvision.photo.decode import Photo
 from jarvision.wall.locate import Look
 
 _WHITE = 250  # a channel from which a phone's picture holds no detail
+_EVEN, _EXCEEDING = (
+    3,
+    0.005,
+)  # levels by which burnt-out pixels differ after compression, and how many exceed them
 _BURNT_OUT, _TOO_BRIGHT = 0.5, 0.2  # white parts of the wall: refused, and doubted
 # Mirrored windows and lamps: white patches of at least this size on the layers. The limits of this
 # module are our own, from rendered photos; no source.
@@ -42,14 +47,14 @@ def photo_faults(look: Look, top_mm: float) -> tuple[Doubt, ...]:
     """
     _refuse_cut_off(look, top_mm)
     doubts = []
-    white = _white_on_layers(look, top_mm)
-    part = float(white.mean()) if white.size else 0.0
+    layers = _layers_of(look, top_mm)
+    part = clipped_part(layers)
     if part > _BURNT_OUT:
-        msg = f"{look.name} is too bright to read; keep the jar out of the sun and take it again."
-        raise TooBrightError(msg)
+        raise _too_bright(look.name)
+    white = np.asarray(layers.min(axis=2) >= _WHITE)
     if part > _TOO_BRIGHT:
         doubts.append(doubt(DoubtName.TOO_BRIGHT, photo=look.name))
-    elif _largest_mm2(white) > _PATCH_MM2 or part > _GLARE_PART:
+    elif _largest_mm2(white) > _PATCH_MM2 or white.mean() > _GLARE_PART:
         doubts.append(doubt(DoubtName.GLARE, photo=look.name))
     lean = leaning_deg(look)
     if lean > _TILTED_DEG:
@@ -61,17 +66,41 @@ def _refuse_cut_off(look: Look, top_mm: float) -> None:
     over = look.jar.view.front_px(np.array([top_mm + _ABOVE_MM]))[0]
     height, width = look.size_px
     if not (0 <= over[0] < width and 0 <= over[1] < height):
-        msg = (
-            f"The top of the layers is cut off in {look.name}; get the whole jar in the picture."
-        )
+        msg = f"The top of the layers is cut off in {look.name}; get the whole jar in the picture."
         raise HiddenError(msg)
 
 
-def _white_on_layers(look: Look, top_mm: float) -> NDArray[np.bool_]:
-    """Tell which pixels of the wall hold no detail, from the floor to a little above the layers."""
+def why_not_found(photo: Photo, error: JarError) -> JarError:
+    """Give the plainer reason why nothing was found in a photo, where light is the reason."""
+    if clipped_part(photo.bgr[::4, ::4]) > _BURNT_OUT / 2:
+        return _too_bright(photo.name)
+    return error
+
+
+def _too_bright(name: str) -> TooBrightError:
+    msg = f"{name} is too bright to read; keep the jar out of the sun and take it again."
+    return TooBrightError(msg)
+
+
+def clipped_part(bgr: NDArray[np.uint8]) -> float:
+    """Tell how much of a picture is as white as it can be, 0 to 1.
+
+    Programs that darken a picture leave what was burnt out even, at a grey that nothing exceeds.
+    """
+    if not bgr.size:
+        return 0.0
+    darkest = bgr.min(axis=2)
+    counts = np.bincount(darkest.ravel(), minlength=256) / darkest.size
+    usual = int(counts.argmax())
+    if counts[usual + 2 * _EVEN :].sum() < _EXCEEDING:
+        return float(counts[max(usual - _EVEN, 0) :].sum())
+    return float(counts[_WHITE:].sum())
+
+
+def _layers_of(look: Look, top_mm: float) -> NDArray[np.uint8]:
+    """Cut the wall from the floor to a little above the layers."""
     z = look.wall.z_mm
-    rows = (z > _BELOW_MM) & (z < top_mm + _ABOVE_MM)
-    return np.asarray(look.wall.bgr[rows].min(axis=2) >= _WHITE)
+    return look.wall.bgr[(z > _BELOW_MM) & (z < top_mm + _ABOVE_MM)]
 
 
 def _largest_mm2(white: NDArray[np.bool_]) -> float:
