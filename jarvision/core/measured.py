@@ -179,8 +179,8 @@ _SENTENCES: dict[DoubtName, str] = {
         "less sure; move the jars apart and take the photo again."
     ),
     DoubtName.TOO_BRIGHT: (
-        "Part of the wall is white in {photo}, so layers may be lost in it; keep the jar out of the "
-        "sun and take the photo again."
+        "Part of the wall is white in {photo}, so layers may be lost in it; keep the jar out of "
+        "the sun and take the photo again."
     ),
     DoubtName.GLARE: (
         "Light is mirrored in the wall where the layers are in {photo}; move the lamp or the jar, "

@@ -34,7 +34,7 @@ _MENDABLE: Mapping[DoubtName, str] = {
     DoubtName.PARTLY_HIDDEN: "shows another jar before this one; move the jars apart",
     DoubtName.SMALL_IN_PICTURE: "shows the jar and its strip too small; go closer",
     DoubtName.TILTED: "is tilted; hold the phone upright and stand the jar level",
-    DoubtName.STEEP_VIEW: "was taken from too high or too low; hold the phone at the layers' height",
+    DoubtName.STEEP_VIEW: "looks at the layers aslant; hold the phone at their height",
     DoubtName.LINES_BOWED: "shows the strip bent; smooth it down and do not use a wide-angle lens",
     DoubtName.WEAK_BOUNDARY: "hardly shows the top of a layer; add light from the side",
 }
@@ -218,9 +218,7 @@ def verdict_on(photo: PhotoMeasurement, doubts: Sequence[Doubt]) -> Verdict:
     reasons = tuple(f"it {words}" for name, words in _MENDABLE.items() if name in own)
     due = READING_TIMES[photo.reading]
     if photo.elapsed_s < due.usable_s[0]:
-        early = (
-            f"it was taken {spoken_time(photo.elapsed_s)} after shaking, before the sand is down"
-        )
+        early = f"it was taken {spoken_time(photo.elapsed_s)} after shaking, too soon for the sand"
         reasons = (early, *reasons)
     return Verdict(photo.name, photo.reading, reasons)
 

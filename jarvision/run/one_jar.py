@@ -172,11 +172,7 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     is_lasting = not any(isinstance(error, NoSuchPhotoError) for error in bad.values())
     chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}
     if jar.chosen and Reading.TWO_DAYS not in jar.chosen:
-        bad = {
-            k: why_not_found(opened.photos[k], e) if k in opened.photos else e
-            for k, e in bad.items()
-        }
-        return _before_the_last(job, chosen, bad, left_out, is_lasting=is_lasting)
+        return _before_the_last(job, chosen, bad, left_out, opened=opened, is_lasting=is_lasting)
     confirming = [t for t in confirming_photos(jar) if t.key in looks]
     try:
         if bad and Reading.TWO_DAYS not in chosen:
@@ -204,6 +200,7 @@ def _before_the_last(
     bad: Mapping[str, JarError],
     left_out: LeftOut,
     *,
+    opened: _Opened,
     is_lasting: bool,
 ) -> Outcome:
     """Read what is known before the last photo is there, and judge the newest one."""
@@ -211,9 +208,12 @@ def _before_the_last(
     newest = max(jar.chosen, key=ORDER.index)
     timed = jar.chosen[newest]
     given = Given(job.settings.facts, job.settings.aids.profile, job.settings.seed)
+    picture = opened.photos.get(timed.key)
     taken_at = job.spotted[path_of(timed.key)].taken_at
     due = next_photo(newest, elapsed_s=timed.elapsed_s, taken_at=taken_at)
     error = bad.get(timed.key)
+    if error is not None and picture is not None:
+        error = why_not_found(picture, error)
     try:
         if not looks:
             raise error or next(iter(bad.values()))

@@ -15,10 +15,8 @@ from jarvision.photo.decode import Photo
 from jarvision.wall.locate import Look
 
 _WHITE = 250  # a channel from which a phone's picture holds no detail
-_EVEN, _EXCEEDING = (
-    3,
-    0.005,
-)  # levels by which burnt-out pixels differ after compression, and how many exceed them
+# Levels by which burnt-out pixels differ after compression, how many exceed them, and the darkest.
+_EVEN, _EXCEEDING, _LIGHT = 2, 0.005, 100
 _BURNT_OUT, _TOO_BRIGHT = 0.5, 0.2  # white parts of the wall: refused, and doubted
 # Mirrored windows and lamps: white patches of at least this size on the layers. The limits of this
 # module are our own, from rendered photos; no source.
@@ -92,8 +90,8 @@ def clipped_part(bgr: NDArray[np.uint8]) -> float:
     darkest = bgr.min(axis=2)
     counts = np.bincount(darkest.ravel(), minlength=256) / darkest.size
     usual = int(counts.argmax())
-    if counts[usual + 2 * _EVEN :].sum() < _EXCEEDING:
-        return float(counts[max(usual - _EVEN, 0) :].sum())
+    if usual > _LIGHT and counts[usual + 2 * _EVEN :].sum() < _EXCEEDING:
+        return float(counts[usual - _EVEN : usual + _EVEN + 1].sum())
     return float(counts[_WHITE:].sum())
 
 
