@@ -41,7 +41,7 @@ _MENDABLE: Mapping[DoubtName, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class PhotoVerdict:
     """Whether a photo will do.
 
     Attributes
@@ -114,7 +114,7 @@ class InterimReading:
     ----------
     jar : str
         Its name.
-    verdict : Verdict
+    verdict : PhotoVerdict
         Whether its newest photo will do.
     next_photo : NextPhoto
         Which is due next.
@@ -129,7 +129,7 @@ class InterimReading:
     """
 
     jar: str
-    verdict: Verdict
+    verdict: PhotoVerdict
     next_photo: NextPhoto
     measurement: JarMeasurement | None = None
     tops: tuple[Measured, Measured, Measured] = (_UNKNOWN, _UNKNOWN, _UNKNOWN)
@@ -175,7 +175,7 @@ def refused_photo(
     jar: str, reading: Reading, photo: str, error: JarError, due: NextPhoto, given: Given
 ) -> InterimReading:
     """Say that the only photo so far shows too little to be read."""
-    return InterimReading(jar, Verdict(photo, reading, (str(error),)), due, given=given)
+    return InterimReading(jar, PhotoVerdict(photo, reading, (str(error),)), due, given=given)
 
 
 def work_out_early(
@@ -207,12 +207,12 @@ def work_out_early(
     last = measured.photos[-1]
     verdict = verdict_on(last, doubts)
     if newest is not None and error is not None:
-        verdict = Verdict(newest[1], newest[0], (str(error),))
+        verdict = PhotoVerdict(newest[1], newest[0], (str(error),))
     sand, silt, clay = (*tops, _UNKNOWN, _UNKNOWN)[:3]
     return InterimReading(jar, verdict, due, measured, (sand, silt, clay), doubts, given)
 
 
-def verdict_on(photo: PhotoMeasurement, doubts: Sequence[Doubt]) -> Verdict:
+def verdict_on(photo: PhotoMeasurement, doubts: Sequence[Doubt]) -> PhotoVerdict:
     """Judge one photo by the doubts that taking it again would mend."""
     own = {d.name for d in doubts if d in photo.doubts or photo.name in d.sentence}
     reasons = tuple(f"it {words}" for name, words in _MENDABLE.items() if name in own)
@@ -220,7 +220,7 @@ def verdict_on(photo: PhotoMeasurement, doubts: Sequence[Doubt]) -> Verdict:
     if photo.elapsed_s < due.usable_s[0]:
         early = f"it was taken {spoken_time(photo.elapsed_s)} after shaking, too soon for the sand"
         reasons = (early, *reasons)
-    return Verdict(photo.name, photo.reading, reasons)
+    return PhotoVerdict(photo.name, photo.reading, reasons)
 
 
 def _tops(measured: JarMeasurement, seed: int) -> list[Measured]:

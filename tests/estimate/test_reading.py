@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 import pytest
 from accuracy import truth_of
-from sample_truth import tops_of
+from sample_truth import top_of, tops_of
 from scenes import (
     READINGS,
     SAMPLES,
@@ -172,11 +172,14 @@ def test_one_photo_is_less_sure_than_three() -> None:
 
 
 @pytest.mark.parametrize("readings", [("1min",), ("2h",), ("1min", "2h")])
-def test_without_the_last_photo_nothing_is_read(readings: tuple[str, ...]) -> None:
+def test_without_the_last_photo_there_are_tops_and_no_shares(readings: tuple[str, ...]) -> None:
     [outcome] = read_photos([sample("21", r) for r in readings], Settings()).outcomes
-    assert isinstance(outcome.error, TimesError)
-    assert "48 hours after shaking" in str(outcome.error)
-    assert "add one, with 48h in its name" in str(outcome.error)
+    assert outcome.error is None
+    assert outcome.reading is None
+    known = [top for top in outcome.interim.tops if not math.isnan(top.value)]
+    assert len(known) == (1 if readings == ("1min",) else 2)
+    for top, layer in zip(known, ("sand", "silt"), strict=False):
+        assert abs(top.value - top_of("21", readings[-1], layer)) < 1.0
 
 
 def test_reading_nothing_is_refused() -> None:
