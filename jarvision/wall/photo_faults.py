@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.errors import HiddenError, JarError, TooBrightError
+from jarvision.core.errors import HiddenError, JarError, TooBrightError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
 from jarvision.photo.decode import Photo
@@ -17,6 +17,7 @@ from jarvision.wall.locate import Look
 _WHITE = 250  # a channel from which a phone's picture holds no detail
 # Levels by which burnt-out pixels differ after compression, how many exceed them, and the darkest.
 _EVEN, _EXCEEDING, _LIGHT = 2, 0.005, 100
+_DARK = 45  # brightest channel that nine in ten pixels of a dark photo stay under
 _BURNT_OUT, _TOO_BRIGHT = 0.5, 0.2  # white parts of the wall: refused, and doubted
 # Mirrored windows and lamps: white patches of at least this size on the layers. The limits of this
 # module are our own, from rendered photos; no source.
@@ -24,6 +25,7 @@ _PATCH_MM2, _GLARE_PART = 40.0, 0.04
 _TILTED_DEG = 7.0
 _ABOVE_MM = 6.0  # seen above a top, so that it is known to be one
 _BELOW_MM = 1.0
+_OVER_MM = 30.0  # white so far above a top may hide more of the layers
 
 
 def photo_faults(look: Look, top_mm: float) -> tuple[Doubt, ...]:
@@ -50,7 +52,7 @@ def photo_faults(look: Look, top_mm: float) -> tuple[Doubt, ...]:
     if part > _BURNT_OUT:
         raise _too_bright(look.name)
     white = np.asarray(layers.min(axis=2) >= _WHITE)
-    if part > _TOO_BRIGHT:
+    if max(part, clipped_part(_layers_of(look, top_mm + _OVER_MM))) > _TOO_BRIGHT:
         doubts.append(doubt(DoubtName.TOO_BRIGHT, photo=look.name))
     elif _largest_mm2(white) > _PATCH_MM2 or white.mean() > _GLARE_PART:
         doubts.append(doubt(DoubtName.GLARE, photo=look.name))
@@ -72,6 +74,9 @@ def why_not_found(photo: Photo, error: JarError) -> JarError:
     """Give the plainer reason why nothing was found in a photo, where light is the reason."""
     if clipped_part(photo.bgr[::4, ::4]) > _BURNT_OUT / 2:
         return _too_bright(photo.name)
+    if float(np.percentile(photo.bgr[::4, ::4].max(axis=2), 90)) < _DARK:
+        msg = f"{photo.name} is too dark to read; take it again with light from the side."
+        return TooDarkError(msg)
     return error
 
 

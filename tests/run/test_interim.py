@@ -85,9 +85,9 @@ def dark(bgr: np.ndarray) -> np.ndarray:
 
 
 def too_bright(bgr: np.ndarray) -> np.ndarray:
-    """Exposed sixfold in linear light (a gamma of 2.2, as sRGB nearly is)."""
+    """Exposed thirtyfold in linear light (a gamma of 2.2, as sRGB nearly is)."""
     light = (bgr / 255.0) ** 2.2
-    return (255 * np.clip(6 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    return (255 * np.clip(30 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
 
 
 def foot_cut_off(bgr: np.ndarray) -> np.ndarray:
@@ -96,7 +96,7 @@ def foot_cut_off(bgr: np.ndarray) -> np.ndarray:
 
 def far_away(bgr: np.ndarray) -> np.ndarray:
     h, w = bgr.shape[:2]
-    small = cv2.resize(bgr, None, fx=0.4, fy=0.4, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(bgr, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     wide = ((h - small.shape[0]) // 2, (w - small.shape[1]) // 2)
     return cv2.copyMakeBorder(small, wide[0], wide[0], wide[1], wide[1], cv2.BORDER_REPLICATE)
 
