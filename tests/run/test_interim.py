@@ -85,9 +85,9 @@ def dark(bgr: np.ndarray) -> np.ndarray:
 
 
 def too_bright(bgr: np.ndarray) -> np.ndarray:
-    """Exposed thirtyfold in linear light (a gamma of 2.2, as sRGB nearly is)."""
+    """Exposed 150 times as long in linear light (a gamma of 2.2, as sRGB nearly is)."""
     light = (bgr / 255.0) ** 2.2
-    return (255 * np.clip(30 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    return (255 * np.clip(150 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
 
 
 def foot_cut_off(bgr: np.ndarray) -> np.ndarray:
