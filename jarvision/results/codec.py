@@ -84,10 +84,7 @@ def json_of(record: JarRecord) -> str:
     }
     if record.unread is not None:
         body: dict[str, Any] = {
-            "photos": [
-                {"name": photo.name} | ({"overlay": photo.overlay} if photo.overlay else {})
-                for photo in record.photos
-            ],
+            "photos": list(map(_unmeasured, record.photos)),
             "unread": plain(record.unread),
         }
     else:
@@ -109,7 +106,7 @@ def _body(record: JarRecord) -> dict[str, Any]:
             for photo, numbers in zip(record.photos, measurement.photos, strict=True)
         ]
         if measurement
-        else [{"name": photo.name} for photo in record.photos],
+        else list(map(_unmeasured, record.photos)),
         "tops": dict(zip(LAYERS, map(_measured, tops), strict=True)),
         "water_line": _rounded(record.water_line_mm, 1),
         "by_height": {
@@ -130,6 +127,10 @@ def _body(record: JarRecord) -> dict[str, Any]:
         "measurement": plain(measurement),
         "given": plain(record.given),
     }
+
+
+def _unmeasured(photo: PhotoRecord) -> dict[str, str]:
+    return {"name": photo.name} | ({"overlay": photo.overlay} if photo.overlay else {})
 
 
 def _rounded(value: float, digits: int = 3) -> float | None:

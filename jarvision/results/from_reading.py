@@ -163,7 +163,7 @@ def interim_record(
         stem=safe_name(reading.jar),
         strip_number=photos.number,
         made_by=f"jarvision {__version__}",
-        photos=read or (PhotoRecord(verdict.photo, None, math.nan, None, ()),),
+        photos=read or tuple(PhotoRecord(t.name, None, math.nan, None, ()) for t in photos.timed),
         scaled=reading.scaled,
         tops=reading.tops,
         water_line_mm=reading.water_mm,

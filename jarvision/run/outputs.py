@@ -43,7 +43,7 @@ def with_files(outcome: Outcome, job: JarJob, album: Album) -> JarFiles:
         except Exception as error:
             failed = unforeseen("The pictures of this jar's layers", error)
             outcome = not_read(job, failed, outcome.record.left_out, is_lasting=False)
-    if outcome.record.unread is not None:
+    if outcome.record.measurement is None:
         shown = dict(_unread_pictures(job, album))
         files += [(name, jpeg) for name, jpeg in shown.values()]
         outcome = replace(outcome, record=_with_pictures(outcome.record, shown))
