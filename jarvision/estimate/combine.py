@@ -13,7 +13,7 @@ from jarvision.core.series import Reading
 from jarvision.estimate.composition import Candidate, Composition, compose, draw_tops, spread_of
 from jarvision.estimate.texture import Texture, texture_of
 from jarvision.jar.profile import JarProfile
-from jarvision.jar.scale_sources import volumes_of
+from jarvision.jar.taper import volumes_of
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 
 _BARE_SCALE_SD = 0.03  # scatter of the jar's width and tilt between photos without a strip

@@ -13,7 +13,7 @@ from jarvision.core.series import READING_TIMES
 from jarvision.estimate.combine import said_of
 from jarvision.jar.profile import JarProfile
 from jarvision.jar.scale import ScaleSource
-from jarvision.jar.scale_sources import taper_doubts
+from jarvision.jar.taper import taper_doubts
 from jarvision.wall.floor import clearness_of
 from jarvision.wall.layers import LAYERS
 from jarvision.wall.measurement import ORDER, JarMeasurement, PhotoMeasurement

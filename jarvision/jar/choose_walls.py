@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from jarvision.jar.strip_detect import Strip
 from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
-from jarvision.jar.view_fit import Array, Scene, ViewFit, Wall, fit_view, jar_of, rival_walls
+from jarvision.jar.view_fit import Array, Scene, ViewFit, fit_view, jar_of, rival_walls
+from jarvision.jar.wall_edges import Wall
 
 Picture: TypeAlias = NDArray[np.uint8]
 Key = TypeVar("Key")

@@ -7,27 +7,26 @@ is seen through the glass. Volumes are millilitres (1 mL = 1000 mm³).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import UsageError, ValueRefusedError
-from jarvision.core.files import shown
-from jarvision.core.shipped import calibration_folder
-from jarvision.core.tables import TableError, parse_toml, read_text
 
 Floats = NDArray[np.float64]
 
 _MM3_PER_ML = 1000.0
-_LEAST_MM, _MOST_MM = 20, 1000  # outside measures of anything that may be called a jar
+
+LEAST_MM, MOST_MM = 20, 1000  # outside measures of anything that may be called a jar
+
 _MOST_POINTS = 200  # a point every 5 mm of the tallest jar
-_LARGEST_BYTES = 100_000
+
+LARGEST_BYTES = 100_000
+
 _SLACK_MM = 0.05  # A height read a hair above the measured part still counts as its top.
 
 
@@ -96,9 +95,6 @@ class JarProfile:
     def top_mm(self) -> float:
         """The height up to which the profile was measured [mm]."""
         return self.height_mm[-1]
-
-
-# Volumes ----------------------------------------------------------------------------------------
 
 
 def volumes_from_heights(profile: JarProfile, heights_mm: ArrayLike) -> Floats:
@@ -229,9 +225,6 @@ def _cap_area(from_pole_mm: Floats, rise_mm: float, base_radius_mm: float) -> Fl
     return np.pi * (2 * sphere_mm * from_pole_mm - from_pole_mm**2)
 
 
-# How far heights mislead ------------------------------------------------------------------------
-
-
 def taper_bias_points(tops_mm: ArrayLike, *, width_ratio: float) -> Floats:
     """Estimate the same for a jar of which only the taper is seen: straight walls that lean.
 
@@ -269,9 +262,6 @@ def taper_bias_points(tops_mm: ArrayLike, *, width_ratio: float) -> Floats:
     lean = width_ratio - 1
     volume_below = part + lean * part**2 + lean**2 * part**3 / 3
     return _shares(tops) - _shares(volume_below)
-
-
-# Profiles from files and from water -------------------------------------------------------------
 
 
 def profile_from_pours(
@@ -338,87 +328,6 @@ def remeasured(
     return replace(profile, height_mm=tuple(float(h) for h in height))
 
 
-def read_profile(path: Path) -> JarProfile:
-    """Read a jar profile from a TOML file, such as those in ``calibration/jars``.
-
-    Raises
-    ------
-    UsageError
-        The file cannot be opened or read as TOML, or says something that no jar profile says.
-    """
-    text = read_text(path, what="jar profile", most_bytes=_LARGEST_BYTES)
-    return _parsed_profile(text, shown(path.name))
-
-
-def find_profile(name: str) -> JarProfile:
-    """Find a jar profile by the name of one that comes with the program, or by its file.
-
-    Raises
-    ------
-    UsageError
-        No such profile.
-    """
-    if name in profile_names():
-        text = calibration_folder("jars").joinpath(f"{name}.toml").read_text(encoding="utf-8")
-        return _parsed_profile(text, f"{name}.toml")
-    if name.endswith(".toml"):
-        return read_profile(Path(name))
-    known = ", ".join(profile_names())
-    msg = f"There is no jar profile '{shown(name)}'; give your own .toml file, or one of {known}."
-    raise UsageError(msg)
-
-
-def profile_names() -> list[str]:
-    """List the profiles that come with the program."""
-    found = (entry.name for entry in calibration_folder("jars").iterdir())
-    return sorted(name.removesuffix(".toml") for name in found if name.endswith(".toml"))
-
-
-def _parsed_profile(text: str, where: str) -> JarProfile:
-    try:
-        data = parse_toml(text)
-    except TableError as error:
-        msg = f"The jar profile {where} {error}; compare it with ours."
-        raise UsageError(msg) from None
-    unknown = set(data) - _KEYS
-    if unknown:
-        msg = f"The jar profile {where} has '{shown(min(unknown))}', which is not known."
-        raise UsageError(msg)
-    try:
-        return _profile_from(data)
-    except (KeyError, TypeError, ValueError, OverflowError) as error:
-        msg = (
-            f"The jar profile {where} lacks or misspells something: {shown(str(error))}; "
-            "compare it with ours."
-        )
-        raise UsageError(msg) from None
-
-
-def _profile_from(data: Mapping[str, Any]) -> JarProfile:
-    if "volume_ml" in data and "inside_radius_mm" not in data:
-        poured = profile_from_pours(
-            data["volume_ml"], data["height_mm"], name=shown(str(data["name"]))
-        )
-        height_mm, diameter_mm = (float(data.get(key, math.nan)) for key in _OUTSIDE)
-        return replace(poured, outside_height_mm=height_mm, outside_diameter_mm=diameter_mm)
-    numbers = {key: float(data[key]) for key in _NUMBERS if key in data}
-    return JarProfile(
-        name=shown(str(data["name"])),
-        height_mm=tuple(float(h) for h in data["height_mm"]),
-        inside_radius_mm=tuple(float(r) for r in data["inside_radius_mm"]),
-        volume_ml=tuple(float(v) for v in data.get("volume_ml", ())),
-        section=CrossSection(data.get("section", CrossSection.ROUND)),
-        floor=BottomShape(data.get("floor", BottomShape.FLAT)),
-        source=shown(str(data.get("source", "")), longest=400),
-        **numbers,
-    )
-
-
-_OUTSIDE = ("outside_height_mm", "outside_diameter_mm")
-_NUMBERS = ("corner_radius_mm", "floor_rise_mm", *_OUTSIDE)
-_KEYS = {*JarProfile.__dataclass_fields__}
-
-
 def _check_profile(profile: JarProfile) -> None:
     for problem, wrong in _problems(profile):
         if wrong:
@@ -441,7 +350,7 @@ def _problems(profile: JarProfile) -> Iterator[tuple[str, bool]]:
     yield "must start at height 0 and rise from one to the next", falling
     yield "reaches higher than 1000 mm; give heights in millimetres", bool(height[-1] > 1000)
     outside = [profile.outside_height_mm, profile.outside_diameter_mm]
-    odd = any(not math.isnan(mm) and not _LEAST_MM <= mm <= _MOST_MM for mm in outside)
+    odd = any(not math.isnan(mm) and not LEAST_MM <= mm <= MOST_MM for mm in outside)
     yield "has an outside measure that is not between 20 and 1000 mm", odd
     yield from _pour_problems(height, given) if profile.volume_ml else _shape_problems(profile)
 
@@ -481,64 +390,3 @@ def _pour_problems(height_mm: Floats, volume_ml: Floats) -> Iterator[tuple[str, 
     yield "has a pour that raised the water far more or less than the others; check it", odd
     unlikely = not np.pi * 5**2 < typical < 4 * 250**2
     yield "holds more or less than any jar; give volumes in mL and heights in mm", unlikely
-
-
-# The jar's outside as a scale -------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class OutsideSize:
-    """Outside measures of a jar that can give a photo's scale; NaN where not measured.
-
-    Attributes
-    ----------
-    height_mm : float
-        From the table to the top of the jar as it stands in the photo, lid included.
-    outside_diameter_mm : float
-        Across the straight part of the outside.
-    """
-
-    height_mm: float = math.nan
-    outside_diameter_mm: float = math.nan
-
-
-def parse_jar_mm(words: Sequence[str]) -> OutsideSize:
-    """Read outside measures as typed, such as ``["height=180", "outside_diameter=86"]``.
-
-    Raises
-    ------
-    UsageError
-        A measure that is not known, given twice, no number, or not a jar's.
-
-    Examples
-    --------
-    >>> parse_jar_mm(["height=180,outside_diameter=86"])
-    OutsideSize(height_mm=180.0, outside_diameter_mm=86.0)
-    """
-    measures: dict[str, float] = {}
-    for word in (part for text in words for part in text.replace(",", " ").split()):
-        key, _, value = word.partition("=")
-        if key not in _JAR_MM or _JAR_MM[key] in measures:
-            msg = (
-                f"'{word}' is not known; write --jar-mm height=180 outside_diameter=86, each once."
-            )
-            raise UsageError(msg)
-        measures[_JAR_MM[key]] = _length_mm(word, value)
-    if not measures:
-        msg = "Give a measure of the jar, such as --jar-mm height=180 outside_diameter=86."
-        raise UsageError(msg)
-    return OutsideSize(**measures)
-
-
-_JAR_MM = {"height": "height_mm", "outside_diameter": "outside_diameter_mm"}
-
-
-def _length_mm(word: str, value: str) -> float:
-    try:
-        length = float(value)
-    except ValueError:
-        length = math.nan
-    if not _LEAST_MM <= length <= _MOST_MM:
-        msg = f"'{word}' is not a jar's size; give it in millimetres, between 20 and 1000."
-        raise ValueRefusedError(msg)
-    return length

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,19 +27,13 @@ from jarvision.jar.geometry import (
 )
 from jarvision.jar.strip_detect import CORNER_SD_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
+from jarvision.jar.wall_edges import Wall, edges_across, find_walls, peak_columns
 
 Array: TypeAlias = NDArray[np.float64]
+
 Picture: TypeAlias = NDArray[np.uint8]
 
-_STEP_MM = 0.75  # sampling across the jar when looking for walls
-_REACH_MM = 105.0  # a preserving jar is not wider than this from its strip
-_EDGE_CAP = 12.0  # Lab distance beyond which a wall is no more a wall than before
-_EDGE_MIN = 2.5  # Lab distance under which no wall is believed
-_WALL_SD_MM = 1.0  # the glass edge is a band of lines about this wide
-_BAND_MM, _RIVAL_MM = 3.5, 16.0  # lines of one glass wall; edges that could be the wall instead
-_OWN_EDGE_MM = 1.0  # so far about the strip's own edges no wall is looked for
 _OWN_HALF_MM = (6.0, 9.0)  # and so far left and right of its tags' middle, in the strip's white
-_HIDDEN_WALL_SD_MM = 2.5  # a wall hidden by the strip is only bracketed
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,171 +75,6 @@ class Jar:
         return replace(self, view=View(camera, outline))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Wall:
-    """A line in the picture that may be a wall of the jar.
-
-    Attributes
-    ----------
-    side : int
-        -1 left of the strip, 1 right of it.
-    points_px : (3, 2) array
-        Three points of it from low to high [px].
-    sd_mm : float
-        How well it is placed [mm].
-    strength : float
-        Colour step across it (CIE Lab); 0 where it is only supposed.
-    rivalled : bool
-        Whether another edge as strong stands a little farther out.
-    """
-
-    side: int
-    points_px: Array
-    sd_mm: float
-    strength: float = 0.0
-    rivalled: bool = False
-
-
-def _edge_strength(colours: Array) -> Array:
-    """Colour step across each column, robust over the rows of a grid (rows, columns, 3)."""
-    half = 3
-    kernel = np.concatenate([-np.ones(half), [0.0], np.ones(half)]) / half
-    step = cv2.filter2D(colours, -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
-    size = np.minimum(np.linalg.norm(step, axis=2), _EDGE_CAP)
-    outside = (colours[..., 0] <= 0).astype(np.uint8)
-    size[cv2.dilate(outside, np.ones((3, 2 * half + 3), np.uint8)) > 0] = 0.0
-    return np.asarray(size, dtype=np.float64)
-
-
-def _best_slopes(strength: Array, shifts: Array) -> tuple[Array, Array]:
-    """Give each column's best score over shears, and that shear (columns, bottom to top)."""
-    rows, columns = strength.shape
-    along = np.linspace(-0.5, 0.5, rows)
-    score, slope = np.zeros(columns), np.zeros(columns)
-    base = np.arange(columns, dtype=np.float32)[None, :]
-    down = np.repeat(np.arange(rows, dtype=np.float32)[:, None], columns, axis=1)
-    for shift in shifts:
-        across = (base + (shift * along)[:, None]).astype(np.float32)
-        moved = cv2.remap(strength.astype(np.float32), across, down, cv2.INTER_LINEAR)
-        value = 0.5 * moved.mean(axis=0) + 0.5 * np.percentile(moved, 30, axis=0)
-        better = value > score
-        score[better], slope[better] = value[better], shift
-    return score, slope
-
-
-def _peaks(score: Array) -> list[int]:
-    """Columns that are the middle of a local maximum of the score."""
-    found: list[int] = []
-    for i in range(3, len(score) - 3):
-        if score[i] >= score[i - 3 : i + 4].max() - 0.05 and score[i] > _EDGE_MIN:
-            if found and i - found[-1] <= 3:
-                continue
-            found.append(i)
-    return found
-
-
-def _sample_across(bgr: Picture, strip: Strip) -> tuple[Array, Array, Array]:
-    """Colours on a grid up and across the jar in the strip's own scale.
-
-    Returns
-    -------
-    colours : (rows, columns, 3) array
-        CIE Lab.
-    grid_px : (rows, columns, 2) array
-        Where each was sampled.
-    across_mm : (columns,) array
-        Distance from the middle of the tags at the strip's depth.
-    """
-    z_tags = strip.corners_mm[..., 1].mean(axis=1)
-    foot, up = strip.axis_px()
-    z = np.arange(3.0, 93.0, 1.5)
-    across = np.arange(-_REACH_MM, _REACH_MM + 0.1, _STEP_MM)
-    side = np.linalg.norm(strip.corners_px[:, [0, 1]] - strip.corners_px[:, [3, 2]], axis=2)
-    size = side.mean(axis=1) / strip_spec().tag_size_mm
-    scale = np.polyval(np.polyfit(z_tags, size, 1), z) if len(z_tags) > 1 else np.full(len(z), size)
-    bend = np.polyfit(z_tags, strip.corners_px.mean(axis=1), min(2, len(z_tags) - 1))
-    middle = np.stack([np.polyval(bend[:, 0], z), np.polyval(bend[:, 1], z)], -1)
-    if len(z_tags) == 1:
-        middle = foot + z[:, None] * up
-    right = np.array([-up[1], up[0]]) / np.linalg.norm(up)
-    grid = middle[:, None, :] + scale[:, None, None] * across[None, :, None] * right
-    return _lab_at(bgr, grid), grid, across
-
-
-def _lab_at(bgr: Picture, grid_px: Array) -> Array:
-    """CIE Lab colours at picture positions (rows, columns, 2); black outside the picture."""
-    x, y = grid_px[..., 0].astype(np.float32), grid_px[..., 1].astype(np.float32)
-    patch = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    lab = cv2.cvtColor(patch.astype(np.float32) / 255.0, cv2.COLOR_BGR2LAB)
-    return np.asarray(lab, dtype=np.float64)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _WallEdges:
-    """Upright edges across a jar: how strong at each column of a grid, and how they lean."""
-
-    score: Array
-    slope: Array
-    grid_px: Array
-    across_mm: Array
-
-    def wall(self, column: int, side: int) -> Wall:
-        """Give a column's edge as a wall."""
-        wall = _wall_at(self.grid_px, float(column), self.slope[column], side, _WALL_SD_MM)
-        return replace(wall, strength=float(self.score[column]))
-
-    def hidden_wall(self, side: int) -> Wall:
-        """Give a wall that hides just behind the strip's edge."""
-        near = (self.across_mm * side > 7.0) & (self.across_mm * side < 19.0)
-        at = int(np.argmax(np.where(near, self.score, -1.0))) + side * 1.5 / _STEP_MM
-        return _wall_at(self.grid_px, at, 0.0, side, _HIDDEN_WALL_SD_MM)
-
-
-def _edges_across(
-    bgr: Picture,
-    strip: Strip,
-    others: Sequence[Strip],
-    *,
-    before_px: Sequence[Array] = (),
-    own_edges_px: Sequence[Array] = (),
-) -> _WallEdges:
-    """Look for upright edges beside a strip, not on or behind other jars or their strips."""
-    colours, grid, across = _sample_across(bgr, strip)
-    strength = _edge_strength(colours)
-    for other in others:
-        strength[_at_or_beyond(other, grid, across)] = 0.0
-    for sides in before_px:
-        strength[_at_or_past(sides, strip, grid)] = 0.0
-    for line in own_edges_px:
-        column = np.interp(grid[..., 1], line[:, 1], line[:, 0])
-        strength[np.abs(grid[..., 0] - column) < _OWN_EDGE_MM * strip.px_per_mm] = 0.0
-    slopes = np.arange(-10, 10.1, 1.25) / _STEP_MM
-    return _WallEdges(*_best_slopes(strength, slopes), grid, across)
-
-
-def _find_walls(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> list[Wall]:
-    """Find the jar's left and right wall: the nearest strong edge on each side."""
-    edges = _edges_across(bgr, strip, others)
-    score, across, peaks = edges.score, edges.across_mm, _peaks(edges.score)
-    # the strip's own edges end within 13 mm left and 18.5 mm right of the tags' middle
-    beyond = {
-        -1: [i for i in reversed(peaks) if across[i] < -13.0],
-        1: [i for i in peaks if across[i] > 18.5],
-    }
-    best = max((score[i] for found in beyond.values() for i in found), default=0.0)
-    walls = []
-    for side, found in beyond.items():
-        strong = [i for i in found if score[i] >= 0.6 * best]
-        if strong:
-            apart_mm = [abs(across[i] - across[strong[0]]) for i in strong]
-            rivalled = any(_BAND_MM < apart < _RIVAL_MM for apart in apart_mm)
-            walls.append(replace(edges.wall(strong[0], side), rivalled=rivalled))
-        elif best > 0:
-            # no wall apart from the strip's edge: it hides just behind that edge
-            walls.append(edges.hidden_wall(side))
-    return walls
-
-
 def rival_walls(
     bgr: Picture,
     scene: Scene,
@@ -269,50 +97,17 @@ def rival_walls(
     jar = jar_of(fit_view(scene, square=False), scene)
     z = np.array([160.0, 80.0, 0.0, -10.0])
     own = [jar.view.wall_px(np.full(4, azimuth), z) for azimuth in jar.strip_azimuths]
-    edges = _edges_across(bgr, scene.strip, others, before_px=before_px, own_edges_px=own)
-    peaks = _peaks(edges.score)
+    edges = edges_across(bgr, scene.strip, others, before_px=before_px, own_edges_px=own)
+    peaks = peak_columns(edges.score)
     left = [i for i in reversed(peaks) if edges.across_mm[i] < -_OWN_HALF_MM[0]]
     right = [i for i in peaks if edges.across_mm[i] > _OWN_HALF_MM[1]]
     return (*(edges.wall(i, -1) for i in left), *(edges.wall(i, 1) for i in right))
-
-
-def _at_or_beyond(other: Strip, grid: Array, across: Array) -> NDArray[np.bool_]:
-    """Tell which places of the sampling grid lie on another jar's strip or beyond it."""
-    foot, up = other.axis_px()
-    column = foot[0] + (grid[..., 1] - foot[1]) * up[0] / up[1]
-    beside = (grid[..., 0] - column) / other.px_per_mm
-    reach = 0.5 * strip_spec().width_mm
-    is_right = other.corners_px[..., 0].mean() > grid[:, across.searchsorted(0.0), 0].mean()
-    return np.asarray(beside > -reach if is_right else beside < reach)
-
-
-def _at_or_past(sides_px: Array, strip: Strip, grid: Array) -> NDArray[np.bool_]:
-    """Tell which places of the sampling grid lie on a nearer jar's side or past it."""
-    centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
-    at = [np.interp(centre[1], side[::-1, 1], side[::-1, 0]) for side in sides_px]
-    is_right = float(np.mean(at)) > centre[0]
-    side = sides_px[0 if is_right else 1]
-    slope = (side[1, 0] - side[0, 0]) / (side[1, 1] - side[0, 1])
-    column = side[0, 0] + slope * (grid[..., 1] - side[0, 1])
-    margin = _OWN_EDGE_MM * strip.px_per_mm * 1.5
-    off = grid[..., 0] - column
-    return np.asarray(off > -margin if is_right else off < margin)
 
 
 def sides_px(jar: Jar) -> Array:
     """Give a jar's left and right side in the picture, each its foot and its shoulder (2, 2, 2)."""
     z = np.array([0.0, SHOULDER_MM])
     return np.stack([jar.view.wall_px(np.full(2, jar.view.edge_azimuth(s)), z) for s in (-1, 1)])
-
-
-def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) -> Wall:
-    """Give a wall from a column of the sampling grid and its shear (columns, bottom to top)."""
-    at = np.array([0.05, 0.5, 0.95])
-    r = np.round(at * (len(grid) - 1)).astype(int)
-    c = np.clip(column + slope * (at - 0.5), 0, grid.shape[1] - 1.001)
-    low = np.floor(c).astype(int)
-    part = (c - low)[:, None]
-    return Wall(side, grid[r, low] * (1 - part) + grid[r, low + 1] * part, sd_mm)
 
 
 # --- fitting the view -----------------------------------------------------------------------------
@@ -333,11 +128,17 @@ def _wall_at(grid: Array, column: float, slope: float, side: int, sd_mm: float) 
     _FOCAL,
     _RADIAL,
 ) = range(13)
+
 _SIZES = np.array([10, 10, 0.1, 0.1, 0.1, 5, 0.1, 0.02, 0.1, 1, 0.1, 0.1, 0.05])
+
 _ROBUST_SD, _ROBUST_RMS = 6.0, 1.5  # robust loss: sd from which a corner counts less and less
+
 _FOCAL_SD = 0.35  # log spread of phones' focal lengths, zoom included: common practice, no source
+
 _EDGE_AZIMUTHS = np.linspace(0.75, 1.95, 61)
+
 _RADIAL_SD = 0.05  # radial term of phones' wide lenses, uncorrected: common practice, no source
+
 _DISTORTED_PX = 0.7  # tags that fit worse than this may be seen with radial distortion
 
 
@@ -600,7 +401,7 @@ def scene_of(
     NoJarError
         No wall is seen beside the strip.
     """
-    walls = _find_walls(bgr, strip, others)
+    walls = find_walls(bgr, strip, others)
     if not walls:
         msg = (
             "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."

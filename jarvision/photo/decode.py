@@ -9,24 +9,21 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
-import logging
-import math
 import os
 import re
 import stat
-import tempfile
 import threading
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone
+from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image, ImageOps
+from PIL import Image, ImageOps
 from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 from PIL.TiffImagePlugin import TiffImageFile
@@ -34,42 +31,31 @@ from PIL.WebPImagePlugin import WebPImageFile
 
 from jarvision.core.errors import PhotoError, ValueRefusedError
 from jarvision.core.files import shown
+from jarvision.photo.exif import (
+    exif_block,
+    focal_from_exif,
+    is_cropped,
+    orientation,
+    time_from_exif,
+)
+from jarvision.photo.file_kind import kind_of
 from jarvision.photo.integrity import is_whole, png_is_full, too_large
+from jarvision.photo.listener import stderr_aside, words_of
+from jarvision.photo.refusals import (
+    EmptyPhotoError,
+    NoSuchPhotoError,
+    NotAPhotoError,
+    PhotoSizeError,
+    TruncatedPhotoError,
+)
 
 WORKING_PX = 1800  # long side of a working picture, at least: 6 px/mm where a jar fills the photo
+
 _MOST_BYTES = 500_000_000
+
 _SHORTEST_SIDE_PX = 64
+
 _REDUCTIONS = (8, 4, 2, 1)
-
-
-class NotAPhotoError(PhotoError):
-    """The file is no picture, or of a kind that is not read."""
-
-    name = "not_a_photo"
-
-
-class EmptyPhotoError(PhotoError):
-    """The file holds nothing."""
-
-    name = "photo_empty"
-
-
-class TruncatedPhotoError(PhotoError):
-    """Part of the picture is missing."""
-
-    name = "photo_cut_off"
-
-
-class PhotoSizeError(PhotoError):
-    """The picture is far too large or too small."""
-
-    name = "photo_size"
-
-
-class NoSuchPhotoError(PhotoError):
-    """There is no ordinary file of that name, or it may not be opened."""
-
-    name = "photo_not_opened"
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,9 +189,6 @@ def working_reduction(long_px: int, longest_px: int) -> int:
     return next((step for step in _REDUCTIONS if long_px / step >= longest_px), 1)
 
 
-# --- bytes ----------------------------------------------------------------------------------
-
-
 def _read(path: Path) -> tuple[str, bytes]:
     """Return the printable name and the bytes of an ordinary, photo-like file."""
     name = shown(path.name)
@@ -238,7 +221,7 @@ def _photo_bytes(name: str, file: io.FileIO) -> bytes:
     if not head:
         msg = f"{name} is empty; copy it from the phone again."
         raise EmptyPhotoError(msg)
-    if _kind_of(head) is None:
+    if kind_of(head) is None:
         raise NotAPhotoError(_not_a_photo(name))
     if os.fstat(file.fileno()).st_size > _MOST_BYTES:
         msg = f"{name} is larger than {_MOST_BYTES // 1_000_000} MB; save it as JPEG."
@@ -259,37 +242,10 @@ def _why_not_opened(name: str, error: Exception) -> str:
     return f"{name} could not be opened; copy it to this computer again."
 
 
-def _kind_of(head: bytes) -> str | None:
-    """Tell the kind of picture by its first bytes: a name's ending proves nothing."""
-    if head.startswith(b"\xff\xd8\xff"):
-        return "JPEG"
-    if head.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "PNG"
-    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
-        return "WebP"
-    if head[:4] in {b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"}:
-        return "TIFF"
-    # Brands of ISO/IEC 23008-12 (from memory).
-    is_heif = head[4:8] == b"ftyp" and head[8:12] in _HEIF_BRANDS
-    return "HEIF" if is_heif else None
-
-
-_HEIF_BRANDS = frozenset(
-    {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1"}
-)
-
-# --- decoding without noise or surprises ------------------------------------------------------
-
-# What this library logs would be printed where nobody has set up logging.
-logging.getLogger("PIL").addHandler(logging.NullHandler())
-
 # Python's warning filters and the error stream belong to the whole process: one decode at a time.
 _ONE_AT_A_TIME = threading.Lock()
-_DECODER_NOISE = re.compile(
-    rb"^(corrupt|premature|invalid|unsupported|inconsistent|unknown|bogus|warning|\[\s*(warn|error|info)"
-    rb"|(lib(png|jpeg|tiff)|o?jpeg|tiff|lzw|zip|fax)[\w ]*:).*\n?",
-    re.IGNORECASE | re.MULTILINE,
-)
+
+
 _MISSING_DATA = re.compile(rb"premature end|bad huffman|instead of rst", re.IGNORECASE)
 
 
@@ -300,7 +256,7 @@ def _decoding(name: str) -> Iterator[IO[bytes]]:
     Yields the file that holds what the decoders meant to print.
     """
     try:
-        with _ONE_AT_A_TIME, warnings.catch_warnings(), _stderr_aside() as heard:
+        with _ONE_AT_A_TIME, warnings.catch_warnings(), stderr_aside() as heard:
             warnings.simplefilter("ignore")
             yield heard
     except PhotoError:
@@ -317,62 +273,9 @@ def _cut_off(name: str) -> str:
     return f"{name} is cut off part way; copy the whole file from the phone again."
 
 
-@contextlib.contextmanager
-def _stderr_aside() -> Iterator[IO[bytes]]:
-    """Hold back what C libraries print; what is not theirs is printed afterwards."""
-    with contextlib.ExitStack() as stack:
-        heard = stack.enter_context(_listener())
-        try:
-            terminal = os.dup(2)
-        except OSError:  # no error stream: there is one for as long as this takes
-            terminal = -1
-        os.dup2(heard.fileno(), 2)
-        try:
-            yield heard
-        finally:
-            if terminal < 0:
-                os.close(2)
-            else:
-                os.dup2(terminal, 2)
-                os.close(terminal)
-                _print_others_words(heard)
-
-
-def _listener() -> IO[bytes]:
-    """Open a file that is on no disk, so that damage is heard of where nothing can be written."""
-    if hasattr(os, "memfd_create"):
-        return os.fdopen(os.memfd_create("heard"), "w+b")
-    try:
-        return tempfile.TemporaryFile()
-    except OSError as error:
-        msg = "There is no folder for temporary files, without which damage to photos goes unseen."
-        raise _NoListenerError(msg) from error
-
-
-class _NoListenerError(PhotoError):
-    """Whether a photo is damaged cannot be told here."""
-
-    name = "damage_unseen"
-
-
-def _words(heard: IO[bytes]) -> bytes:
-    heard.seek(0)
-    return heard.read()
-
-
-def _print_others_words(heard: IO[bytes]) -> None:
-    words = _DECODER_NOISE.sub(b"", _words(heard))
-    if words:
-        with contextlib.suppress(OSError):
-            os.write(2, words)
-
-
-# --- header -----------------------------------------------------------------------------------
-
-
 def _open_header(name: str, raw: bytes) -> tuple[Image.Image, str]:
     """Read the header; the pixels wait until they are asked for."""
-    kind = _kind_of(raw[:32])
+    kind = kind_of(raw[:32])
     if kind is None:  # the file changed while it was read
         raise NotAPhotoError(_not_a_photo(name))
     if not is_whole(kind, raw):
@@ -428,7 +331,7 @@ def _is_raw_file(image: Image.Image) -> bool:
 
 
 def _facts(name: str, raw: bytes, image: Image.Image, kind: str) -> PhotoFacts:
-    exif = _exif_block(image)
+    exif = exif_block(image)
     return PhotoFacts(
         name=name,
         digest=hashlib.sha256(raw).hexdigest(),
@@ -439,113 +342,6 @@ def _facts(name: str, raw: bytes, image: Image.Image, kind: str) -> PhotoFacts:
         cropped=is_cropped(exif, image.size),
         taken_at=time_from_exif(exif),
     )
-
-
-def _exif_block(image: Image.Image) -> dict[int, Any]:
-    """Return the block of camera settings alone; a broken block counts as none."""
-    try:
-        has_none = isinstance(image, PngImageFile) and not _PNG_EXIF.intersection(image.info)
-        return {} if has_none else dict(image.getexif().get_ifd(ExifTags.IFD.Exif))
-    except Exception:  # the parser raises anything on broken blocks
-        return {}
-
-
-_PNG_EXIF = frozenset({"exif", "Raw profile type exif"})
-
-
-def _orientation(image: Image.Image) -> int:
-    try:
-        value = image.getexif().get(ExifTags.Base.Orientation)
-    except Exception:  # the parser raises anything on broken blocks
-        return 1
-    return value if isinstance(value, int) and 1 <= value <= 8 else 1
-
-
-# --- EXIF values ------------------------------------------------------------------------------
-
-
-def _number(value: object) -> float:
-    try:
-        return float(value)  # type: ignore[arg-type]  # whatever the file holds
-    except (TypeError, ValueError, ArithmeticError):
-        return math.nan
-
-
-def focal_from_exif(exif: dict[int, Any]) -> float:
-    """Return FocalLengthIn35mmFilm [mm]; NaN when absent, 0 (the standard's unknown) or absurd."""
-    focal_mm = _number(exif.get(ExifTags.Base.FocalLengthIn35mmFilm))
-    return focal_mm if 5 <= focal_mm <= 3000 else math.nan
-
-
-def is_cropped(exif: dict[int, Any], size_px: tuple[int, int]) -> bool:
-    """Tell whether the EXIF picture size has another shape than the picture.
-
-    A copy made smaller keeps its shape within rounding; 2 px and 0.5 % are allowed for that.
-    """
-    recorded = sorted(
-        _number(exif.get(tag))
-        for tag in (ExifTags.Base.ExifImageWidth, ExifTags.Base.ExifImageHeight)
-    )
-    if not all(side >= 1 for side in recorded):
-        return False
-    short_px, long_px = sorted(size_px)
-    expected_px = long_px * recorded[0] / recorded[1]
-    return abs(short_px - expected_px) > max(2.0, 0.005 * expected_px)
-
-
-_TIME_TAGS = (
-    (
-        ExifTags.Base.DateTimeOriginal,
-        ExifTags.Base.SubsecTimeOriginal,
-        ExifTags.Base.OffsetTimeOriginal,
-    ),
-    (
-        ExifTags.Base.DateTimeDigitized,
-        ExifTags.Base.SubsecTimeDigitized,
-        ExifTags.Base.OffsetTimeDigitized,
-    ),
-)
-_EXIF_TIME = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)", re.ASCII)
-_EXIF_OFFSET = re.compile(r"([+-])(\d\d):(\d\d)", re.ASCII)
-
-
-def time_from_exif(exif: dict[int, Any]) -> datetime | None:
-    """Return DateTimeOriginal, else DateTimeDigitized; None when neither makes sense.
-
-    Years before 1980 and after 2100 are taken for a clock that was never set.
-    """
-    times = (_exif_time(*(exif.get(tag) for tag in tags)) for tags in _TIME_TAGS)
-    return next((time for time in times if time is not None), None)
-
-
-def _exif_time(value: object, subsec: object, offset: object) -> datetime | None:
-    match = _EXIF_TIME.match(_text(value))
-    if match is None:
-        return None
-    try:
-        time = datetime(*map(int, match.groups()), tzinfo=_zone(offset))  # type: ignore[misc,arg-type]
-    except ValueError:
-        return None
-    fraction = re.match(r"\d{1,9}", _text(subsec), re.ASCII)
-    if fraction:
-        time += timedelta(seconds=float(f"0.{fraction[0]}"))
-    return time if 1980 <= time.year <= 2100 else None
-
-
-def _zone(offset: object) -> timezone | None:
-    match = _EXIF_OFFSET.match(_text(offset))
-    if match is None:
-        return None
-    ahead = timedelta(hours=int(match[2]), minutes=int(match[3]))
-    return timezone(-ahead if match[1] == "-" else ahead) if ahead <= timedelta(hours=14) else None
-
-
-def _text(value: object) -> str:
-    text = value.decode("latin-1") if isinstance(value, bytes) else value
-    return text.strip(" \0") if isinstance(text, str) else ""
-
-
-# --- pixels -----------------------------------------------------------------------------------
 
 
 def _upright_bgr(
@@ -559,7 +355,7 @@ def _upright_bgr(
             _refuse_damaged_jpeg(name, raw, heard)
         bgr = _any_bgr(image, reduction)
     # Asked for only now: a decoder that has turned the picture says so.
-    return np.ascontiguousarray(_TURNS[_orientation(image)](bgr))
+    return np.ascontiguousarray(_TURNS[orientation(image)](bgr))
 
 
 _FLAGS = {
@@ -576,7 +372,7 @@ def _jpeg_bgr(name: str, raw: bytes, reduction: int, heard: IO[bytes]) -> NDArra
     bgr = cv2.imdecode(np.frombuffer(raw, np.uint8), flags)
     if bgr is None:
         return None
-    words = _words(heard)
+    words = words_of(heard)
     # The decoder fills what is missing with exact mid-grey up to the last pixel.
     ends_grey = b"orrupt" in words and bool((bgr[-1, -1] == 128).all())
     if ends_grey or _MISSING_DATA.search(words):
@@ -587,7 +383,7 @@ def _jpeg_bgr(name: str, raw: bytes, reduction: int, heard: IO[bytes]) -> NDArra
 def _refuse_damaged_jpeg(name: str, raw: bytes, heard: IO[bytes]) -> None:
     """Listen to a quick decode: the one that follows keeps what it finds missing to itself."""
     cv2.imdecode(np.frombuffer(raw, np.uint8), cv2.IMREAD_REDUCED_GRAYSCALE_8)
-    if _MISSING_DATA.search(_words(heard)):
+    if _MISSING_DATA.search(words_of(heard)):
         raise TruncatedPhotoError(_cut_off(name))
 
 

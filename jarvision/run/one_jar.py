@@ -18,7 +18,8 @@ from jarvision.estimate.interim import (
 )
 from jarvision.estimate.reading import JarReading, read_jar
 from jarvision.jar.strip_detect import Strip
-from jarvision.photo.decode import NoSuchPhotoError, Photo
+from jarvision.photo.decode import Photo
+from jarvision.photo.refusals import NoSuchPhotoError
 from jarvision.results.cache import kept_jar
 from jarvision.results.fingerprint import digest_of, program
 from jarvision.results.from_reading import LeftOut, interim_record, record_of, unread_record

@@ -16,18 +16,12 @@ from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.count_unmarked import count_unmarked, on_table, places
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
+from jarvision.jar.print_check import print_doubts
+from jarvision.jar.ruler_in_photo import join_rulers, ruler_beside
 from jarvision.jar.scale import Scale, ScaleSource
-from jarvision.jar.scale_sources import (
-    STRIP_SCALE_SD,
-    ScaleAids,
-    Sides,
-    join_rulers,
-    print_doubts,
-    ruler_beside,
-    scale_by_width,
-    sides_of,
-)
+from jarvision.jar.scale_sources import STRIP_SCALE_SD, ScaleAids, scale_by_width
 from jarvision.jar.strip_detect import Strip, find_strips
+from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
 from jarvision.jar.view_fit import Jar, Scene, find_jars, scene_of, sides_px

@@ -11,7 +11,7 @@ import numpy as np
 from jarvision.core.errors import NoDepositError, TimesError, TooNoisyError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.series import Reading
-from jarvision.jar.scale_sources import width_ratio
+from jarvision.jar.taper import width_ratio
 from jarvision.jar.wall_features import WallFeatures, gather, quiet_level
 from jarvision.wall.between import deposit_top
 from jarvision.wall.floor import join_floors, seen_floor, water_structure

@@ -11,21 +11,18 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.jar.outside_size import OutsideSize, parse_jar_mm
 from jarvision.jar.profile import (
     BottomShape,
     CrossSection,
     JarProfile,
-    OutsideSize,
-    find_profile,
-    parse_jar_mm,
     profile_from_pours,
-    profile_names,
-    read_profile,
     remeasured,
     shares_from_tops,
     taper_bias_points,
     volumes_from_heights,
 )
+from jarvision.jar.profile_file import find_profile, profile_names, read_profile
 
 TOPS_MM = [38.0, 66.0, 80.0]
 

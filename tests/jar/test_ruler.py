@@ -9,7 +9,8 @@ import pytest
 from drawn_ruler import RULERS, Drawing, draw
 
 from jarvision.core.errors import ExitCode, JarError
-from jarvision.jar.ruler import RulerUnit, RulerUnreadError, read_ruler
+from jarvision.jar.ruler import RulerUnreadError, read_ruler
+from jarvision.jar.ruler_divisions import RulerUnit
 
 COMMON = ("mm", "inch/8", "inch/16")
 

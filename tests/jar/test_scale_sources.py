@@ -22,21 +22,14 @@ from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.estimate.given import Given
 from jarvision.estimate.reading import JarReading, read_jar
-from jarvision.jar.profile import JarProfile, OutsideSize, profile_from_pours
-from jarvision.jar.ruler import RulerUnit
+from jarvision.jar.outside_size import OutsideSize
+from jarvision.jar.print_check import print_doubts, tick_stretch
+from jarvision.jar.profile import JarProfile, profile_from_pours
+from jarvision.jar.ruler_divisions import RulerUnit
+from jarvision.jar.ruler_in_photo import RulerFound, join_rulers, ruler_beside
 from jarvision.jar.scale import ScaleSource
-from jarvision.jar.scale_sources import (
-    RulerFound,
-    ScaleAids,
-    join_rulers,
-    print_doubts,
-    ruler_beside,
-    stated_aids,
-    taper_doubts,
-    tick_stretch,
-    volumes_of,
-    width_ratio,
-)
+from jarvision.jar.scale_sources import ScaleAids, stated_aids
+from jarvision.jar.taper import taper_doubts, volumes_of, width_ratio
 from jarvision.jar.view_fit import Jar
 from jarvision.photo.decode import Photo, open_photo
 from jarvision.wall.locate import look_at_jar, orient, strips_in

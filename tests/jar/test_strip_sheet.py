@@ -16,6 +16,7 @@ from scenes import ROOT
 from jarvision.core.errors import JarError, UsageError
 from jarvision.core.files import WriteError
 from jarvision.jar import strip_sheet as strips
+from jarvision.jar.strip_names import parse_jars, printable_name, read_names
 from jarvision.jar.strip_spec import USUAL_LENGTH_MM, strip_spec
 
 DPI = 600
@@ -236,9 +237,9 @@ def test_ready_made_sheets(paper):
 @settings(max_examples=200, deadline=None)
 @given(st.text(max_size=60))
 def test_any_name_fits_its_place(name):
-    size_mm, lines = strips._fitted_name(strips.printable_name(name), 17.0)
+    size_mm, lines = strips._fitted_name(printable_name(name), 17.0)
     assert len(lines) <= 2
-    assert all(strips._text_mm(line, size_mm) <= 17.0 for line in lines)
+    assert all(strips.text_width_mm(line, size_mm) <= 17.0 for line in lines)
 
 
 @settings(max_examples=10, deadline=None)
@@ -261,7 +262,7 @@ def test_any_name_makes_a_sheet(name):
     ],
 )
 def test_printable_name(name, printed):
-    assert strips.printable_name(name) == printed
+    assert printable_name(name) == printed
 
 
 def test_long_names_shrink_before_they_are_cut():
@@ -287,7 +288,7 @@ def test_long_names_shrink_before_they_are_cut():
 def test_names_as_spreadsheets_save_them(tmp_path, raw):
     path = tmp_path / "names.csv"
     path.write_bytes(raw)
-    assert strips.read_names(path) == {1: "Rosa", 12: "José"}
+    assert read_names(path) == {1: "Rosa", 12: "José"}
 
 
 @pytest.mark.parametrize(
@@ -308,12 +309,12 @@ def test_names_that_cannot_be_used(tmp_path, text, message):
     path = tmp_path / "names.csv"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(UsageError, match=message):
-        strips.read_names(path)
+        read_names(path)
 
 
 def test_missing_names_file(tmp_path):
     with pytest.raises(UsageError, match="cannot be opened"):
-        strips.read_names(tmp_path / "none.csv")
+        read_names(tmp_path / "none.csv")
 
 
 # Options ----------------------------------------------------------------------------------------
@@ -330,7 +331,7 @@ def test_missing_names_file(tmp_path):
     ],
 )
 def test_parse_jars(text, jars):
-    assert strips.parse_jars(text) == jars
+    assert parse_jars(text) == jars
 
 
 @pytest.mark.parametrize(
@@ -351,13 +352,13 @@ def test_parse_jars(text, jars):
 )
 def test_jars_that_cannot_be_read(text, message):
     with pytest.raises(UsageError, match=message):
-        strips.parse_jars(text)
+        parse_jars(text)
 
 
 @given(st.text(max_size=20))
 def test_parse_jars_gives_numbers_or_a_sentence(text):
     try:
-        jars = strips.parse_jars(text)
+        jars = parse_jars(text)
     except JarError:
         return  # Any other exception would reach the user as a traceback.
     assert all(1 <= jar <= 117 for jar in jars)

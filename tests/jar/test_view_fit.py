@@ -28,7 +28,8 @@ from views import HEIGHTS_MM, height_errors
 from jarvision.core.errors import NoJarError
 from jarvision.jar.strip_detect import CORNER_SD_PX, Strip, find_strips
 from jarvision.jar.unmarked import find_unmarked_jar
-from jarvision.jar.view_fit import Scene, Wall, find_jars, least_squares, scene_of
+from jarvision.jar.view_fit import Scene, find_jars, least_squares, scene_of
+from jarvision.jar.wall_edges import Wall
 
 
 def corners(shot: Shot, tags: tuple[int, ...]) -> np.ndarray:

@@ -28,19 +28,14 @@ from PIL import Image, ImageCms, ImageOps
 from scenes import ROOT
 
 from jarvision.core.errors import PhotoError, ValueRefusedError
-from jarvision.photo.decode import (
+from jarvision.photo.decode import _decoding, open_photo, probe_photo, working_reduction
+from jarvision.photo.exif import focal_from_exif, is_cropped, time_from_exif
+from jarvision.photo.refusals import (
     EmptyPhotoError,
     NoSuchPhotoError,
     NotAPhotoError,
     PhotoSizeError,
     TruncatedPhotoError,
-    _decoding,
-    focal_from_exif,
-    is_cropped,
-    open_photo,
-    probe_photo,
-    time_from_exif,
-    working_reduction,
 )
 
 # Two decoders of one JPEG may round differently; lossy kinds are compared after a round trip.

@@ -19,7 +19,8 @@ from PIL import Image
 from scenes import ROOT, sample
 
 from jarvision.core.errors import PhotoError
-from jarvision.photo.decode import PhotoSizeError, TruncatedPhotoError, open_photo
+from jarvision.photo.decode import open_photo
+from jarvision.photo.refusals import PhotoSizeError, TruncatedPhotoError
 
 
 def opened(data, tmp_path, name="a.jpg"):

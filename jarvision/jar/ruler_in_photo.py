@@ -1,0 +1,175 @@
+"""An ordinary ruler on or beside a jar that carries no strip: where it is, and its scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.geometry import View
+from jarvision.jar.ruler import RulerScale, RulerUnreadError, read_ruler
+from jarvision.jar.ruler_divisions import RulerUnit
+from jarvision.jar.view_fit import Jar
+
+Array: TypeAlias = NDArray[np.float64]
+
+Picture: TypeAlias = NDArray[np.uint8]
+
+_SEGMENT_PX, _BLUR_PX, _EACH_PX = 256, 5, 3
+
+_BINS = slice(8, 80)  # ticks 3.2 to 32 px apart
+
+_COMB = (
+    2.7  # a comb over its surroundings, mean along the jar; rendered jars without stay under 2.4
+)
+
+_MOST_PATCHES = 3
+
+# What is read beside the ticks, in widths of the jar: room for numbers, but a ruler's far edge may
+# confuse them.
+_PATCH_WIDTHS = np.array([0.14, 0.12, 0.2])
+
+_LIKELY_RADIUS_MM = (20.0, 75.0)
+
+_ON_WALL_SD = 0.03  # a ruler on the front of the jar may lean or stand off a little
+
+_BESIDE_SD_RADII = 0.4  # how far from half way to the front a ruler beside the jar may stand
+
+_PHOTOS_DISAGREE = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class RulerFound:
+    """What a ruler tells of one photo.
+
+    Attributes
+    ----------
+    radius_mm : float
+        Outside radius of the jar by the ruler [mm].
+    relative_sd : float
+        Its relative standard deviation, mostly by how near the ruler stands.
+    """
+
+    radius_mm: float
+    relative_sd: float
+
+
+def ruler_beside(bgr: Picture, jar: Jar, *, unit: RulerUnit | None = None) -> RulerFound | None:
+    """Find a ruler on or beside a jar that has no strip; None where none can be relied on.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    jar : Jar
+        The jar in it, its radius of any unit.
+    unit : RulerUnit, optional
+        What the ruler is divided in.
+    """
+    grey = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    rows, columns, width = _around(jar, grey.shape)
+    if rows.stop - rows.start < _SEGMENT_PX:
+        return None
+    found = []
+    for first, last in _comb_columns(grey[rows, columns], width):
+        for beside in (_PATCH_WIDTHS * width).astype(int):
+            low = max(columns.start + first - int(beside), 0)
+            patch = grey[rows, low : columns.start + last + int(beside)]
+            try:
+                ruler = read_ruler(patch, unit=unit)
+            except RulerUnreadError:
+                continue
+            at = (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
+            found.append(_by_ruler(jar.view, ruler, at))
+            break
+    likely = [f for f in found if _LIKELY_RADIUS_MM[0] < f.radius_mm < _LIKELY_RADIUS_MM[1]]
+    return min(likely, key=lambda f: f.relative_sd, default=None)
+
+
+def join_rulers(found: Sequence[RulerFound]) -> RulerFound | None:
+    """Join what the photos of one jar say; None where there is nothing or they disagree.
+
+    Rulers stand where they stood, so that more photos do not make the scale surer.
+    """
+    if not found:
+        return None
+    radii = np.array([f.radius_mm for f in found])
+    weights = np.array([f.relative_sd**-2 for f in found])
+    radius = float(np.average(radii, weights=weights))
+    if np.abs(radii / radius - 1).max() > _PHOTOS_DISAGREE:
+        return None
+    spread = float(np.std(radii / radius))
+    return RulerFound(radius, math.hypot(min(f.relative_sd for f in found), spread))
+
+
+def _around(jar: Jar, shape: tuple[int, ...]) -> tuple[slice, slice, float]:
+    """Rows and columns of a picture in which a ruler can stand, and the jar's width [px]."""
+    radius = jar.view.outline.radius_mm
+    sides = np.array([jar.view.edge_azimuth(-1), jar.view.edge_azimuth(1)])
+    ends = jar.view.wall_px(sides[None, :], np.array([[-0.2 * radius], [4.0 * radius]]))
+    left, right = ends[..., 0].min(), ends[..., 0].max()
+    width = float(right - left)
+    low, high = ends[..., 1].min(), ends[..., 1].max()
+    rows = slice(max(int(low), 0), min(int(high), shape[0]))
+    columns = slice(max(int(left - width), 0), min(int(right + width), shape[1]))
+    return rows, columns, width
+
+
+def _comb_columns(grey: Picture, width: float) -> list[tuple[int, int]]:
+    """First and last columns of the likeliest upright combs of ticks."""
+    smooth = cv2.blur(grey.astype(np.float32), (_BLUR_PX, 1))[:, _BLUR_PX // 2 :: _EACH_PX]
+    fine = np.clip(np.diff(smooth, axis=0), -30.0, 30.0)
+    window = np.hanning(_SEGMENT_PX).astype(np.float32)[:, None]
+    starts = range(0, len(fine) - _SEGMENT_PX + 1, _SEGMENT_PX // 2)
+    total = np.zeros((_BINS.stop - _BINS.start, fine.shape[1]))
+    for start in starts:
+        lines = np.abs(np.fft.rfft(fine[start : start + _SEGMENT_PX] * window, axis=0))
+        total += _standing_out(lines[_BINS])
+    score = (total / max(len(starts), 1)).max(axis=0)
+    at = np.flatnonzero(score > _COMB)
+    groups = np.split(at, np.flatnonzero(np.diff(at) * _EACH_PX > 0.12 * width) + 1)
+    wide = [g for g in groups if len(g) >= 3]
+    best = sorted(wide, key=lambda g: -float(score[g].max()))[:_MOST_PATCHES]
+    return [(int(g[0]) * _EACH_PX, int(g[-1] + 1) * _EACH_PX) for g in best]
+
+
+def _standing_out(lines: Array) -> Array:
+    """Amplitudes (frequency, column) over those around them, a line's neighbours counted in."""
+    around = cv2.blur(lines.astype(np.float32), (1, 25), borderType=cv2.BORDER_REFLECT) + 1.0
+    wide = cv2.dilate(lines.astype(np.float32), np.ones((3, 1), np.uint8))
+    return np.asarray(np.minimum(wide / around, 8.0), dtype=np.float64)
+
+
+def _by_ruler(view: View, ruler: RulerScale, at_px: tuple[float, float]) -> RulerFound:
+    """Compare a ruler's scale with the view's at the same place."""
+    radius = view.outline.radius_mm
+    z = np.linspace(-0.2, 4.0, 85) * radius
+    side = [view.wall_px(np.full(len(z), view.edge_azimuth(s)), z) for s in (-1, 1)]
+    left, right = (np.interp(-at_px[1], -line[:, 1], line[:, 0]) for line in side)
+    on_wall = bool(left < at_px[0] < right)
+    if on_wall:
+        x, y = view.outline.points(np.full(len(z), _azimuth_at(view, at_px, z)))
+    else:
+        x = np.full(len(z), radius * (2 * at_px[0] - left - right) / (right - left))
+        y = np.full(len(z), -0.5 * radius)
+    line = view.camera.project(x, y, z)
+    steps = np.linalg.norm(np.diff(line, axis=0), axis=1) / np.diff(z)
+    middles = (line[1:, 1] + line[:-1, 1]) / 2
+    px_per_unit = float(np.interp(-at_px[1], -middles, steps))
+    distance = view.camera.distance_mm
+    depth_sd = _ON_WALL_SD if on_wall else _BESIDE_SD_RADII * radius / distance
+    sd = math.hypot(depth_sd, 0.015, ruler.sd_px_per_mm / ruler.px_per_mm)
+    return RulerFound(radius * px_per_unit / ruler.px_per_mm, sd)
+
+
+def _azimuth_at(view: View, at_px: tuple[float, float], z: Array) -> float:
+    """Azimuth of the front wall that shows at a place of the picture [rad]."""
+    azimuth = np.linspace(view.edge_azimuth(-1), view.edge_azimuth(1), 61)
+    wall = view.wall_px(azimuth[:, None], z[None, :])
+    columns = [np.interp(-at_px[1], -line[:, 1], line[:, 0]) for line in wall]
+    return float(np.interp(at_px[0], columns, azimuth))
