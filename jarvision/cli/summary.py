@@ -72,7 +72,7 @@ def _table(jars: Sequence[JarRecord], common: frozenset[str]) -> Table:
     table = Table(box=None, pad_edge=False)
     table.add_column("jar", no_wrap=True)
     for head in [*(["name"] if any(names.values()) else []), *soil, "check"]:
-        table.add_column(head, overflow="fold")
+        table.add_column(head, overflow="fold", no_wrap=head == "odds")
     for jar in jars:
         own = [names[jar.jar]] if any(names.values()) else []
         cells = [title(jar.jar), *own, *_soil_cells(jar, weighed=weighed), _check(jar, common)]
@@ -92,7 +92,8 @@ def _soil_cells(jar: JarRecord, *, weighed: bool) -> list[str]:
     if jar.by_weight is None:
         return ["not known", "", glass]
     texture = jar.by_weight.shares.texture
-    return [soil_in_words(texture), odds_of_named(texture), glass]
+    odds = odds_of_named(texture).replace("better than", "over")
+    return [soil_in_words(texture), odds, glass]
 
 
 def _check(jar: JarRecord, common: frozenset[str]) -> str:

@@ -142,8 +142,8 @@ _SENTENCES: dict[DoubtName, str] = {
         "was used."
     ),
     DoubtName.TIME_UNKNOWN: (
-        "The time since shaking is not known for {photo}; put 1min, 2h or 48h in its name, or "
-        "give --shaken-at."
+        "The time since shaking is not known for {photo}; put 1min, 2h or 48h in its name, or say "
+        "when the jar was shaken."
     ),
     DoubtName.TIME_OFF: (
         "{photo} was taken {elapsed} after shaking, not near {wanted}; the layer it shows is "
