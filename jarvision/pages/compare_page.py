@@ -89,11 +89,12 @@ def render_compared(given: ComparedPage) -> str:
     sources = bibliography(_HOW_TO_READ)
     readers = enumerate(compared.readers)
     jars = _count(len({c.jar for c in compared.comparisons}), "jar")
+    alike = kappa_text(compared.kappa).partition(";")[0].rstrip(".")  # kappa is for the details
     return page(
         "compared.html",
         sortable=True,
         given=given,
-        count=f"{jars}, {_count(len(compared.readers), 'reader')}. {kappa_text(compared.kappa)}",
+        count=f"{jars}, {_count(len(compared.readers), 'reader')}. {alike}.",
         first=list(_first(given)),
         readers=[_reader(result, i) for i, result in readers],
         rows=[_row(given, c, i) for i, c in enumerate(compared.comparisons)],
