@@ -387,7 +387,7 @@ def test_lens_that_bends_lines_is_allowed_for(k1):
     reading = read(changed("2", lambda bgr, _: bent(bgr, k1)))
     assert_true(reading, "2")
     if k1 == -0.1:
-        found = [p.look.jar.view.camera.bend for p in reading.photos]
+        found = [p.look.jar.view.camera.radial for p in reading.photos]
         assert found == pytest.approx([k1] * 3, abs=0.03)
 
 
