@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from jarvision.core.ranges import Z90, odds_in_words, range_around, with_range
+from jarvision.core.ranges import odds_in_words, range_around, with_range
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
@@ -27,6 +27,7 @@ from jarvision.pages.palette import (
     line,
     svg,
 )
+from jarvision.results.numbers import share_text
 from jarvision.results.record import LAYERS, Shares
 
 
@@ -43,7 +44,7 @@ def layer_bar(
     title: str,
     shares: Shares,
     *,
-    tops: Sequence[tuple[float, float]] | None = None,
+    tops: Sequence[tuple[float, tuple[float, float]]] | None = None,
     unit: str = "mm",
 ) -> Markup:
     """Draw the layers as they lie in the jar, clay on top, with each top's 90 % range.
@@ -52,17 +53,16 @@ def layer_bar(
     ----------
     shares : Shares
         What each layer's name and share say.
-    tops : sequence of 3 (float, float), optional
-        Top of sand, silt and clay with one standard deviation, in `unit`; without them the bar
-        is of shares, 0 to 100 %.
+    tops : sequence of 3 (float, (float, float)), optional
+        Top of sand, silt and clay with its 90 % range, in `unit`; without them the bar is of
+        shares, 0 to 100 %.
     unit : str
         Unit of `tops`, as printed.
     """
     ends = list(tops) if tops else _ends_of(shares)
     axis = unit if tops else "%"
-    pcts = [(m.value, m.sd) for m in shares.pcts]
-    said = [f"{layer} {pct_text(*pct)}" for layer, pct in zip(LAYERS, pcts, strict=True)]
-    high = max(top + Z90 * known_sd(sd) for top, sd in ends)
+    said = [f"{layer} {share_text(shares, i)}" for i, layer in enumerate(LAYERS)]
+    high = max(max([top, *filter(math.isfinite, reach)]) for top, reach in ends)
     scale = 200 / max(high, 1e-6)
     description = f"From the top down: {', '.join(reversed(said))} of the whole."
     if tops:
@@ -90,13 +90,18 @@ def known_sd(sd: float) -> float:
     return sd if math.isfinite(sd) else 0.0
 
 
-def _ends_of(shares: Shares) -> list[tuple[float, float]]:
-    """Upper ends of the shares stacked [%], with the standard deviation of each end."""
-    sand, silt, clay = shares.pcts
-    return [(sand.value, sand.sd), (sand.value + silt.value, clay.sd), (100.0, 0.0)]
+def _ends_of(shares: Shares) -> list[tuple[float, tuple[float, float]]]:
+    """Upper ends of the shares stacked [%], with the range of each end."""
+    sand, silt, _ = shares.pcts
+    low_clay, high_clay = shares.ranges_pct[2]
+    return [
+        (sand.value, shares.ranges_pct[0]),
+        (sand.value + silt.value, (100.0 - high_clay, 100.0 - low_clay)),
+        (100.0, (100.0, 100.0)),
+    ]
 
 
-def _layers(ends: Sequence[tuple[float, float]], scale: float) -> Iterator[Markup]:
+def _layers(ends: Sequence[tuple[float, tuple[float, float]]], scale: float) -> Iterator[Markup]:
     low = 0.0
     for layer, (top, _) in zip(LAYERS, ends, strict=True):
         top = max(top, low)
@@ -138,7 +143,7 @@ def nice_step(high: float) -> float:
 
 
 def _layer_names(
-    ends: Sequence[tuple[float, float]], said: Sequence[str], scale: float
+    ends: Sequence[tuple[float, tuple[float, float]]], said: Sequence[str], scale: float
 ) -> Iterator[Markup]:
     """Write the names at the right, apart from each other, each tied to its layer."""
     lows = [0.0, *(top for top, _ in ends[:-1])]
@@ -153,12 +158,12 @@ def _layer_names(
         yield label(x + 22, y + 4, words, font_size=14)
 
 
-def _whiskers(ends: Sequence[tuple[float, float]], scale: float) -> Iterator[Markup]:
-    for i, (top, sd) in enumerate(ends):
-        if not math.isfinite(sd) or sd <= 0:
+def _whiskers(ends: Sequence[tuple[float, tuple[float, float]]], scale: float) -> Iterator[Markup]:
+    for i, (_, (low, above)) in enumerate(ends):
+        if not math.isfinite(above - low) or above <= low:
             continue
         x = _BAR_LEFT + 16 + 14 * i
-        up, down = _BAR_FLOOR - (top + Z90 * sd) * scale, _BAR_FLOOR - (top - Z90 * sd) * scale
+        up, down = _BAR_FLOOR - above * scale, _BAR_FLOOR - low * scale
         strokes = (
             f"M{number(x)} {number(up)}V{number(down)}"
             f"M{number(x - 5)} {number(up)}h10M{number(x - 5)} {number(down)}h10"

@@ -28,7 +28,7 @@ from jarvision.results.headline import (
     soil_in_words,
     soil_odds,
 )
-from jarvision.results.numbers import printed_unit, share_text, top_text
+from jarvision.results.numbers import printed_unit, share_text, top_range_mm, top_text
 from jarvision.results.record import LAYERS, Curve, JarRecord, PhotoRecord, Shares
 from jarvision.results.report import own_name
 
@@ -248,7 +248,11 @@ def _layers(given: JarPage) -> Markup | None:
     if jar.by_height is None:
         return None
     per_unit, unit = printed_unit(given.system)
-    tops = [(t.value * per_unit, t.sd * per_unit) for t in jar.tops or ()]
+    reach = [top_range_mm(jar, i) for i in range(len(jar.tops or ()))]
+    tops = [
+        (top.value * per_unit, (low * per_unit, high * per_unit))
+        for top, (low, high) in zip(jar.tops or (), reach, strict=True)
+    ]
     title = f"Layers of {title_of(jar.jar)} by height"
     return layer_bar("layers", title, jar.by_height, tops=tops if jar.scaled else None, unit=unit)
 

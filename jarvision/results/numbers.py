@@ -26,10 +26,18 @@ def top_text(jar: JarRecord, layer: int, system: UnitSystem) -> str:
     if top is None or math.isnan(top.value):
         return ""
     per_unit, unit = printed_unit(system)
-    low, high = range_of_places(top.value, top.sd, _other_places(jar, layer))
+    low, high = top_range_mm(jar, layer)
     ends = (low * per_unit, high * per_unit)
     finest = 0.01 if unit == "in" else 0.1
     return with_range(top.value * per_unit, ends, unit, finest=finest, lowest=0.0)
+
+
+def top_range_mm(jar: JarRecord, layer: int) -> tuple[float, float]:
+    """Give the range of a layer's top above the inside floor, other places among it [mm]."""
+    if jar.tops is None:
+        return math.nan, math.nan
+    top = jar.tops[layer]
+    return range_of_places(top.value, top.sd, _other_places(jar, layer))
 
 
 def _other_places(jar: JarRecord, layer: int) -> tuple[tuple[float, float], ...]:

@@ -4,7 +4,6 @@ import itertools
 import math
 import re
 import xml.etree.ElementTree as ET
-from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -57,7 +56,9 @@ def every_figure(jar):
     soil = guide(texture_class="loam")
     marks = [Mark("a<b", (40, 40, 20), composition_draws((40, 40, 20), 3))]
     yield triangle("t", "T", "D", marks)
-    yield layer_bar("l", "L", jar.by_height, tops=[(20, 1), (40, 1), (50, math.nan)])
+    yield layer_bar(
+        "l", "L", jar.by_height, tops=[(20, (19, 22)), (40, (39, 41)), (50, (math.nan, math.nan))]
+    )
     yield layer_bar("l2", "L", jar.by_height)
     yield share_strip("s", "S", (40, 40, 20))
     yield layer_column("c", "C", (40, 40, 20), spread=(1, 2, math.nan))
@@ -221,15 +222,19 @@ def test_labels_never_lie_on_one_another():
 
 
 def test_layers_lie_in_order_and_in_proportion(jar):
-    drawn = layer_bar("l", "L", jar.by_height, tops=[(20, 1), (40, 1), (50, 1)])
+    drawn = layer_bar(
+        "l", "L", jar.by_height, tops=[(20, (19, 21)), (40, (39, 41)), (50, (49, 51))]
+    )
     [sand], [silt], [clay] = (rects(drawn, canvas.FILLS[k]) for k in ("sand", "silt", "clay"))
     assert clay[1] < silt[1] < sand[1]
     assert sand[3] == pytest.approx(2 * clay[3], rel=0.01)
     assert sand[1] == pytest.approx(silt[1] + silt[3], abs=0.02)
 
 
-def test_whiskers_hold_the_top_9_times_in_10(jar):
-    drawn = layer_bar("l", "L", jar.by_height, tops=[(20, 3), (40, math.nan), (50, 1)])
+def test_whiskers_show_the_ranges_given(jar):
+    unknown = (math.nan, math.nan)
+    tops = [(20, (18, 24)), (40, unknown), (50, (49, 51))]
+    drawn = layer_bar("l", "L", jar.by_height, tops=tops)
     [sand] = rects(drawn, canvas.FILLS["sand"])
     per_mm = sand[3] / 20
     lengths = [
@@ -238,8 +243,7 @@ def test_whiskers_hold_the_top_9_times_in_10(jar):
             rf'd="M[\d.]+ ([\d.]+)V([\d.]+)[^"]*" stroke="{canvas.INK}"', drawn
         )
     ]
-    sds = 2 * NormalDist().inv_cdf(0.95)  # 90 % of a normal distribution lie between 5 and 95 %
-    assert lengths == pytest.approx([3 * sds * per_mm, sds * per_mm], rel=0.02)
+    assert lengths == pytest.approx([6 * per_mm, 2 * per_mm], rel=0.02)
 
 
 def test_without_a_scale_the_bar_is_of_percent(jar):
