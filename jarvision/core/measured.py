@@ -66,6 +66,7 @@ class DoubtName(StrEnum):
     SCALE_FROM_RULER = "scale_from_ruler"
     LINES_BOWED = "lines_bowed"
     MARK_ON_BOUNDARY = "mark_on_boundary"
+    PUT_RIGHT = "put_right"
     PARTLY_HIDDEN = "partly_hidden"
     TOO_BRIGHT = "too_bright"
     GLARE = "glare"
@@ -194,6 +195,7 @@ _SENTENCES: dict[DoubtName, str] = {
         "A dark line or tape runs over the top of the {layer} on all of the glass that is seen in "
         "{photo}, so that boundary is less sure; leave some glass free beside a mark."
     ),
+    DoubtName.PUT_RIGHT: "The {line} was put right by hand{how}.",
     DoubtName.LINES_BOWED: (
         "In {photo} the strip does not look flat and straight, so heights may be off by about "
         "{off}; smooth the strip down, and do not use a wide-angle lens."

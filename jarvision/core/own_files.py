@@ -20,6 +20,7 @@ _OWN_HEADS = (
     "jar,reader,line,sand_top_hand_mm,",
     "jar,standard,silt_to_um,",
     "jar,reader,sand_mm,silt_mm,clay_mm,first_sd_mm,",
+    "jar,photo,what,value,sd,",
 )
 _FIXED_NAMES = frozenset({"readings.csv", "photos.json", "report.html", "howto.html"})
 

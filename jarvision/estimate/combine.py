@@ -81,7 +81,9 @@ def combine(measured: JarMeasurement, *, profile: JarProfile | None, seed: int) 
         for top, boundary in zip(own, last.boundaries, strict=True)
     ]
     if _is_hard_to_see(measured.all_doubts):
-        for top, others in zip(own, rivals, strict=True):
+        for top, others, boundary in zip(own, rivals, last.boundaries, strict=True):
+            if boundary.by_hand:
+                continue  # somebody saw it
             others.append(Candidate(top.value, _LOST_SD_MM, _LOST_WEIGHT))
     rng = np.random.default_rng(seed)
     draws = draw_tops(
@@ -107,6 +109,11 @@ def _is_hard_to_see(doubts: Sequence[Doubt]) -> bool:
     return any(doubt.name in _HARD_TO_SEE for doubt in doubts)
 
 
+def sink_of(layer: int, reading: Reading) -> tuple[float, float]:
+    """How far a top has sunk in a later reading than its own, as a part of its height: mean, sd."""
+    return _SINK.get((layer, reading), (0.0, 0.0))
+
+
 def said_of(layer: int, photos: Sequence[PhotoMeasurement]) -> list[tuple[float, float]]:
     """Gather what each photo says of a top at its own photo's time: height and sd [mm].
 
@@ -121,7 +128,7 @@ def said_of(layer: int, photos: Sequence[PhotoMeasurement]) -> list[tuple[float,
     for photo in photos:
         if layer < len(photo.boundaries):
             boundary = photo.boundaries[layer]
-            sink, sd = _SINK.get((layer, photo.reading), (0.0, 0.0))
+            sink, sd = sink_of(layer, photo.reading)
             height = boundary.top_mm * (1 + sink)
             own_scale = 0.0 if photo.has_strip else _BARE_SCALE_SD
             says.append((height, math.hypot(boundary.sd_mm, sd * height, own_scale * height)))

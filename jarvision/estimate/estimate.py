@@ -157,6 +157,7 @@ def _with_top(photo: PhotoMeasurement, correction: Correction) -> PhotoMeasureme
         grain_mm=math.nan,
         contrast=math.nan,
         uneven_mm=math.nan,
+        by_hand=True,
     )
     boundaries = (*photo.boundaries[:layer], by_hand, *photo.boundaries[layer + 1 :])
     return replace(photo, boundaries=boundaries)

@@ -66,7 +66,8 @@ def marks_of(
     marks = [_floor_mark(photo, reading, system)]
     if math.isfinite(reading.water_mm):
         value = f"about {_length(reading.water_mm, system, 0)}" if reading.scaled else ""
-        label = ("water line", value, "", "")
+        by_hand = _by_hand("water", reading)
+        label = ("water line", value, "", by_hand)
         marks.append(LineMark(reading.water_mm, _NO_RANGE, WATER_LINE, "water", label))
     for boundary in photo.boundaries:
         marks += _rivals(boundary)
@@ -81,8 +82,15 @@ def _floor_mark(photo: PhotoReading, reading: Drawn, system: UnitSystem) -> Line
     side = "below" if zero_mm > 0 else "above"
     is_off = reading.scaled and abs(zero_mm) >= _WORTH_SAYING_MM
     note = f"strip's 0: {_length(abs(zero_mm), system)} {side}" if is_off else ""
-    label = ("inside floor", within, note, "")
+    by_hand = _by_hand("floor", reading)
+    label = ("inside floor", within, note, by_hand)
     return LineMark(0.0, range_around(0.0, sd_mm), CHALK, "floor", label)
+
+
+def _by_hand(line: str, reading: Drawn) -> str:
+    """Say that somebody put a line right, where somebody did."""
+    measured = reading.measurement
+    return "put right by hand" if measured and line in measured.put_right else ""
 
 
 def _length(value_mm: float, system: UnitSystem, digits: int = 1) -> str:
@@ -147,6 +155,8 @@ def boundary_label(
     joined, _ = height_in_words(top.value, range_around(top.value, top.sd), reading, system)
     is_own = boundary is photo.boundaries[-1]
     note = f"all photos: {joined}" if is_own and joined != here else ""
+    if boundary.by_hand:
+        note = _by_hand(boundary.layer, reading) or note
     return f"top of the {boundary.layer}", here, ends, note
 
 

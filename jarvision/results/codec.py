@@ -126,6 +126,9 @@ def _body(record: JarRecord) -> dict[str, Any]:
         "row": plain(record.row),
         "measurement": plain(measurement),
         "given": plain(record.given),
+        "views": plain(record.views),
+        "as_read": plain(record.as_read),
+        "put_right": plain(record.put_right),
     }
 
 
@@ -273,6 +276,9 @@ def _record(file: File, stem: str) -> JarRecord:
         require(all(math.isfinite(top.value) for top in known), "a top is missing")
     if file.measurement is not None:
         _check(file.measurement, most=is_whole)
+    if file.as_read is not None:
+        _check(file.as_read, most=True)
+    require(len(file.views) in (0, len(file.photos)), "the views of the photos")
     strip, tops = file.strip_number, file.tops
     has_number = isinstance(strip, int) and not isinstance(strip, bool) and 0 <= strip < 10_000
     return JarRecord(
@@ -302,6 +308,9 @@ def _record(file: File, stem: str) -> JarRecord:
         given=file.given,
         made_from=file.made_from,
         interim=file.interim if is_read else None,
+        views=file.views,
+        as_read=file.as_read,
+        put_right=file.put_right,
     )
 
 

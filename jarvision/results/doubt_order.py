@@ -51,6 +51,7 @@ _PHRASES = {
     "soil_does_not_fit": "soil does not fit the jar",
     "focal_unknown": "lens not known",
     "water_state_unknown": "water not described",
+    "put_right": "put right by hand",
     "little_narrowed": "mostly assumption",
     "few_draws": "rough limits",
 }
@@ -58,8 +59,8 @@ _PHRASES = {
 
 _ORDER = {name: place for place, name in enumerate(_PHRASES)}
 
-USUAL = frozenset({"water_state_unknown", "focal_unknown"})
-"""What nearly every jar carries: told with the details, never as a warning."""
+USUAL = frozenset({"water_state_unknown", "focal_unknown", "put_right"})
+"""What is no reason to look twice: told with the details, never as a warning."""
 
 _OF_A_PHOTO = frozenset(
     {

@@ -15,7 +15,15 @@ from cattrs import BaseValidationError, Converter, transform_error
 
 from jarvision.core.measured import Measured
 from jarvision.estimate.given import Given
-from jarvision.results.record import Interim, MadeFrom, NamedDoubt, ReadingRow, Unread
+from jarvision.results.record import (
+    Interim,
+    MadeFrom,
+    NamedDoubt,
+    PhotoView,
+    PutRight,
+    ReadingRow,
+    Unread,
+)
 from jarvision.wall.measurement import JarMeasurement
 
 WRONG = (BaseValidationError, ArithmeticError, LookupError, TypeError, ValueError)
@@ -174,6 +182,9 @@ class File:
     measurement: JarMeasurement | None = None
     given: Given | None = None
     interim: Interim | None = None
+    views: tuple[PhotoView, ...] = ()
+    as_read: JarMeasurement | None = None
+    put_right: tuple[PutRight, ...] = ()
 
 
 def _number_hook(kind: Any) -> Callable[[object, Any], float]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import fields
 
 import numpy as np
 
@@ -17,6 +18,8 @@ from jarvision.estimate.estimate import Estimated
 from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.texture import texture_of
+from jarvision.jar.geometry import Camera, Outline, View
+from jarvision.jar.wall_features import pieces
 from jarvision.results.record import (
     ByWeight,
     Curve,
@@ -25,6 +28,8 @@ from jarvision.results.record import (
     LayerTop,
     NamedDoubt,
     PhotoRecord,
+    PhotoView,
+    PutRight,
     ReadingRow,
     Shares,
     ThreeNumbers,
@@ -32,7 +37,8 @@ from jarvision.results.record import (
     WeightRow,
     overlay_name,
 )
-from jarvision.wall.measurement import PhotoMeasurement
+from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
+from jarvision.wall.read import PhotoReading
 from jarvision.wall.suggest_marks import Offer, offer_json
 
 _KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
@@ -88,6 +94,8 @@ def record_of(
     left_out: LeftOut = (),
     name: str = "",
     bed: str = "",
+    as_read: JarMeasurement | None = None,
+    put_right: tuple[PutRight, ...] = (),
 ) -> JarRecord:
     """Store what was read of a jar.
 
@@ -103,6 +111,10 @@ def record_of(
         Photos that could not be used: name and sentence.
     name, bed : str
         What the user's list of jars says of it.
+    as_read : JarMeasurement, optional
+        What was measured before lines were put right by hand.
+    put_right : tuple of PutRight
+        Those lines.
     """
     reading = made.reading
     c = reading.composition
@@ -135,6 +147,9 @@ def record_of(
         row=row_of(made, name=name, bed=bed),
         measurement=reading.measurement.numbers(),
         given=reading.given,
+        views=_views(reading.photos),
+        as_read=as_read.numbers() if as_read else None,
+        put_right=put_right,
     )
 
 
@@ -202,6 +217,27 @@ def interim_record(
             next_sentence=due.sentence,
         ),
     )
+
+
+def _views(photos: Sequence[PhotoMeasurement]) -> tuple[PhotoView, ...]:
+    """Say where the wall lies in each photo; nothing where one has lost its picture."""
+    views = []
+    for photo in photos:
+        if not isinstance(photo, PhotoReading):
+            return ()
+        look = photo.look
+        height, width = map(int, look.size_px)
+        whole = [look.wall.azimuth[p] for p in pieces(look.wall)] or [look.wall.azimuth]
+        ends = tuple((float(p[0]), float(p[-1])) for p in whole)
+        views.append(PhotoView((height, width), as_floats(look.jar.view), ends))
+    return tuple(views)
+
+
+def as_floats(view: View) -> View:
+    """Give a view whose numbers are plain ones, as files hold them."""
+    camera = Camera(*(float(getattr(view.camera, f.name)) for f in fields(Camera)))
+    outline = Outline(*(float(getattr(view.outline, f.name)) for f in fields(Outline)))
+    return View(camera, outline)
 
 
 def _photo(photo: PhotoMeasurement, photos: JarPhotos, jar: str) -> PhotoRecord:
@@ -272,6 +308,7 @@ def row_of(made: Estimated, *, name: str = "", bed: str = "") -> ReadingRow:
         by_weight=_weight_row(made.weighed) if made.weighed else None,
         name=name,
         bed=bed,
+        put_right=reading.measurement.put_right,
     )
 
 

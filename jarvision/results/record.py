@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -15,8 +16,10 @@ from numpy.typing import NDArray
 from jarvision.core.files import OVERLAY_PREFIX, safe_name
 from jarvision.core.measured import Doubt, Measured
 from jarvision.core.series import Reading
+from jarvision.estimate.estimate import JarLine
 from jarvision.estimate.given import Given
 from jarvision.estimate.texture import Texture, TextureClass
+from jarvision.jar.geometry import View
 from jarvision.wall.measurement import JarMeasurement
 
 LAYERS = ("sand", "silt", "clay")
@@ -80,6 +83,8 @@ class ReadingRow:
         The result by weight, where there is one.
     name, bed : str
         What the user's list of jars calls it, and the bed it is from; empty where not given.
+    put_right : tuple of str
+        The lines that somebody put right by hand.
 
     Numbers that are unknown are NaN.
     """
@@ -98,6 +103,7 @@ class ReadingRow:
     by_weight: WeightRow | None = None
     name: str = ""
     bed: str = ""
+    put_right: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +284,61 @@ class MadeFrom:
     fingerprint: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class PhotoView:
+    """Where a jar's wall lies in a photo that was read.
+
+    Attributes
+    ----------
+    size_px : tuple of int
+        Height and width of the upright working picture.
+    view : View
+        Camera and jar.
+    pieces_rad : tuple of (float, float)
+        First and last azimuth of each free piece of wall [rad].
+    """
+
+    size_px: tuple[int, int]
+    view: View
+    pieces_rad: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PutRight:
+    """A line as somebody saw it: a row of `corrections.csv`.
+
+    Attributes
+    ----------
+    jar, photo : str
+        Name of the jar, and of the photo in which the line was seen; the photo may be empty.
+    what : JarLine
+        Which line.
+    value_mm, sd_mm : float
+        Height of a top or of the water line above the inside floor, or of the floor above the one
+        that was read, and one standard deviation [mm, nominal where the jar has no scale].
+    by, at, note : str
+        Who said so, when, and why; each may be empty.
+    read_mm : float
+        What had been read; NaN where nothing was.
+    photo_sha256 : str
+        Digest of the photo's contents, by which the line is known again; may be empty.
+    line : int
+        Where it stands in the table.
+    """
+
+    jar: str
+    photo: str
+    what: JarLine
+    value_mm: float
+    sd_mm: float
+    by: str = ""
+    at: str = ""
+    note: str = ""
+    read_mm: float = math.nan
+    photo_sha256: str = ""
+    line: int = 0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class JarRecord:
     """All that was written down of a jar.
@@ -323,6 +384,12 @@ class JarRecord:
         not read, and in files of version 1.
     made_from : MadeFrom or None
         None where another run may do better.
+    views : tuple of PhotoView
+        One a photo of `photos`; empty in files of earlier versions.
+    as_read : JarMeasurement or None
+        What was measured before lines were put right by hand; None where none were.
+    put_right : tuple of PutRight
+        The lines that were.
     """
 
     jar: str
@@ -349,6 +416,9 @@ class JarRecord:
     given: Given | None = None
     made_from: MadeFrom | None = None
     interim: Interim | None = None
+    views: tuple[PhotoView, ...] = ()
+    as_read: JarMeasurement | None = None
+    put_right: tuple[PutRight, ...] = ()
 
     @property
     def best(self) -> Shares | None:

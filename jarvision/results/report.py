@@ -170,5 +170,6 @@ _COLUMNS: tuple[tuple[str, _Cell], ...] = (
     ("water_state", lambda row: row.by_weight.water_state if row.by_weight else ""),
     ("name", lambda row: safe_cell(row.name)),
     ("bed", lambda row: safe_cell(row.bed)),
+    ("put_right", lambda row: ";".join(row.put_right)),
 )
 """Columns in the order of the file; new ones go to the end, so that old readers go on working."""

@@ -17,7 +17,7 @@ from jarvision.results.record import json_name
 from jarvision.results.report import title
 from jarvision.run.album import Album, BrokenPhotosError, album_with_contents, path_of
 from jarvision.run.dask import pool_for
-from jarvision.run.one_jar import JarJob, earlier_outcome, job_of, not_read, read_one
+from jarvision.run.one_jar import JarJob, earlier_outcome, fitted_lines, job_of, not_read, read_one
 from jarvision.run.outcome import Batch, Outcome
 from jarvision.run.outputs import JarFiles, put_on_disk, with_files
 from jarvision.run.plan import Plan, plan_of, used_photos
@@ -106,10 +106,11 @@ def read_photos(
     with pool_for(workers, cluster) as pool:
         survey = survey_photos(paths, pool, known=known, out=out, album=album, progress=progress)
         plan = plan_of(survey, settings)
-        jobs = [job_of(jar, survey, settings, out) for jar in plan.jars]
+        by_hand, unfit = fitted_lines(out, plan.jars, survey)
+        jobs = [job_of(j, survey, settings, out, by_hand.get(j.jar, ())) for j in plan.jars]
         earlier = [None if again else earlier_outcome(job) for job in jobs]
         new = [job for job, outcome in zip(jobs, earlier, strict=True) if outcome is None]
-        notes = (*plan.notes, *filter(None, map(_replaced, new)))
+        notes = (*plan.notes, *unfit, *filter(None, map(_replaced, new)))
         fresh = iter(_read_all(new, pool, album, progress))
     outcomes = tuple(outcome or next(fresh) for outcome in earlier)
     return Batch(outcomes, plan.refused, plan.photos_found, notes)

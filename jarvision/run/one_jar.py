@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from jarvision.core.errors import JarError
@@ -16,11 +16,20 @@ from jarvision.estimate.interim import (
     refused_photo,
     work_out_early,
 )
-from jarvision.estimate.reading import JarReading, read_jar
+from jarvision.estimate.put_right import put_right
+from jarvision.estimate.reading import JarReading, read_jar, work_out
 from jarvision.jar.strip_detect import Strip
 from jarvision.photo.decode import Photo
 from jarvision.photo.refusals import NoSuchPhotoError
 from jarvision.results.cache import kept_jar
+from jarvision.results.corrections import (
+    CORRECTIONS_FILE,
+    HandLine,
+    SeenJar,
+    fit,
+    read_corrections,
+    with_read,
+)
 from jarvision.results.fingerprint import digest_of, program
 from jarvision.results.from_reading import LeftOut, interim_record, record_of, unread_record
 from jarvision.results.record import MadeFrom, PhotoDigest, json_name
@@ -58,6 +67,8 @@ class JarJob:
         Folder for its files.
     made_from : MadeFrom
         What its result will rest on.
+    by_hand : tuple of HandLine
+        Lines that somebody put right.
     """
 
     jar: JarPhotos
@@ -65,6 +76,7 @@ class JarJob:
     settings: Settings
     out: Path | None
     made_from: MadeFrom
+    by_hand: tuple[HandLine, ...] = ()
 
     @property
     def called(self) -> dict[str, str]:
@@ -73,15 +85,49 @@ class JarJob:
         return {"name": row.name, "bed": row.bed} if row else {"name": "", "bed": ""}
 
 
-def job_of(jar: JarPhotos, survey: Survey, settings: Settings, out: Path | None) -> JarJob:
+def job_of(
+    jar: JarPhotos,
+    survey: Survey,
+    settings: Settings,
+    out: Path | None,
+    by_hand: tuple[HandLine, ...] = (),
+) -> JarJob:
     """Put together what reading a jar needs."""
     spotted = {path: survey.photos[path] for path in (path_of(t.key) for t in jar.timed)}
     own = settings.of_jar(jar.jar)
-    return JarJob(jar, spotted, own, out, _made_from(jar, spotted, own))
+    return JarJob(jar, spotted, own, out, _made_from(jar, spotted, own, by_hand), by_hand)
+
+
+def fitted_lines(
+    out: Path | None, jars: Sequence[JarPhotos], survey: Survey
+) -> tuple[dict[str, tuple[HandLine, ...]], tuple[str, ...]]:
+    """Find the lines that were put right by hand in an earlier result, by jar, and what is amiss.
+
+    Raises
+    ------
+    TableError
+        The table of corrections is none.
+    """
+    if out is None or not (out / CORRECTIONS_FILE).is_file():
+        return {}, ()
+    table = read_corrections(out / CORRECTIONS_FILE)
+    fitted, unfit = fit(table.lines, [_seen(jar, survey) for jar in jars])
+    return fitted, (*table.notes, *unfit)
+
+
+def _seen(jar: JarPhotos, survey: Survey) -> SeenJar:
+    used = {timed.key: reading for reading, timed in jar.chosen.items()}
+    photos = tuple(
+        (t.name, survey.photos[path_of(t.key)].digest, used.get(t.key)) for t in jar.timed
+    )
+    return SeenJar(jar.jar, photos)
 
 
 def _made_from(
-    jar: JarPhotos, spotted: Mapping[Path, SpottedPhoto], settings: Settings
+    jar: JarPhotos,
+    spotted: Mapping[Path, SpottedPhoto],
+    settings: Settings,
+    by_hand: tuple[HandLine, ...],
 ) -> MadeFrom:
     """Say what a jar's result rests on; the fingerprint changes whenever any of it does."""
     photos = tuple(PhotoDigest(t.name, spotted[path_of(t.key)].digest) for t in jar.timed)
@@ -91,7 +137,8 @@ def _made_from(
     doubts = [d.sentence for d in jar.doubts]
     digests = [asdict(photo) for photo in photos]
     problem = str(jar.problem)
-    whole = [program(), how, jar.jar, jar.number, digests, placed, used, doubts, problem]
+    lines = [asdict(replace(line, row=replace(line.row, line=0))) for line in by_hand]
+    whole = [program(), how, jar.jar, jar.number, digests, placed, used, doubts, problem, lines]
     return MadeFrom(program(), how, photos, digest_of(whole))
 
 
@@ -189,9 +236,23 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
         )
     except JarError as error:
         return not_read(job, error, left_out, is_lasting=is_lasting)
-    made = weighed_too(reading)
     offer = _offered(reading, settings)
-    record = record_of(made, jar, offer=offer, left_out=left_out, **job.called)
+    as_read = reading.measurement if job.by_hand else None
+    try:
+        reading = _put_right(reading, job.by_hand)
+    except JarError as error:
+        return not_read(job, error, left_out)
+    made = weighed_too(reading)
+    lines = tuple(with_read(line, as_read) for line in job.by_hand) if as_read else ()
+    record = record_of(
+        made,
+        jar,
+        offer=offer,
+        left_out=left_out,
+        as_read=as_read,
+        put_right=lines,
+        **job.called,
+    )
     return Outcome(jar, record, reading=reading, weighed=made.weighed, is_lasting=is_lasting)
 
 
@@ -231,6 +292,14 @@ def _before_the_last(
     rest = tuple(pair for pair in left_out if pair[0] != timed.name)
     record = interim_record(interim, jar, left_out=rest, **job.called)
     return Outcome(jar, record, interim=interim, is_lasting=is_lasting)
+
+
+def _put_right(reading: JarReading, lines: Sequence[HandLine]) -> JarReading:
+    """Put lines where somebody saw them, and work everything out again."""
+    if not lines:
+        return reading
+    measured = put_right(reading.measurement, [line.correction() for line in lines])
+    return work_out(reading.jar, measured, reading.given)
 
 
 def _offered(reading: JarReading, settings: Settings) -> Offer:

@@ -35,6 +35,8 @@ class Boundary:
         Spread of the boundary along the front, 5 to 95 % [mm].
     alternatives : tuple of (float, float)
         Other places it could be: height [mm] and weight against the main one.
+    by_hand : bool
+        Whether somebody put it there, or where it lies follows from where they put it.
     """
 
     layer: str
@@ -45,6 +47,7 @@ class Boundary:
     contrast: float
     uneven_mm: float
     alternatives: tuple[tuple[float, float], ...] = ()
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +158,8 @@ class JarMeasurement:
         Height above the inside floor up to which the photos' `width_ratio` counts [mm].
     doubts : tuple of Doubt
         What was doubtful before boundaries were placed: times, the photos' noise.
+    put_right : tuple of str
+        The lines that somebody put right by hand.
     """
 
     photos: tuple[PhotoMeasurement, ...]
@@ -163,6 +168,7 @@ class JarMeasurement:
     water_sd_mm: float = WATER_SD_MM
     widened_to_mm: float = math.nan
     doubts: tuple[Doubt, ...] = ()
+    put_right: tuple[str, ...] = ()
 
     def numbers(self) -> JarMeasurement:
         """Give the same without any picture."""

@@ -28,9 +28,9 @@ BY_WEIGHT_HEADER = (
     "sand_wt_pct,silt_wt_pct,clay_wt_pct,sand_wt_pct_lo,sand_wt_pct_hi,silt_wt_pct_lo,"
     "silt_wt_pct_hi,clay_wt_pct_lo,clay_wt_pct_hi,class_by_weight,odds_by_weight,water_state"
 )
-LISTED_HEADER = "name,bed"
+LISTED_HEADER = "name,bed,put_right"
 ALL_HEADER = f"{HEADER},{BY_WEIGHT_HEADER},{LISTED_HEADER}"
-EMPTY = "," * 14
+EMPTY = "," * 15
 
 FULL = ReadingRow(
     jar="3",
@@ -193,7 +193,7 @@ def test_listed_names_stand_in_the_csv_s_last_columns(name):
     [cell] = cells(dataclasses.replace(FULL, name=name, bed=f"{name}\r\n\u202e"))
     formula = name[0] in "=@\uff1d"  # RFC 4180 knows no formulas; common practice, no source
     assert cell["name"] == cell["bed"] == (f"'{name}" if formula else name)
-    assert list(cell)[-2:] == LISTED_HEADER.split(",")
+    assert list(cell)[-3:] == LISTED_HEADER.split(",")
 
 
 @given(st.text(), st.lists(st.text(), max_size=3))
@@ -204,7 +204,7 @@ def test_any_name_gives_one_safe_row(jar, photos):
     assert text.count("\r\n") == text.count("\n") == text.count("\r") == 2
     [row] = csv.reader(text.splitlines(keepends=True)[1:], strict=True)
     assert len(row) == len(ALL_HEADER.split(","))
-    pieces = [row[0], *row[-2:], *row[1].split(";")]
+    pieces = [row[0], *row[-3:-1], *row[1].split(";")]
     assert len(pieces) == 3 + max(len(photos), 1)
     for piece in pieces:
         if piece[:1] and piece[0] in "=+-@\uff1d\uff0b\uff0d\uff20":
