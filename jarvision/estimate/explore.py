@@ -53,6 +53,8 @@ class Cloud:
         Share of the clay still up at the last photo.
     slowed : ndarray, shape (N,)
         Speed in the crowd over speed alone at the first minute.
+    settled_mm : ndarray, shape (N,)
+        Top of the deposit once all is down [mm].
     """
 
     z: Array
@@ -62,6 +64,7 @@ class Cloud:
     bed_mm: Array
     clay_up: Array
     slowed: Array
+    settled_mm: Array
 
 
 def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
@@ -92,10 +95,12 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
     minute = min(int(np.searchsorted(path.time_s, MINUTE_S)), path.time_s.size - 1)
     slowed = hindering(path.solids[:, minute], jars.values["exponent"])
     landed = landed_of(evidence, jars, charge, path)
-    bed = path.state.bed_mm - in_pores(jars, charge, landed.minute)[:, None]
-    return Cloud(
-        z, mass, log_fit, chi2, np.maximum(bed, 0.0) / jars.scale[:, None], clay_up, slowed
-    )
+    hidden = in_pores(jars, charge, landed.minute)
+    whole = 10.0 * (charge.mass_g_cm2 / charge.layer_g_cm3).sum(axis=0) - hidden
+    whole /= jars.scale
+    bed = path.state.bed_mm - hidden[:, None]
+    bed = np.maximum(bed, 0.0) / jars.scale[:, None]
+    return Cloud(z, mass, log_fit, chi2, bed, clay_up, slowed, whole)
 
 
 def _log_masses(evidence: Evidence, mass: Array) -> Array:

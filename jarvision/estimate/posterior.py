@@ -29,6 +29,7 @@ from jarvision.estimate.known import (
     gather,
 )
 from jarvision.estimate.narrowing import Narrowing, narrowing
+from jarvision.estimate.next_fact import NextFact, narrows_most
 from jarvision.estimate.priors import PRIORS
 from jarvision.estimate.sampler import ENOUGH_DRAWS, effective, flattened, resample, sample
 
@@ -168,6 +169,8 @@ class Weighed:
         One sentence on why this differs from the result by height.
     narrowed : Narrowing
         How much the photos narrowed what a soil can be.
+    next_fact : NextFact or None
+        What would narrow it most that is not known yet; None where nothing simple would.
     doubts : tuple of WeighingDoubt
         What the reader should know.
     """
@@ -182,6 +185,7 @@ class Weighed:
     water_state: WaterState
     why: str
     narrowed: Narrowing
+    next_fact: NextFact | None
     doubts: tuple[WeighingDoubt, ...]
 
 
@@ -293,6 +297,7 @@ def _report(
         water_state=evidence.state,
         why=_why(evidence, percents[2].value, float(clay_up.mean()), _slow(cloud, picked)),
         narrowed=narrowed,
+        next_fact=narrows_most(evidence, cloud, picked, rng),
         doubts=doubts,
     )
 

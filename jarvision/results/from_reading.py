@@ -274,7 +274,7 @@ def _by_weight(weighed: Weighed) -> ByWeight:
             fractions_pct[:_KEPT_DRAWS],
         ),
         why=weighed.why,
-        prior_note=weighed.narrowed.sentence,
+        prior_note=_narrowed(weighed),
         water_state=str(weighed.water_state),
         curve=Curve(
             *(
@@ -317,11 +317,17 @@ def _rounded(values: Iterable[float]) -> ThreeNumbers:
     return sand, silt, clay
 
 
+def _narrowed(weighed: Weighed) -> str:
+    """Say how much the photos narrowed a soil, and what would narrow it further."""
+    more = f" {weighed.next_fact.sentence}" if weighed.next_fact else ""
+    return f"{weighed.narrowed.sentence}{more}"
+
+
 def _weight_row(weighed: Weighed) -> WeightRow:
     """Put a result by weight in a row."""
     shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
     texture = texture_of(100.0 * weighed.fractions)
-    notes = dict.fromkeys([weighed.why, *(d.sentence for d in weighed.doubts)])
+    notes = dict.fromkeys([weighed.why, _narrowed(weighed), *(d.sentence for d in weighed.doubts)])
     return WeightRow(
         pcts=_rounded(share.value for share in shares),
         los=_rounded(share.lo for share in shares),
