@@ -12,7 +12,7 @@ from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.estimate.estimate import Correction, JarLine
-from jarvision.jar.profile import find_profile
+from jarvision.jar.profile_file import find_profile
 from jarvision.jar.scale_sources import ScaleAids
 from jarvision.results.codec import JarFileError
 from jarvision.results.from_reading import row_of
