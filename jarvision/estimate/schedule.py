@@ -52,6 +52,13 @@ _USUAL = (
     (2 * _HOUR, "usual mark for silt"),
     (48 * _HOUR, "usual mark for clay"),
 )
+_EXTRA = (
+    (5 * _MINUTE, "narrows it by weight"),
+    (8 * _HOUR, "narrows it by weight"),
+)
+"""Photos that narrow the result by weight most beside the usual three: by simulation, see
+DEVELOPERS.md."""
+
 _VARIANTS = (
     (40.0, "sand in some guides"),
     (6 * _HOUR, "silt in some guides"),
@@ -164,7 +171,7 @@ def plan(water_mm: float, *, temp_c: float = 20.0, soil_mm: float | None = None)
         raise ValueRefusedError(msg)
     check_column(water_mm, bed_mm=soil_mm or 0.0, soil_mm=soil_mm)
     curves = _curves(water_mm, temp_c, soil_mm)
-    photos = [curves.photo(t, why, advised=False) for t, why in _USUAL + _VARIANTS]
+    photos = [curves.photo(t, why, advised=False) for t, why in _USUAL + _EXTRA + _VARIANTS]
     photos += [curves.photo(t, why, advised=True) for t, why in _called_for(curves)]
     return Schedule(water_mm, temp_c, soil_mm, tuple(sorted(photos, key=lambda p: p.elapsed_s)))
 
@@ -290,6 +297,8 @@ _NOTES = (
     "* the times that this jar calls for. Sand ends at 50 µm (0.05 mm) and silt at 2 µm.",
     "Weighs what sand does: some sand is still falling, but as much silt that started low is",
     "down already (in a loam whose clay does not clump), so that the line marks the sand.",
+    "The three usual photos are enough; 5 minutes, 8 hours, and one more when the water is clear",
+    "narrow the result by weight.",
 )
 _NO_SOIL_NOTE = "Counted for very little soil; in a fuller jar grains slow each other."
 
@@ -422,7 +431,7 @@ def _reminders(schedule: Schedule, jar: str) -> list[tuple[float, str, str]]:
     return found
 
 
-_KEPT_S = (2 * _HOUR, 48 * _HOUR)
+_KEPT_S = (2 * _HOUR, 8 * _HOUR, 48 * _HOUR)
 
 
 def _event(begin: datetime, summary: str, text: str, stamp: datetime) -> Event:

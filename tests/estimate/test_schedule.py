@@ -73,7 +73,7 @@ def test_advised_times_fall_on_the_limits():
 
 def test_custom_and_its_variants_are_beside_them():
     whys = {p.elapsed_s: p.why for p in plan(120.0).photos if not p.advised}
-    assert set(whys) == {40.0, 60.0, 7200.0, 21600.0, 86400.0, 172800.0}
+    assert set(whys) == {40.0, 60.0, 300.0, 7200.0, 21600.0, 28800.0, 86400.0, 172800.0}
     assert "silt" in whys[7200.0]
     assert "silt" in whys[21600.0]
 
