@@ -91,6 +91,56 @@ def ruler_beside(bgr: Picture, jar: Jar, *, unit: RulerUnit | None = None) -> Ru
     return min(likely, key=lambda f: f.relative_sd, default=None)
 
 
+_BODY_LAB, _BODY_PX = 9.0, 6  # a ruler's body is of one colour; kept so clear of its edges
+
+
+def ruler_body(bgr: Picture) -> NDArray[np.bool_] | None:
+    """Find the pixels of an upright ruler, whose edges are no walls of a jar.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+
+    Returns
+    -------
+    (h, w) bool array or None
+        None where no ruler's ticks can be read.
+    """
+    grey = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    if len(grey) < _SEGMENT_PX:
+        return None
+    width = 0.35 * grey.shape[1]
+    for first, last in _comb_columns(grey, width):
+        for beside in (_PATCH_WIDTHS * width).astype(int):
+            low = max(first - int(beside), 0)
+            try:
+                ruler = read_ruler(grey[:, low : last + int(beside)])
+            except RulerUnreadError:
+                continue
+            at = (round(ruler.centre_px[1]) + low, round(ruler.centre_px[0]))
+            return _body_around(bgr, at, round(3 * ruler.px_per_mm))
+    return None
+
+
+def _body_around(bgr: Picture, at: tuple[int, int], near: int) -> NDArray[np.bool_]:
+    """Find what is of the ruler's colour and hangs together with its ticks."""
+    lab = cv2.cvtColor(bgr.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
+    x, y = at
+    patch = lab[max(y - near, 0) : y + near, max(x - near, 0) : x + near].reshape(-1, 3)
+    light = patch[patch[:, 0] >= np.median(patch[:, 0])]
+    away = np.linalg.norm(lab - np.median(light, axis=0), axis=2)
+    # ticks and numbers are closed over
+    like = cv2.morphologyEx(
+        (away < _BODY_LAB).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)
+    )
+    _, parts = cv2.connectedComponents(like)
+    close = parts[max(y - near, 0) : y + near, max(x - near, 0) : x + near]
+    part = int(np.bincount(close[close > 0], minlength=1).argmax()) if close.any() else 0
+    body = (parts == part).astype(np.uint8) if part else np.zeros_like(like)
+    return np.asarray(cv2.dilate(body, np.ones((1, 2 * _BODY_PX + 1), np.uint8)) > 0)
+
+
 def join_rulers(found: Sequence[RulerFound]) -> RulerFound | None:
     """Join what the photos of one jar say; None where there is nothing or they disagree.
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from jarvision.core.errors import NoJarError
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, Camera, Outline, View
+from jarvision.jar.ruler_in_photo import ruler_body
 from jarvision.jar.unwrap import unroll
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import edge_peaks, gather
@@ -230,7 +231,12 @@ def find_unmarked_jar(
     scale = max(bgr.shape[:2]) / _SMALL_PX
     size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
     small = np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    pair = _best_pair(_steps(small))
+    steps = _steps(small)
+    body = ruler_body(bgr)
+    if body is not None:
+        near = cv2.resize(body.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
+        steps[near] = 0.0
+    pair = _best_pair(steps)
     if pair is None:
         msg = "No jar was found; photograph the whole jar, upright, against a plain background."
         raise NoJarError(msg)
