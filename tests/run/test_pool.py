@@ -15,6 +15,7 @@ from scenes import SAMPLES
 from jarvision.core.errors import JarError
 from jarvision.core.files import WriteError
 from jarvision.core.measured import Doubt, DoubtName
+from jarvision.core.own_files import NotOursError
 from jarvision.estimate.known import JarFacts
 from jarvision.estimate.texture import TextureClass
 from jarvision.results import cache, file_shape
@@ -284,7 +285,7 @@ DAMAGE = {
     "other row": lambda path: edit(path, lambda data: data["row"].update(pcts=["a", None, {}])),
     "short row": lambda path: edit(path, lambda data: data["row"].update(tops_mm=[1.0])),
     "no row": lambda path: edit(path, lambda data: data.pop("row")),
-    "no name": lambda path: edit(path, lambda data: data["row"].pop("name")),
+    "other name": lambda path: edit(path, lambda data: data["row"].update(name="Bob")),
     "no fingerprint": lambda path: edit(path, lambda data: data.update(made_from=None)),
     "other program": lambda path: edit(
         path, lambda data: data["made_from"].update(fingerprint="0")
@@ -314,13 +315,24 @@ def test_a_damaged_result_is_not_believed(earlier, damage):
 
 
 @pytest.mark.photo
-@pytest.mark.parametrize("damage", ["emptied", "removed", "a list", "nested"])
+@pytest.mark.parametrize("damage", ["emptied", "removed", "cut"])
 def test_a_damaged_list_of_photos_costs_only_time(earlier, damage):
     photos, out = earlier
     before = contents(out)
     DAMAGE[damage](out / "photos.json")
     done = read_into(out, [photos])
     assert all(outcome.is_earlier for outcome in done.outcomes)
+    assert contents(out) == before
+
+
+@pytest.mark.photo
+@pytest.mark.parametrize("damage", ["a list", "nested"])
+def test_a_list_of_photos_that_is_something_else_stays(earlier, damage):
+    photos, out = earlier
+    DAMAGE[damage](out / "photos.json")
+    before = contents(out)
+    with pytest.raises(NotOursError, match=r"photos\.json"):
+        read_into(out, [photos])
     assert contents(out) == before
 
 
