@@ -15,7 +15,7 @@ from typing import TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.strip_detect import Strip
+from jarvision.jar.strip import Strip
 from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
 from jarvision.jar.view_fit import Array, Scene, ViewFit, fit_view, jar_of, rival_walls

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.geometry import SHOULDER_MM
-from jarvision.jar.strip_detect import Strip
+from jarvision.jar.strip import Strip
 
 Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]

@@ -25,7 +25,7 @@ from jarvision.jar.geometry import (
     outline_points,
     rotation_of,
 )
-from jarvision.jar.strip_detect import CORNER_SD_PX, Strip
+from jarvision.jar.strip import CORNER_SD_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
 from jarvision.jar.wall_edges import Wall, edges_across, find_walls, peak_columns
 

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.strip_detect import Strip
+from jarvision.jar.strip import Strip
 from jarvision.jar.strip_spec import strip_spec
 
 Array: TypeAlias = NDArray[np.float64]

@@ -11,7 +11,7 @@ from pathlib import Path
 from jarvision.core.errors import JarError
 from jarvision.core.files import shown
 from jarvision.core.series import READING_TIMES, Sighting
-from jarvision.jar.strip_detect import Strip
+from jarvision.jar.strip import Strip
 from jarvision.photo.decode import WORKING_PX, Photo, open_photo, probe_photo
 from jarvision.photo.refusals import NoSuchPhotoError
 from jarvision.wall.locate import orient

@@ -18,7 +18,7 @@ from jarvision.estimate.interim import (
 )
 from jarvision.estimate.put_right import put_right
 from jarvision.estimate.reading import JarReading, read_jar, work_out
-from jarvision.jar.strip_detect import Strip
+from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
 from jarvision.photo.refusals import NoSuchPhotoError
 from jarvision.results.cache import kept_jar

@@ -20,7 +20,8 @@ from jarvision.jar.print_check import print_doubts
 from jarvision.jar.ruler_in_photo import join_rulers, ruler_beside
 from jarvision.jar.scale import Scale, ScaleSource
 from jarvision.jar.scale_sources import STRIP_SCALE_SD, ScaleAids, scale_by_width
-from jarvision.jar.strip_detect import Strip, find_strips
+from jarvision.jar.strip import Strip
+from jarvision.jar.strip_detect import find_strips
 from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll

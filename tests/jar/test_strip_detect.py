@@ -23,7 +23,9 @@ from flat_strip import (
 )
 from scenes import Shot, draw, seen_at, strip_picture, strip_points, tag_corners_mm, tag_picture
 
-from jarvision.jar.strip_detect import CORNER_SD_PX, find_bent_strip, find_strips
+from jarvision.jar.strip import CORNER_SD_PX
+from jarvision.jar.strip_curved import find_bent_strip
+from jarvision.jar.strip_detect import find_strips
 
 VIEWS = {
     "plain": homography(),
@@ -241,3 +243,15 @@ def test_scenes_draw_what_opencv_reads() -> None:
     _, ids, _ = cv2.aruco.ArucoDetector(family).detectMarkers(flat)
     assert sorted(np.ravel(ids)) == [30, 31, 32, 33, 34]
     assert scenes.TAG_MM == 16.0
+
+
+def test_a_strip_far_round_the_side_is_found_where_it_is() -> None:
+    """Tags at two thirds of the way to the jar's edge are about half as wide as high."""
+    flat = strip_in_picture(homography(scale=6.0), jar=7)
+    narrow = cv2.resize(flat, None, fx=0.5, fy=1.0, interpolation=cv2.INTER_AREA)
+    wide, thin = find_strips(flat)[0], find_strips(narrow)[0]
+    assert thin.jar == wide.jar
+    assert len(thin.tags) >= 2
+    own = [wide.tags.index(tag) for tag in thin.tags]
+    expected = (wide.corners_px[own].mean(axis=1) + 0.5) * (0.5, 1.0) - 0.5
+    np.testing.assert_allclose(thin.corners_px.mean(axis=1), expected, atol=2.0)

@@ -34,7 +34,7 @@ from jarvision.wall.locate import Look, look_at_jar, orient
 from jarvision.wall.stacks import hypotheses, view_for
 
 READINGS = ("1min", "2h", "48h")
-VARIANTS = 4
+VARIANTS = 3
 # Kinds whose photos show no strip or no honest layers: their heights cannot be compared.
 SKIPPED_KINDS = ("ruler", "room, overexposed")
 

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from scenes import strip_picture, tag_corners_mm
 
-from jarvision.jar.strip_detect import Strip
+from jarvision.jar.strip import Strip
 
 PX_PER_MM = 12
 

@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 from scenes import Shot, draw, edge_points, outline_xy, seen_at
 
-from jarvision.jar.strip_detect import Strip
+from jarvision.jar.strip import Strip
 from jarvision.jar.view_fit import Jar
 from jarvision.photo.decode import Photo
 from jarvision.wall.locate import Look, look_at_jar, orient

@@ -1,0 +1,59 @@
+"""A strip as it stands in one picture: whose it is, and its tags' corners."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.strip_spec import strip_spec
+
+Array: TypeAlias = NDArray[np.float64]
+
+MIN_TAG_PX = 14.0  # under about 1.7 px a module a 36h11 tag does not decode safely
+CORNER_SD_PX = 0.2  # of corners against one camera: found to 0.05, but paper may lie uneven
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """The tags of one jar's strip as they stand in one picture.
+
+    Attributes
+    ----------
+    jar : int
+        Number of the jar.
+    tags : tuple of int
+        Which tags were read, 0 is the lowest.
+    corners_px : (n, 4, 2) array
+        Their corners, top-left, top-right, bottom-right, bottom-left of the upright tag [px].
+    corners_mm : (n, 4, 2) array
+        The same on the strip: x from its left edge, z above its zero [mm]. Of a tag that runs
+        round the side of the jar these are the corners of the part that shows.
+    bent : bool
+        Whether the tags were read round a bend, where corners are less sharp.
+    """
+
+    jar: int
+    tags: tuple[int, ...]
+    corners_px: Array
+    corners_mm: Array
+    bent: bool = False
+
+    @property
+    def px_per_mm(self) -> float:
+        """Pixels a millimetre along the strip, at its middle."""
+        left = np.linalg.norm(self.corners_px[:, 0] - self.corners_px[:, 3], axis=1)
+        right = np.linalg.norm(self.corners_px[:, 1] - self.corners_px[:, 2], axis=1)
+        return float(np.median(np.concatenate([left, right])) / strip_spec().tag_size_mm)
+
+    def axis_px(self) -> tuple[Array, Array]:
+        """Straight line up the middle of the tags: its foot at z = 0 [px], and px a mm upward."""
+        z = self.corners_mm[..., 1].mean(axis=1)
+        centre = self.corners_px.mean(axis=1)
+        if len(z) == 1:
+            up = (self.corners_px[0, :2].mean(0) - self.corners_px[0, 2:].mean(0)) / 16.0
+            return centre[0] - up * z[0], up
+        slope, foot = np.polyfit(z, centre, 1)
+        return np.asarray(foot), np.asarray(slope)
