@@ -605,7 +605,16 @@ def test_while_a_run_goes_on_nobody_calls_a_result_old(earlier):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "[]", "[1, 2]", '{"results": 5}', '{"results": {"a": 1}}', "[" * 100_000]
+    "text",
+    [
+        "",
+        '["jarvision photos"]',
+        '"jarvision photos"',
+        '{"format": "jarvision photos", "results": 5}',
+        '{"format": "jarvision photos", "results": {"a": 1}}',
+        '{"format": "jarvision photos", "results": ' + "[" * 100_000,
+    ],
+    ids=range(6),
 )
 def test_a_damaged_memory_of_the_last_run_calls_nothing_old(tmp_path, text):
     (tmp_path / "photos.json").write_text(text)
