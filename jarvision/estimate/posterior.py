@@ -242,13 +242,25 @@ def weigh(
     if excess > 1.0:
         evidence = gather(tops, known, inflate=excess)
         cloud, log_w = sample(evidence, rng)
-    found = _report(evidence, cloud, log_w, rng, draws=draws, misfit=excess > 1.0)
+    misfit = excess > 1.0 or _is_strained(evidence, cloud, log_w)
+    found = _report(evidence, cloud, log_w, rng, draws=draws, misfit=misfit)
     return replace(found, doubts=left_out + found.doubts)
 
 
 # Deposits under water, from the loosest clay to the densest sand; a clay that is still up may put
 # a little more over the floor than lies there.
 _LOOSEST_G_CM3, _DENSEST_G_CM3 = 0.12, 1.8
+
+
+_STRAIN_SD = 1.3  # densities this many sd from what they usually are make up for a wrong load; ours
+
+
+def _is_strained(evidence: Evidence, cloud: Cloud, log_w: Array) -> bool:
+    """Tell whether layers would have to be oddly dense or loose to hold the soil put in."""
+    names = ("sand_density", "silt_density", "clay_density")
+    columns = [list(PRIORS).index(name) for name in names]
+    means = np.exp(log_w) @ cloud.z[:, columns]
+    return not math.isnan(evidence.load_g_cm2) and bool(np.abs(means).max() > _STRAIN_SD)
 
 
 def _misfit(evidence: Evidence, cloud: Cloud, log_w: Array) -> float:
