@@ -71,6 +71,7 @@ class DoubtName(StrEnum):
     TOO_BRIGHT = "too_bright"
     GLARE = "glare"
     TILTED = "tilted"
+    WATER_LINE_UNSURE = "water_line_unsure"
 
 
 _SENTENCES: dict[DoubtName, str] = {
@@ -178,6 +179,10 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.PARTLY_HIDDEN: (
         "Another jar stands before part of this one in {photo}, so its shape and its floor are "
         "less sure; move the jars apart and take the photo again."
+    ),
+    DoubtName.WATER_LINE_UNSURE: (
+        "The water line could be another line, such as the lid, the rim or foam, so the estimate "
+        "by weight is less sure; measure it from the inside floor and give it with --water-mm."
     ),
     DoubtName.TOO_BRIGHT: (
         "Part of the wall is white in {photo}, so layers may be lost in it; keep the jar out of "

@@ -17,6 +17,7 @@ from jarvision.jar.taper import taper_doubts
 from jarvision.wall.floor import clearness_of
 from jarvision.wall.layers import LAYERS
 from jarvision.wall.measurement import ORDER, JarMeasurement, PhotoMeasurement
+from jarvision.wall.water_line import is_unsure
 
 # A step in colour of so many spreads is as weak as one that the eye misses.
 _WEAK_CONTRAST = 3.0
@@ -39,7 +40,11 @@ def water_state(measured: JarMeasurement) -> str:
 
 
 def judge(
-    measured: JarMeasurement, tops: Sequence[Measured], *, profile: JarProfile | None
+    measured: JarMeasurement,
+    tops: Sequence[Measured],
+    *,
+    profile: JarProfile | None,
+    water_by_hand: bool = False,
 ) -> tuple[Doubt, ...]:
     """Name every doubt about a jar, each once.
 
@@ -51,6 +56,8 @@ def judge(
         Tops of the layers by all photos together [mm].
     profile : JarProfile or None
         The jar's inside, where it was used.
+    water_by_hand : bool
+        The water line was measured by hand, so that the photos' own does not matter.
     """
     length = _Lengths(measured.scaled, tops[2].value)
     doubts = measured.all_doubts
@@ -59,6 +66,9 @@ def judge(
     doubts += _moved_doubts([*measured.photos, *measured.further], length)
     if water_state(measured) == "cloudy":
         doubts.append(doubt(DoubtName.STILL_SETTLING))
+    is_seen = measured.scaled and math.isfinite(measured.water_mm + measured.water_odds)
+    if is_seen and not water_by_hand and is_unsure(measured.water_odds):
+        doubts.append(doubt(DoubtName.WATER_LINE_UNSURE))
     return tuple(dict.fromkeys(doubts))
 
 

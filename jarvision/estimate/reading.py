@@ -6,6 +6,7 @@ which the jar's file keeps all.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -66,8 +67,17 @@ class JarReading:
 
     @property
     def water_mm(self) -> float:
-        """Water line above the inside floor [mm]; NaN where not seen."""
-        return self.measurement.water_mm
+        """Water line above the inside floor [mm], by hand before by photo; NaN where not known."""
+        by_hand = self.given.facts.water_mm
+        return self.measurement.water_mm if by_hand is None or not self.scaled else by_hand
+
+    @property
+    def water_sd_mm(self) -> float:
+        """One standard deviation of the water line [mm]; NaN where not known."""
+        facts = self.given.facts
+        by_hand = facts.water_mm is not None and self.scaled
+        sd_mm = facts.water_sd_mm if by_hand else self.measurement.water_sd_mm
+        return math.nan if math.isnan(self.water_mm) else sd_mm
 
     @property
     def profile(self) -> str:
@@ -132,7 +142,12 @@ def work_out(jar: str, measured: JarMeasurement, given: Given) -> JarReading:
         tops=joined.tops,
         composition=joined.composition,
         texture=joined.texture,
-        doubts=judge(measured, joined.tops, profile=given.profile),
+        doubts=judge(
+            measured,
+            joined.tops,
+            profile=given.profile,
+            water_by_hand=given.facts.water_mm is not None,
+        ),
         water_state=water_state(measured),
         given=given,
     )

@@ -261,6 +261,10 @@ def _curve(given: JarPage) -> Markup | None:
     """Draw how the deposit rose, where there is an estimate or more photos than the usual three."""
     jar, (per_unit, unit) = given.jar, printed_unit(given.system)
     points = [
+        (top.elapsed_s, top.top_mm * per_unit, top.sd_mm * per_unit)
+        for top in jar.deposit
+        if top.elapsed_s > 0
+    ] or [
         (p.elapsed_s, p.tops[-1].top_mm.value * per_unit, p.tops[-1].top_mm.sd * per_unit)
         for p in jar.photos
         if p.tops and p.elapsed_s > 0

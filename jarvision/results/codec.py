@@ -32,6 +32,7 @@ from jarvision.results.record import (
     LAYERS,
     ByWeight,
     Curve,
+    DepositTop,
     Floats,
     JarRecord,
     LayerTop,
@@ -109,6 +110,17 @@ def _body(record: JarRecord) -> dict[str, Any]:
         else list(map(_unmeasured, record.photos)),
         "tops": dict(zip(LAYERS, map(_measured, tops), strict=True)),
         "water_line": _rounded(record.water_line_mm, 1),
+        "water_sd_mm": _rounded(record.water_sd_mm, 1),
+        "deposit": [
+            {
+                "elapsed_s": _rounded(top.elapsed_s, 1),
+                "top_mm": _rounded(top.top_mm),
+                "sd_mm": _rounded(top.sd_mm),
+                "layer": top.layer,
+                "photo": top.photo,
+            }
+            for top in record.deposit
+        ],
         "by_height": {
             f"{layer}_pct": _measured(share)
             for layer, share in zip(LAYERS, by_height.pcts, strict=True)
@@ -311,6 +323,8 @@ def _record(file: File, stem: str) -> JarRecord:
         views=file.views,
         as_read=file.as_read,
         put_right=file.put_right,
+        water_sd_mm=file.water_sd_mm,
+        deposit=_deposit(file.deposit) if is_read else (),
     )
 
 
@@ -327,6 +341,14 @@ def _check(measurement: JarMeasurement, *, most: bool) -> None:
             require(math.isfinite(b.top_mm) and 0 < b.sd_mm < math.inf, "a measured boundary")
             weights = [weight for _, weight in b.alternatives]
             require(all(0 <= w < math.inf for w in weights), "a measured boundary's other places")
+
+
+def _deposit(tops: tuple[DepositTop, ...]) -> tuple[DepositTop, ...]:
+    require(len(tops) <= _MOST_PHOTOS, "too many heights of the deposit")
+    for top in tops:
+        require(top.layer in LAYERS, "an unknown layer")
+        require(0 < top.sd_mm < math.inf and math.isfinite(top.top_mm), "a height of the deposit")
+    return tops
 
 
 def _photo(photo: FilePhoto) -> PhotoRecord:

@@ -46,6 +46,7 @@ _PHRASES = {
     "time_unknown": "time not known",
     "same_photo_twice": "same photo twice",
     "water_line_unknown": "water line not seen",
+    "water_line_unsure": "water line not sure",
     "grams_without_width": "width not known",
     "fall_guessed": "fall guessed",
     "soil_does_not_fit": "soil does not fit the jar",

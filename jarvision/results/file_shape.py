@@ -16,6 +16,7 @@ from cattrs import BaseValidationError, Converter, transform_error
 from jarvision.core.measured import Measured
 from jarvision.estimate.given import Given
 from jarvision.results.record import (
+    DepositTop,
     Interim,
     MadeFrom,
     NamedDoubt,
@@ -185,6 +186,8 @@ class File:
     views: tuple[PhotoView, ...] = ()
     as_read: JarMeasurement | None = None
     put_right: tuple[PutRight, ...] = ()
+    water_sd_mm: Positive = Positive(_UNKNOWN)
+    deposit: tuple[DepositTop, ...] = ()
 
 
 def _number_hook(kind: Any) -> Callable[[object, Any], float]:

@@ -23,6 +23,7 @@ from jarvision.jar.wall_features import pieces
 from jarvision.results.record import (
     ByWeight,
     Curve,
+    DepositTop,
     Interim,
     JarRecord,
     LayerTop,
@@ -150,6 +151,8 @@ def record_of(
         views=_views(reading.photos),
         as_read=as_read.numbers() if as_read else None,
         put_right=put_right,
+        water_sd_mm=reading.water_sd_mm,
+        deposit=deposit_tops(reading.measurement, reading.tops),
     )
 
 
@@ -216,6 +219,8 @@ def interim_record(
             next_due_at=due.due_at.isoformat() if due.due_at else "",
             next_sentence=due.sentence,
         ),
+        water_sd_mm=reading.measurement.water_sd_mm if reading.measurement else math.nan,
+        deposit=deposit_tops(reading.measurement, reading.tops) if reading.measurement else (),
     )
 
 
@@ -238,6 +243,30 @@ def as_floats(view: View) -> View:
     camera = Camera(*(float(getattr(view.camera, f.name)) for f in fields(Camera)))
     outline = Outline(*(float(getattr(view.outline, f.name)) for f in fields(Outline)))
     return View(camera, outline)
+
+
+def deposit_tops(measured: JarMeasurement, tops: Sequence[Measured]) -> tuple[DepositTop, ...]:
+    """List the top of all that was down in every photo that shows it, in order of time.
+
+    Parameters
+    ----------
+    measured : JarMeasurement
+        What was measured in the photos.
+    tops : sequence of Measured
+        Tops of sand, silt and clay by all photos together [mm].
+    """
+    found = []
+    for photo in measured.photos:
+        top = tops[len(photo.boundaries) - 1]
+        layer = photo.boundaries[-1].layer
+        found.append(DepositTop(photo.elapsed_s, top.value, top.sd, layer, photo.name))
+    for photo in measured.further:
+        if (seen := photo.deposit) is not None:
+            sd_mm = math.hypot(
+                seen.sd_mm, photo.floor.sd_mm, photo.scale.relative_sd * seen.top_mm, photo.bow_mm
+            )
+            found.append(DepositTop(photo.elapsed_s, seen.top_mm, sd_mm, seen.layer, photo.name))
+    return tuple(sorted(found, key=lambda top: (math.isnan(top.elapsed_s), top.elapsed_s)))
 
 
 def _photo(photo: PhotoMeasurement, photos: JarPhotos, jar: str) -> PhotoRecord:

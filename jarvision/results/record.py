@@ -123,6 +123,29 @@ class Unread:
 
 
 @dataclass(frozen=True, slots=True)
+class DepositTop:
+    """The top of all that was down in one photo.
+
+    Attributes
+    ----------
+    elapsed_s : float
+        Time since shaking [s]; NaN where not known.
+    top_mm, sd_mm : float
+        Height above the inside floor and one standard deviation [mm, nominal without a scale].
+    layer : str
+        The layer that was settling.
+    photo : str
+        The photo's file name.
+    """
+
+    elapsed_s: float
+    top_mm: float
+    sd_mm: float
+    layer: str
+    photo: str
+
+
+@dataclass(frozen=True, slots=True)
 class Interim:
     """What is told of a jar whose last photo is not there yet.
 
@@ -390,6 +413,10 @@ class JarRecord:
         What was measured before lines were put right by hand; None where none were.
     put_right : tuple of PutRight
         The lines that were.
+    water_sd_mm : float
+        One standard deviation of the water line [mm]; NaN when not seen.
+    deposit : tuple of DepositTop
+        The top of the deposit in every photo that shows it, in order of time.
     """
 
     jar: str
@@ -419,6 +446,8 @@ class JarRecord:
     views: tuple[PhotoView, ...] = ()
     as_read: JarMeasurement | None = None
     put_right: tuple[PutRight, ...] = ()
+    water_sd_mm: float = math.nan
+    deposit: tuple[DepositTop, ...] = ()
 
     @property
     def best(self) -> Shares | None:

@@ -154,6 +154,8 @@ class JarMeasurement:
         Photos that confirm or contradict, and show the deposit at other times.
     water_mm, water_sd_mm : float
         Water line above the inside floor, and one standard deviation [mm]; NaN where not seen.
+    water_odds : float
+        Odds that it is the water line and no other edge; NaN where not weighed.
     widened_to_mm : float
         Height above the inside floor up to which the photos' `width_ratio` counts [mm].
     doubts : tuple of Doubt
@@ -166,6 +168,7 @@ class JarMeasurement:
     further: tuple[PhotoMeasurement, ...] = ()
     water_mm: float = math.nan
     water_sd_mm: float = WATER_SD_MM
+    water_odds: float = math.nan
     widened_to_mm: float = math.nan
     doubts: tuple[Doubt, ...] = ()
     put_right: tuple[str, ...] = ()

@@ -161,6 +161,7 @@ def read_photos_of_jar(
         further=_confirm(photos, more),
         water_mm=water.z_mm - photos[-1].floor.z_mm,
         water_sd_mm=math.hypot(water.sd_mm, photos[-1].floor.sd_mm),
+        water_odds=water.odds,
         widened_to_mm=top_mm,
         doubts=(*doubts, *noise),
     )
@@ -235,9 +236,12 @@ def _deposit(
         return boundaries[-1] if boundaries[-1].contrast >= _LEAST_CONTRAST else None
     low, high = tops[photo.settled - 1], tops[photo.settled]
     seen = deposit_top(photo, photo.settled, low, high)
-    return seen and lowered(seen, floor.z_mm)
+    if seen is None or seen.contrast < _OF_LOWER * boundaries[-1].contrast:
+        return None  # beside so clear a lower top it may be nothing
+    return lowered(seen, floor.z_mm)
 
 
+_OF_LOWER = 0.4  # of the lower top's contrast, that a deposit's top must have; ours
 _LEAST_CONTRAST = 3.0  # of the deposit's top in a photo that the clay was not looked for in
 
 
@@ -392,6 +396,7 @@ def read_early_photos(
         photos=tuple(photos),
         water_mm=lines[0].z_mm - floor.z_mm,
         water_sd_mm=math.hypot(lines[0].sd_mm, floor.sd_mm),
+        water_odds=lines[0].odds,
         doubts=(*doubts, *noise),
     )
 

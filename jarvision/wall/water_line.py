@@ -63,7 +63,12 @@ class WaterLine:
     @property
     def is_unsure(self) -> bool:
         """Whether another edge may well be the water line."""
-        return not self.odds > 1.0 - _UNSURE
+        return is_unsure(self.odds)
+
+
+def is_unsure(odds: float) -> bool:
+    """Whether odds leave it open which edge is the water line."""
+    return not odds > 1.0 - _UNSURE
 
 
 NOWHERE = WaterLine(math.nan, math.nan, 0.0)
