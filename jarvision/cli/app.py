@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from jarvision.run.outcome import Batch
     from jarvision.run.plan import Plan
     from jarvision.run.settings import Progress
+    from jarvision.run.video_frames import VideoTiming
     from jarvision.wall.suggest_marks import Offer, TapeEdge
 
 app = typer.Typer(
@@ -91,6 +92,12 @@ def read(
     ] = None,
     ruler: Annotated[
         str, typer.Option(help="What a ruler in photos without a strip shows: mm or inch.")
+    ] = "",
+    video_start: Annotated[
+        str, typer.Option(help="How long after shaking videos begin, e.g. 20s or 2h; 0 if unsaid.")
+    ] = "",
+    video_step: Annotated[
+        str, typer.Option(help="Time between pictures of a time-lapse, e.g. 30s.")
     ] = "",
     jars: Annotated[
         Path | None,
@@ -179,6 +186,7 @@ def read(
         aids=stated_aids(jar_profile=jar_profile, jar_mm=sizes, ruler=ruler),
         tape_edge=_tape_edge(tape_edge),
         system=system or UnitSystem.METRIC,
+        video=_video_timing(video_start, video_step),
     )
     _refuse_file(out)
     refuse_foreign(out)
@@ -200,6 +208,15 @@ def read(
         offers = write_marks(batch, out) if marks_from_photo else None
         _say_run(batch, out, cards=cards, system=system, offers=offers, standards=standards)
     raise typer.Exit(_exit_code(batch.all_read))
+
+
+def _video_timing(start: str, step: str) -> VideoTiming:
+    """Understand what is said of the time of all videos."""
+    from jarvision.run.jars_cells import duration
+    from jarvision.run.video_frames import VideoTiming
+
+    start_s = duration(start, "--video-start")
+    return VideoTiming(start_s, duration(step, "--video-step", least=0.001))
 
 
 def _exit_code(is_whole: bool) -> ExitCode:

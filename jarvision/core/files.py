@@ -19,6 +19,7 @@ from jarvision.core.errors import JarError
 PHOTO_SUFFIXES = frozenset(
     {".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".hif"}
 )
+VIDEO_SUFFIXES = frozenset({".mp4", ".m4v", ".mov"})
 OVERLAY_PREFIX = "overlay-"
 OVERLAY_MARK = b"\nDrawn by jarvision.\n"  # behind the picture's end
 
@@ -269,8 +270,8 @@ def find_photos(
     ----------
     paths : iterable of paths
         A file is taken whatever its ending; a folder is searched to its bottom for known image
-        endings (`PHOTO_SUFFIXES`). Hidden files, other files and this tool's own ``overlay-*``
-        pictures are passed over in folders. Links are never followed out of the named folder.
+        and video endings (`PHOTO_SUFFIXES`, `VIDEO_SUFFIXES`). Hidden files, other files and this
+        tool's own ``overlay-*`` pictures are passed over in folders. Links are never followed out of the named folder.
 
     Returns
     -------
@@ -361,8 +362,11 @@ def _entries(path: str, search: _Search) -> list[os.DirEntry[str]]:
     return sorted(visible, key=lambda entry: entry.name)
 
 
+_WANTED = PHOTO_SUFFIXES | VIDEO_SUFFIXES
+
+
 def _is_photo_name(name: str) -> bool:
-    return os.path.splitext(name.casefold())[1] in PHOTO_SUFFIXES  # noqa: PTH122
+    return os.path.splitext(name.casefold())[1] in _WANTED  # noqa: PTH122
 
 
 def _is_overlay_name(name: str) -> bool:

@@ -14,6 +14,7 @@ from jarvision.core.series import READING_TIMES, Sighting
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import WORKING_PX, Photo, open_photo, probe_photo
 from jarvision.photo.refusals import NoSuchPhotoError
+from jarvision.run.video_frames import frame_at, video_of
 from jarvision.wall.locate import orient
 
 MOST_CONFIRMING = 6
@@ -102,11 +103,12 @@ class Album:
 
     def _decoded(self, path: Path, longest_px: int) -> Photo:
         if self.sent is None:
-            return open_photo(path, longest_px=longest_px)
-        contents = self.sent[path]
-        if isinstance(contents, JarError):
-            raise contents
-        return open_photo(path, longest_px=longest_px, contents=contents)
+            contents = frame_at(path) if video_of(path) else None
+            return open_photo(path, longest_px=longest_px, contents=contents)
+        sent = self.sent[path]
+        if isinstance(sent, JarError):
+            raise sent
+        return open_photo(path, longest_px=longest_px, contents=sent)
 
     def _bytes(self) -> int:
         return sum(photo.bgr.nbytes for photo, _, _ in self.kept.values())
@@ -119,6 +121,8 @@ def album_with_contents(paths: Iterable[Path]) -> Album:
 
 def _contents(path: Path) -> bytes | JarError:
     try:
+        if video_of(path):
+            return frame_at(path)
         probe_photo(path)  # refuses pipes, films and the like in the usual words
         return path.read_bytes()
     except JarError as error:
@@ -156,7 +160,7 @@ def sightings_of(spotted: SpottedPhoto) -> Iterator[Sighting]:
         yield Sighting(
             f"{path}{mark}",
             path.name,
-            str(path.parent),
+            str((video_of(path) or path).parent),
             number,
             spotted.taken_at,
             f"{spotted.digest}{mark}",

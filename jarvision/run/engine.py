@@ -20,7 +20,7 @@ from jarvision.run.dask import pool_for
 from jarvision.run.one_jar import JarJob, earlier_outcome, fitted_lines, job_of, not_read, read_one
 from jarvision.run.outcome import Batch, Outcome
 from jarvision.run.outputs import JarFiles, put_on_disk, with_files
-from jarvision.run.plan import Plan, plan_of, used_photos
+from jarvision.run.plan import Plan, plan_of, used_photos, video_timing
 from jarvision.run.pool import Task, TaskPool
 from jarvision.run.settings import Progress, Settings, silent
 from jarvision.run.survey import survey_photos
@@ -54,8 +54,11 @@ def plan_photos(
         As in `read_photos`.
     """
     known = known_photos(out) if out else {}
+    timing = partial(video_timing, roots=tuple(paths), settings=settings)
     with pool_for(workers, cluster) as pool:
-        survey = survey_photos(paths, pool, known=known, out=None, album=Album(), progress=progress)
+        survey = survey_photos(
+            paths, pool, known=known, out=None, album=Album(), progress=progress, timing=timing
+        )
     return plan_of(survey, settings)
 
 
@@ -103,8 +106,11 @@ def read_photos(
     """
     album = Album()
     known = known_photos(out) if out is not None and not again else {}
+    timing = partial(video_timing, roots=tuple(paths), settings=settings)
     with pool_for(workers, cluster) as pool:
-        survey = survey_photos(paths, pool, known=known, out=out, album=album, progress=progress)
+        survey = survey_photos(
+            paths, pool, known=known, out=out, album=album, progress=progress, timing=timing
+        )
         plan = plan_of(survey, settings)
         by_hand, unfit = fitted_lines(out, plan.jars, survey)
         jobs = [job_of(j, survey, settings, out, by_hand.get(j.jar, ())) for j in plan.jars]

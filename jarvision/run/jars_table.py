@@ -54,6 +54,8 @@ class ManifestRow:
     detergent : Detergent or None
     origin : Origin or None
     water_state : WaterState or None
+    video_start_s, video_step_s : float or None
+        Time since shaking at a video's first picture, and from one picture to the next [s].
     line : int
         Line of the file.
     """
@@ -78,6 +80,8 @@ class ManifestRow:
     hydrometer_soil_g: float | None = None
     hydrometer_blank: float | None = None
     spoon: Spoon | None = None
+    video_start_s: float | None = None
+    video_step_s: float | None = None
     line: int = 0
 
     def facts(self, base: JarFacts) -> JarFacts:
@@ -169,6 +173,8 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "hydrometer_blank": ("hydrometerblank", "blank"),
     "spoon": ("spoon", "syringe"),
     "water_state": ("waterstate", "clarity"),
+    "video_start_s": ("videostart", "videostarts", "videofrom"),
+    "video_step_s": ("videostep", "videoevery", "timelapse"),
 }
 _BY_ALIAS = {alias: column for column, aliases in _COLUMNS.items() for alias in aliases}
 _UNITS = {
@@ -299,6 +305,10 @@ def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
         ),
         spoon=measured.spoon(row.get("spoon", ""), where),
         water_state=cells.state(row.get("water_state", ""), where),
+        video_start_s=cells.duration(row.get("video_start_s", ""), f"{where}, video start"),
+        video_step_s=cells.duration(
+            row.get("video_step_s", ""), f"{where}, video step", least=0.001
+        ),
         line=line,
     )
 

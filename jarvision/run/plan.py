@@ -11,12 +11,15 @@ from pathlib import Path
 from jarvision.core.errors import MixedJarsError, SeveralJarsError
 from jarvision.core.files import natural_key, shown
 from jarvision.core.series import READING_TIMES, JarPhotos, Reading, Sighting, TimedPhoto
+from jarvision.photo.decode import open_photo
 from jarvision.results.report import title
 from jarvision.run.album import MOST_CONFIRMING, SpottedPhoto, path_of, sightings_of
 from jarvision.run.assign import group
 from jarvision.run.jars_table import Manifest, ManifestRow, match_photos
 from jarvision.run.settings import Settings
 from jarvision.run.survey import Survey
+from jarvision.run.video_frames import VideoTiming, frame_at, frames_of
+from jarvision.wall.locate import orient
 
 _MOST_NAMED = 8  # in one sentence
 
@@ -163,6 +166,35 @@ def _listed_jar(name: str, sightings: Sequence[Sighting], settings: Settings) ->
         [jar] = group(blank, shaken_at=settings.shaken_at, as_one=True)
         return replace(jar, jar=name, chosen={}, problem=error)
     return replace(jar, jar=name)
+
+
+# --- videos -------------------------------------------------------------------------------------
+
+
+def video_timing(
+    video: Path, roots: Sequence[str | os.PathLike[str]], settings: Settings
+) -> VideoTiming:
+    """Find what is said of a video's time: by the list of jars, else of all videos.
+
+    Raises
+    ------
+    VideoError
+        It cannot be read, where only the strip in it tells its line in the list.
+    """
+    manifest = settings.manifest
+    timed = [row for row in manifest.rows if (row.video_start_s, row.video_step_s) != (None, None)]
+    if not timed:
+        return settings.video
+    below = _below(video, roots)
+    row = match_photos(manifest, [below]).row_by_photo.get(below)
+    if row is None:
+        [*_, middle] = frames_of(video, settings.video)
+        strips = orient(open_photo(middle, contents=frame_at(middle)))[1]
+        row = manifest.row_of(str(strips[0].jar)) if strips else None
+    if row is None:
+        return settings.video
+    start_s = settings.video.start_s if row.video_start_s is None else row.video_start_s
+    return VideoTiming(start_s, row.video_step_s or settings.video.step_s)
 
 
 # --- what a photo is used for -------------------------------------------------------------------

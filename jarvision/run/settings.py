@@ -10,6 +10,7 @@ from jarvision.core.units import UnitSystem
 from jarvision.estimate.known import JarFacts
 from jarvision.jar.scale_sources import ScaleAids
 from jarvision.run.jars_table import Manifest
+from jarvision.run.video_frames import VideoTiming
 from jarvision.wall.suggest_marks import TapeEdge
 
 
@@ -37,6 +38,8 @@ class Settings:
         Which edge of tape on the glass marks a layer.
     system : UnitSystem
         Units of what is written on overlays.
+    video : VideoTiming
+        What is said of the time of videos.
     """
 
     shaken_at: datetime | None = None
@@ -48,6 +51,7 @@ class Settings:
     manifest: Manifest = field(default_factory=Manifest)
     tape_edge: TapeEdge | None = None
     system: UnitSystem = UnitSystem.METRIC
+    video: VideoTiming = field(default_factory=VideoTiming)
 
     def of_jar(self, jar: str) -> Settings:
         """Give what holds for one jar."""

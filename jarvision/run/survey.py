@@ -12,6 +12,7 @@ from pathlib import Path
 from jarvision.core.errors import JarError
 from jarvision.core.files import find_photos, shown
 from jarvision.photo.decode import WORKING_PX, probe_photo
+from jarvision.photo.video import is_video
 from jarvision.results.cache import SeenPhoto, clear_leftovers, keep_photos, make_folder
 from jarvision.run.album import (
     FINE_PX,
@@ -23,6 +24,7 @@ from jarvision.run.album import (
 )
 from jarvision.run.pool import Task, TaskPool
 from jarvision.run.settings import Progress
+from jarvision.run.video_frames import VideoTiming, frames_of, video_of
 from jarvision.wall.locate import unmarked_jars_in
 
 _FEW_PHOTOS = 6  # so few are looked at before another process has even started
@@ -68,6 +70,23 @@ class _Notes:
         self.saved_at_s = time.monotonic()
 
 
+def _as_it_plays(_: Path) -> VideoTiming:
+    return VideoTiming()
+
+
+def _with_frames(
+    found: Sequence[Path], skipped: list[tuple[Path, str]], timing: Callable[[Path], VideoTiming]
+) -> tuple[list[Path], list[tuple[Path, str]]]:
+    """Put the pictures that are taken in the place of each video."""
+    photos: list[Path] = []
+    for path in found:
+        try:
+            photos += frames_of(path, timing(path)) if is_video(path) else [path]
+        except JarError as error:
+            skipped.append((path, str(error)))
+    return photos, skipped
+
+
 def survey_photos(
     paths: Sequence[str | os.PathLike[str]],
     pool: TaskPool,
@@ -76,6 +95,7 @@ def survey_photos(
     out: Path | None,
     album: Album,
     progress: Progress,
+    timing: Callable[[Path], VideoTiming] = _as_it_plays,
 ) -> Survey:
     """Look at every photo in files and folders that no earlier run has looked at.
 
@@ -94,13 +114,15 @@ def survey_photos(
         Where opened photos are kept.
     progress : callable
         Told of each step.
+    timing : callable
+        Gives what is said of a video's time.
 
     Raises
     ------
     WriteError, UsageError
         The folder cannot be made or written to.
     """
-    found, skipped = find_photos(list(paths))
+    found, skipped = _with_frames(*find_photos(list(paths)), timing)
     notes = _Notes(dict(known), out)
     if found and out is not None:
         make_folder(out)
@@ -172,6 +194,8 @@ def _lost_photo(path: Path) -> SpottedPhoto:
 
 def _remembered(path: Path, known: Mapping[str, SeenPhoto]) -> SpottedPhoto | None:
     """Give what an earlier run saw in a photo, if it still holds the same bytes."""
+    if video_of(path):
+        return None  # its bytes are only known once it is decoded
     try:
         facts = probe_photo(path)
     except JarError as error:
