@@ -271,7 +271,8 @@ def find_photos(
     paths : iterable of paths
         A file is taken whatever its ending; a folder is searched to its bottom for known image
         and video endings (`PHOTO_SUFFIXES`, `VIDEO_SUFFIXES`). Hidden files, other files and this
-        tool's own ``overlay-*`` pictures are passed over in folders. Links are never followed out of the named folder.
+        tool's own ``overlay-*`` pictures are passed over in folders. Links are never followed out
+        of the named folder.
 
     Returns
     -------

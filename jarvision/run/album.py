@@ -155,15 +155,18 @@ def path_of(key: str) -> Path:
 def sightings_of(spotted: SpottedPhoto) -> Iterator[Sighting]:
     """Make a sighting for each strip in a photo: a row of jars is as many; without one, one."""
     path = spotted.path
+    video = video_of(path)
+    # a video's pictures are of different times even where nothing has changed between them
+    digest = f"{spotted.digest}\0{path.name}" if video else spotted.digest
     for number in spotted.numbers or (None,):
         mark = f"{_STRIP_MARK}{number}" if len(spotted.numbers) > 1 else ""
         yield Sighting(
             f"{path}{mark}",
             path.name,
-            str((video_of(path) or path).parent),
+            str((video or path).parent),
             number,
             spotted.taken_at,
-            f"{spotted.digest}{mark}",
+            f"{digest}{mark}",
         )
 
 
