@@ -17,6 +17,7 @@ from jarvision.wall.locate import Look
 _WHITE = 250  # a channel from which a phone's picture holds no detail
 # Levels by which burnt-out pixels differ after compression, how many exceed them, and the darkest.
 _EVEN, _EXCEEDING, _LIGHT = 2, 0.005, 100
+_GREY = 6  # levels between the channels of what has no colour
 _DARK = 45  # brightest channel that nine in ten pixels of a dark photo stay under
 _BURNT_OUT, _TOO_BRIGHT = 0.5, 0.2  # white parts of the wall: refused, and doubted
 # Mirrored windows and lamps: white patches of at least this size on the layers. The limits of this
@@ -94,9 +95,11 @@ def clipped_part(bgr: NDArray[np.uint8]) -> float:
         return 0.0
     darkest = bgr.min(axis=2)
     counts = np.bincount(darkest.ravel(), minlength=256) / darkest.size
-    usual = int(counts.argmax())
+    grey = bgr.max(axis=2) - darkest <= _GREY  # muddy water is even too, but it has a colour
+    greys = np.bincount(darkest[grey], minlength=256) / darkest.size
+    usual = int(greys.argmax())
     if usual > _LIGHT and counts[usual + 2 * _EVEN :].sum() < _EXCEEDING:
-        return float(counts[usual - _EVEN : usual + _EVEN + 1].sum())
+        return float(greys[usual - _EVEN : usual + _EVEN + 1].sum())
     return float(counts[_WHITE:].sum())
 
 
