@@ -26,6 +26,7 @@ _PATCH_MM2, _GLARE_PART = 40.0, 0.04
 _TILTED_DEG = 7.0
 _ABOVE_MM = 6.0  # seen above a top, so that it is known to be one
 _BELOW_MM = 1.0
+_USUAL_TOP_MM = 50.0  # common practice, no source
 _OVER_MM = 30.0  # white so far above a top may hide more of the layers
 
 
@@ -61,6 +62,18 @@ def photo_faults(look: Look, top_mm: float) -> tuple[Doubt, ...]:
     if lean > _TILTED_DEG:
         doubts.append(doubt(DoubtName.TILTED, photo=look.name, degrees=f"{lean:.0f}"))
     return tuple(doubts)
+
+
+def refuse_burnt_out(look: Look) -> None:
+    """Refuse a photo that is white where layers usually are.
+
+    Raises
+    ------
+    TooBrightError
+        Half of the wall there is white.
+    """
+    if clipped_part(_layers_of(look, _USUAL_TOP_MM)) > _BURNT_OUT:
+        raise _too_bright(look.name)
 
 
 def _refuse_cut_off(look: Look, top_mm: float) -> None:

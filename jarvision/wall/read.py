@@ -27,7 +27,7 @@ from jarvision.wall.measurement import (
     is_behind,
     lowered,
 )
-from jarvision.wall.photo_faults import photo_faults
+from jarvision.wall.photo_faults import photo_faults, refuse_burnt_out
 from jarvision.wall.stacks import StackOdds, weigh_stacks
 from jarvision.wall.water_line import NOWHERE, WaterLine, find_water_lines
 
@@ -133,12 +133,16 @@ def read_photos_of_jar(
     ------
     TimesError
         There is no photo at the end, so the clay's top is not known.
+    TooBrightError
+        A photo is white where its layers are.
     TooNoisyError
         A photo's noise or compression hides the soil's grain.
     NoDepositError
         No layers are seen.
     """
     _refuse_without_end(looks)
+    for look in looks.values():
+        refuse_burnt_out(look)
     evidence = {r: gather(looks[r].wall, settled=ORDER.index(r) + 1) for r in ORDER if r in looks}
     noise = [d for r, p in evidence.items() for d in _noise_doubts(looks[r].name, p)]
     jars = [looks[r].jar for r in evidence]
