@@ -21,6 +21,7 @@ ROOMS = [
     "compare",
     "pages",
     "run",
+    "bench",
     "cli",
 ]
 

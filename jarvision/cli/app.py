@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from jarvision.cli import bench as cli_bench
 from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
 from jarvision.cli import measures, said
@@ -485,6 +486,7 @@ def _listed(names: Sequence[str]) -> str:
 cli_class.add_to(app)
 cli_jar.add_to(app)
 cli_soil.add_to(app)
+cli_bench.add_to(app)
 
 
 def main() -> None:

@@ -25,6 +25,7 @@ ROOMS = [
     "compare",
     "pages",
     "run",
+    "bench",
     "cli",
 ]
 

@@ -1,0 +1,361 @@
+"""The jars of a folder as the page shows them, and the lines that people put right on it.
+
+All that is known stands in files, written whole before anything is acknowledged; nothing is kept
+here that a restart would lose.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from jarvision.bench.curves import glass_of, highest_mm
+from jarvision.core.errors import JarError, UsageError, ValueRefusedError
+from jarvision.core.files import find_photos, natural_key
+from jarvision.core.series import READING_TIMES, Reading
+from jarvision.estimate.estimate import JarLine
+from jarvision.estimate.put_right import put_right, read_height_mm
+from jarvision.estimate.reading import work_out
+from jarvision.results.corrections import (
+    CORRECTIONS_FILE,
+    HandLine,
+    SeenJar,
+    fit,
+    read_corrections,
+    replaced,
+    write_corrections,
+)
+from jarvision.results.doubt_order import check_text, doubts_of, sentences
+from jarvision.results.headline import soil_in_words, soil_odds
+from jarvision.results.jarfile import read_jar_folder
+from jarvision.results.record import JarRecord, PutRight
+from jarvision.results.report import title
+from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
+
+_MOST_LINES = 40
+_HIGHEST_MM, _LARGEST_SD_MM = 1_000.0, 50.0
+_SAME_MM = 0.005
+
+
+class StaleError(JarError):
+    """Somebody else has put lines of this jar right since."""
+
+    name = "lines_changed"
+
+
+@dataclass(slots=True)
+class JarsOnBench:
+    """The jars whose results lie in a folder, and the photos that they were read from.
+
+    Attributes
+    ----------
+    photos, out : Path
+        Folder of the photos, and of the results.
+    """
+
+    photos: Path
+    out: Path
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _digests: dict[tuple[str, int, int], str] = field(default_factory=dict)
+
+    def records(self) -> list[JarRecord]:
+        """Read all results; none where there are none yet."""
+        try:
+            return list(read_jar_folder(self.out).jars)
+        except UsageError:
+            return []
+
+    def record(self, stem: str) -> JarRecord:
+        """Find a jar by its file's name.
+
+        Raises
+        ------
+        UsageError
+            There is none.
+        """
+        for record in self.records():
+            if record.stem == stem:
+                return record
+        msg = "This jar is not here any more; go back to all jars."
+        raise UsageError(msg)
+
+    def grid(self) -> list[dict[str, Any]]:
+        """Say of each jar what stands on its tile, those that want a look first."""
+        tiles = [_tile(record) for record in self.records()]
+        return sorted(tiles, key=lambda tile: (-tile["to_check"], natural_key(tile["title"])))
+
+    def shown(self, stem: str) -> dict[str, Any]:
+        """Say all that the page of one jar shows.
+
+        Raises
+        ------
+        UsageError
+            There is no such jar, or its lines are not kept.
+        """
+        record = self.record(stem)
+        as_read = _as_read(record)
+        lines = self._lines(record)
+        return {
+            **_tile(record),
+            "scaled": record.scaled,
+            "photos": [_photo(record, as_read, i) for i in range(len(as_read.photos))],
+            "water_mm": _known(as_read.water_mm),
+            "lines": [_plain(line) for line in lines],
+            "version": _version(lines),
+            "result": _result(record, lines),
+            "weight": _weight(record, lines),
+            "doubts": sentences(doubts_of(record)),
+        }
+
+    def tried(self, stem: str, given: object) -> dict[str, Any]:
+        """Say what would come of a jar with lines put elsewhere; nothing is written.
+
+        Raises
+        ------
+        JarError
+            The lines cannot be.
+        """
+        record = self.record(stem)
+        return _result(record, _lines_from(given, record))
+
+    def keep(self, stem: str, version: object, given: object, by: object) -> dict[str, Any]:
+        """Write down the lines of a jar in place of those that it had.
+
+        Raises
+        ------
+        StaleError
+            They are not those that the page knew any more.
+        JarError
+            The lines cannot be, or the table cannot be read or written.
+        """
+        with self._lock:
+            record = self.record(stem)
+            old = self._lines(record)
+            if version != _version(old):
+                msg = "Somebody else has put this jar's lines right just now; their lines are here."
+                raise StaleError(msg)
+            new = [_kept_or_new(line, old, str(by)[:80]) for line in _lines_from(given, record)]
+            _result(record, new)
+            path = self.out / CORRECTIONS_FILE
+            table = read_corrections(path)
+            rows = [line.row for line in new]
+            gone = [line.row for line in old if line.row not in rows]
+            fresh = [row for row in rows if row.line == 0]
+            if gone or fresh:
+                write_corrections(path, replaced(table, gone, fresh))
+        return self.shown(stem)
+
+    def _lines(self, record: JarRecord) -> tuple[HandLine, ...]:
+        """Lines of a jar that stand in the table."""
+        table = read_corrections(self.out / CORRECTIONS_FILE)
+        return fit(table.lines, [_seen(one) for one in self.records()])[0].get(record.jar, ())
+
+    def photo_path(self, stem: str, index: int) -> tuple[Path, str]:
+        """Find the file of a jar's photo by its contents, whatever it is called now.
+
+        Returns
+        -------
+        path : Path
+        digest : str
+
+        Raises
+        ------
+        UsageError
+            It is not among the photos.
+        """
+        record = self.record(stem)
+        wanted = _digest_of(record, index)
+        for path in find_photos([self.photos])[0]:
+            if self._digest(path) == wanted:
+                return path, wanted
+        msg = "This photo is not in the folder any more; put it back to see it."
+        raise UsageError(msg)
+
+    def _digest(self, path: Path) -> str:
+        try:
+            stat = path.stat()
+            key = (str(path), stat.st_size, stat.st_mtime_ns)
+            if key not in self._digests:
+                with path.open("rb") as file:
+                    self._digests[key] = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError:
+            return ""
+        return self._digests[key]
+
+
+def _as_read(record: JarRecord) -> JarMeasurement:
+    measured = record.as_read or record.measurement
+    if record.interim is not None:
+        raise UsageError(record.interim.sentence)
+    if measured is None or record.given is None:
+        said = (
+            record.unread.sentence if record.unread else "Read its photos again to see its lines."
+        )
+        raise UsageError(said)
+    return measured
+
+
+def _tile(record: JarRecord) -> dict[str, Any]:
+    is_read = record.best is not None
+    told, not_read = [], "not read"
+    if record.unread:
+        told = [record.unread.sentence]
+    elif record.interim:
+        told, not_read = [record.interim.sentence, record.interim.next_sentence], "not done yet"
+    overlays = [photo.overlay for photo in record.photos if photo.overlay]
+    return {
+        "stem": record.stem,
+        "title": title(record.jar, name=record.name, bed=record.bed),
+        "soil": soil_in_words(record.best.texture) if record.best else not_read,
+        "odds": soil_odds(record.best.texture) if record.best else "",
+        "check": check_text(record) if is_read else "",
+        "sentence": " ".join(told),
+        "to_check": len(doubts_of(record)) if is_read else 1_000,
+        "overlay": overlays[-1] if overlays else "",
+        "put_right": sorted({str(row.what) for row in record.put_right}),
+    }
+
+
+def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str, Any]:
+    photo, shown = measured.photos[index], record.photos[index]
+    view = record.views[index] if record.views else None
+    return {
+        "name": shown.name,
+        "reading": str(photo.reading),
+        "when": READING_TIMES[photo.reading].spoken,
+        "size_px": view.size_px if view else None,
+        "glass": glass_of(view, photo, highest_mm(measured)) if view else None,
+        "tops": [
+            {
+                "what": b.layer,
+                "mm": b.top_mm,
+                "sd_mm": b.sd_mm,
+                "or_here": [
+                    {"mm": height, "odds": weight / (1 + sum(w for _, w in b.alternatives))}
+                    for height, weight in b.alternatives
+                ],
+            }
+            for b in photo.boundaries
+        ],
+    }
+
+
+def _digest_of(record: JarRecord, index: int) -> str:
+    by_name = {p.name: p.sha256 for p in record.made_from.photos} if record.made_from else {}
+    known = 0 <= index < len(record.photos)
+    return by_name.get(record.photos[index].name, "-") if known else "-"
+
+
+def _seen(record: JarRecord) -> SeenJar:
+    readings = {photo.name: photo.reading for photo in record.photos}
+    made = record.made_from.photos if record.made_from else ()
+    return SeenJar(record.jar, tuple((p.name, p.sha256, readings.get(p.name)) for p in made))
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+# --- lines --------------------------------------------------------------------------------------
+
+
+def _plain(line: HandLine) -> dict[str, Any]:
+    row = line.row
+    return {
+        "what": str(row.what),
+        "reading": str(line.reading) if line.reading else None,
+        "mm": row.value_mm,
+        "sd_mm": row.sd_mm,
+        "by": row.by,
+        "at": row.at,
+        "note": row.note,
+    }
+
+
+def _version(lines: Sequence[HandLine]) -> str:
+    text = repr([replace(line, row=replace(line.row, line=0)) for line in lines])
+    return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:16]
+
+
+def _lines_from(given: object, record: JarRecord) -> list[HandLine]:
+    """Understand lines that a page sent; nothing in them is trusted."""
+    if not isinstance(given, list) or len(given) > _MOST_LINES:
+        msg = "The lines were not understood; load the page again."
+        raise ValueRefusedError(msg)
+    return [_line_from(one, record) for one in given]
+
+
+def _line_from(one: object, record: JarRecord) -> HandLine:
+    try:
+        if not isinstance(one, Mapping):
+            raise TypeError
+        what = JarLine(str(one["what"]))
+        reading = None if one.get("reading") is None else Reading(str(one["reading"]))
+        value, sd = float(one["mm"]), float(one["sd_mm"])
+    except (KeyError, TypeError, ValueError, OverflowError):
+        msg = "The lines were not understood; load the page again."
+        raise ValueRefusedError(msg) from None
+    if not (abs(value) <= _HIGHEST_MM and 0 < sd <= _LARGEST_SD_MM):
+        msg = "A line can lie no further off than a metre."
+        raise ValueRefusedError(msg)
+    names = {photo.reading: i for i, photo in enumerate(record.photos)}
+    index = names.get(reading)
+    name = record.photos[index].name if index is not None else ""
+    digest = _digest_of(record, index) if index is not None else ""
+    row = PutRight(record.jar, name, what, value, sd, photo_sha256=digest.strip("-"))
+    return HandLine(replace(row, read_mm=read_height_mm(_as_read(record), what, reading)), reading)
+
+
+def _kept_or_new(line: HandLine, old: Sequence[HandLine], by: str) -> HandLine:
+    """Keep a line's row as it stands in the table where it has not moved."""
+    for other in old:
+        is_same = (other.row.what, other.reading) == (line.row.what, line.reading)
+        if is_same and math.isclose(other.row.value_mm, line.row.value_mm, abs_tol=_SAME_MM):
+            return other
+    at = datetime.now().astimezone().isoformat(timespec="seconds")
+    return HandLine(replace(line.row, by=by, at=at), line.reading)
+
+
+# --- what comes of it ---------------------------------------------------------------------------
+
+
+def _result(record: JarRecord, lines: Sequence[HandLine]) -> dict[str, Any]:
+    """Work out shares and class by height, as `read` does."""
+    measured, given = _as_read(record), record.given
+    if given is None:
+        raise UsageError(record.not_weighed)
+    if lines:
+        measured = put_right(measured, [line.correction() for line in lines])
+    made = work_out(record.jar, measured, given)
+    c = made.composition
+    return {
+        "tops": [{"mm": top.value, "sd_mm": top.sd} for top in made.tops],
+        "pcts": [{"pct": s.value, "sd": s.sd} for s in (c.sand_pct, c.silt_pct, c.clay_pct)],
+        "soil": soil_in_words(made.texture),
+        "odds": soil_odds(made.texture),
+        "photos": [_lines_in(photo) for photo in measured.photos],
+        "water_mm": _known(measured.water_mm),
+    }
+
+
+def _lines_in(photo: PhotoMeasurement) -> list[dict[str, Any]]:
+    return [{"mm": b.top_mm, "sd_mm": b.sd_mm, "by_hand": b.by_hand} for b in photo.boundaries]
+
+
+def _weight(record: JarRecord, lines: Sequence[HandLine]) -> dict[str, Any]:
+    """Say the soil by weight, and whether it holds for these lines."""
+    rows = [replace(line.row, line=0, read_mm=0.0) for line in lines]
+    holds = rows == [replace(row, line=0, read_mm=0.0) for row in record.put_right]
+    weighed = record.by_weight
+    return {
+        "holds": holds,
+        "soil": soil_in_words(weighed.shares.texture) if weighed else "",
+        "odds": soil_odds(weighed.shares.texture) if weighed else "",
+        "not_weighed": record.not_weighed,
+    }

@@ -1,0 +1,69 @@
+"""The command that opens the page in a browser."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from jarvision.cli.console import say
+from jarvision.core.errors import UsageError
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add this command to the command line."""
+    app.command()(bench)
+
+
+def bench(
+    folder: Annotated[Path, typer.Argument(help="Folder of photos.", metavar="[FOLDER]")] = Path(),
+    out: Annotated[
+        Path | None, typer.Option(help="Folder of the results; FOLDER/readings where none is said.")
+    ] = None,
+    port: Annotated[int, typer.Option(help="Port to listen on; 0 takes a free one.")] = 0,
+    phone: Annotated[
+        bool, typer.Option("--phone", help="Let phones in the same network take and send photos.")
+    ] = False,
+    address: Annotated[
+        str, typer.Option(help="This machine's address in the phones' network, with --phone.")
+    ] = "",
+    show: Annotated[
+        bool, typer.Option("--show/--no-show", help="Open the page in the browser.")
+    ] = True,
+) -> None:
+    """Open a page that shows the jars of a folder, on which lines can be put right by hand.
+
+    Only this machine can open it, and nothing leaves it; with --phone, whoever has the link in the
+    same network can, until the command ends.
+    """
+    import secrets
+    import webbrowser
+
+    from jarvision.bench.server import listening, own_address, serve
+    from jarvision.core.files import shown
+    from jarvision.core.own_files import refuse_foreign
+
+    if not folder.is_dir():
+        msg = f"{shown(folder.name or str(folder))} is no folder; name the folder of the photos."
+        raise UsageError(msg)
+    if address and not phone:
+        msg = "--address is where phones come in; give it together with --phone."
+        raise UsageError(msg)
+    photos = folder.resolve()
+    results = (out or photos / "readings").resolve()
+    refuse_foreign(results)
+    taken = listening((address or own_address()) if phone else "127.0.0.1", port)
+    host, at = taken.getsockname()[:2]
+    code = secrets.token_hex(16) if phone else ""
+    link = f"http://{host}:{at}/" + (f"?code={code}" if code else "")
+    say(f"The page is at {link}")
+    if phone:
+        say(
+            "Whoever in this network has that link can see the photos, send new ones and move "
+            "lines, until this command ends. What is sent can be read along in an open network."
+        )
+    say("It ends with Ctrl-C; what was put right is kept.")
+    if show:
+        webbrowser.open(link)
+    serve(photos, results, taken, code=code, phone=phone)
