@@ -203,14 +203,19 @@ def _as_read(record: JarRecord) -> JarMeasurement:
 
 def _tile(record: JarRecord) -> dict[str, Any]:
     is_read = record.best is not None
-    told, not_read = [], "not read"
+    told, not_read, verdict = [], "not read", "Good"
     if record.unread:
-        told = [record.unread.sentence]
+        told, verdict = [record.unread.sentence], "Take it again"
     elif record.interim:
         told, not_read = [record.interim.sentence, record.interim.next_sentence], "not done yet"
+        verdict = "Good" if record.interim.verdict == "good" else "Take it again"
+    elif doubts_of(record):
+        verdict = "Look at it once more"
     overlays = [photo.overlay for photo in record.photos if photo.overlay]
     return {
         "stem": record.stem,
+        "photos": [photo.name for photo in record.photos] + [name for name, _ in record.left_out],
+        "verdict": verdict,
         "title": title(record.jar, name=record.name, bed=record.bed),
         "soil": soil_in_words(record.best.texture) if record.best else not_read,
         "odds": soil_odds(record.best.texture) if record.best else "",

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import json
 import socket
+import time
 from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,6 +25,7 @@ from jarvision.bench.guard import MOST_JSON_BYTES, Guard
 from jarvision.bench.jars import JarsOnBench, StaleError
 from jarvision.bench.pictures import Pictures
 from jarvision.bench.reader import Reader
+from jarvision.bench.shaken import Shaken
 from jarvision.bench.uploads import MOST_BYTES, store
 from jarvision.core.errors import JarError, UsageError
 from jarvision.core.files import OVERLAY_PREFIX
@@ -36,6 +38,8 @@ _FILES = {
     "page.css": ("page.css", "text/css"),
     "page.js": ("page.js", "text/javascript"),
     "glass.js": ("glass.js", "text/javascript"),
+    "phone": ("phone.html", "text/html"),
+    "phone.js": ("phone.js", "text/javascript"),
 }
 _AT_ONCE = 8  # uploads in memory at a time
 _MOST_PICTURE_BYTES = 20_000_000
@@ -50,6 +54,7 @@ class Bench:
     jars : JarsOnBench
     reader : Reader
     pictures : Pictures
+    shaken : Shaken
     link : str
         What a phone opens; empty where none is let in.
     """
@@ -57,6 +62,7 @@ class Bench:
     jars: JarsOnBench
     reader: Reader
     pictures: Pictures
+    shaken: Shaken
     link: str = ""
     _uploads: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(_AT_ONCE))
 
@@ -126,9 +132,19 @@ class Bench:
         """Store a photo; the answer comes when it is on the disk."""
         name = unquote(request.headers.get("x-photo-name", ""))
         async with self._uploads:
-            stored, is_new = await store(self.jars.photos, name, request.stream())
+            jar = unquote(request.headers.get("x-jar", ""))[:80]
+            named = self.shaken.photo_name(jar, name)
+            stored, is_new = await store(self.jars.photos, named, request.stream())
         self.reader.ask()
         return JSONResponse({"name": stored, "is_new": is_new})
+
+    async def shaken_at(self, request: Request) -> Response:
+        """Say when jars were shaken; one that was shaken now is asked for by name."""
+        times = self.shaken.times()
+        if request.method == "PUT":
+            jar = str((await _json(request)).get("jar", ""))
+            times = await run_in_threadpool(self.shaken.start, jar)
+        return JSONResponse({"shaken_s": times, "now_s": time.time()})
 
     async def qr(self, request: Request) -> Response:
         """Draw the link for phones."""
@@ -191,6 +207,7 @@ def app_of(bench: Bench) -> Starlette:
         Route("/api/jar/{stem}/lines", bench.keep_lines, methods=["PUT"]),
         Route("/api/jar/{stem}/photo/{index:int}", bench.photo),
         Route("/api/photos", bench.take_photo, methods=["POST"]),
+        Route("/api/shaken", bench.shaken_at, methods=["GET", "PUT"]),
         Route("/overlay/{name}", bench.overlay),
         Route("/phone.svg", bench.qr),
     ]
@@ -218,6 +235,7 @@ def listening(address: str, port: int) -> socket.socket:
         taken = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind((address, port))
+        taken.listen(256)  # whoever has the link may ask before the server is up
     except (OSError, OverflowError):
         msg = f"Port {port} of {address} cannot be used; choose another with --port."
         raise UsageError(msg) from None
@@ -257,8 +275,8 @@ def serve(photos: Path, out: Path, taken: socket.socket, *, code: str, phone: bo
     hosts = {f"{address}:{port}"}
     if address.startswith("127."):
         hosts.add(f"localhost:{port}")
-    link = f"http://{address}:{port}/?code={code}" if phone else ""
-    bench = Bench(JarsOnBench(photos, out), Reader(photos, out), Pictures(), link)
+    link = f"http://{address}:{port}/phone?code={code}" if phone else ""
+    bench = Bench(JarsOnBench(photos, out), Reader(photos, out), Pictures(), Shaken(out), link)
     bench.reader.ask()
     guard = Guard(app_of(bench), frozenset(hosts), code, MOST_BYTES)
     config = uvicorn.Config(

@@ -61,14 +61,7 @@ async def store(folder: Path, name: str, body: AsyncIterator[bytes]) -> tuple[st
     for path in there:
         if path.stat().st_size == len(raw) and hashlib.sha256(path.read_bytes()).digest() == digest:
             return path.name, False
-    path = _free(folder, stem, suffix)
-    try:
-        write_whole(path, bytes(raw))
-    except BaseException:
-        with contextlib.suppress(OSError):
-            path.unlink()  # the name that was held
-        raise
-    return path.name, True
+    return _put(folder, stem, suffix, bytes(raw)), True
 
 
 def _named(name: str) -> tuple[str, str]:
@@ -82,11 +75,35 @@ def _named(name: str) -> tuple[str, str]:
     return (f"photo-{stem}" if is_ours else stem), f".{suffix.casefold()}"
 
 
-def _free(folder: Path, stem: str, suffix: str) -> Path:
-    """Take a name that no file has, and hold it."""
-    for name in (stem, *(f"{stem}-{secrets.token_hex(4)}" for _ in range(8))):
-        with contextlib.suppress(FileExistsError):
-            os.close(os.open(folder / f"{name}{suffix}", os.O_CREAT | os.O_EXCL, 0o644))
-            return folder / f"{name}{suffix}"
+def _put(folder: Path, stem: str, suffix: str, raw: bytes) -> str:
+    """Write a photo whole, then give it a name that no other file has."""
+    part = folder / f".jarvision-{secrets.token_hex(8)}.part"
+    write_whole(part, raw)
+    try:
+        for name in (stem, *(f"{stem}-{secrets.token_hex(4)}" for _ in range(8))):
+            path = folder / f"{name}{suffix}"
+            if _is_named(part, path):
+                return path.name
+    finally:
+        part.unlink(missing_ok=True)
     msg = "No free name was found for this photo; send it again."
     raise UsageError(msg)
+
+
+def _is_named(part: Path, path: Path) -> bool:
+    """Name a file, unless the name is taken; the name is on the disk when this returns."""
+    try:
+        os.link(part, path)
+    except FileExistsError:
+        return False
+    except OSError:  # a file system without links
+        if path.exists():
+            return False
+        part.replace(path)
+    with contextlib.suppress(OSError):
+        held = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(held)
+        finally:
+            os.close(held)
+    return True

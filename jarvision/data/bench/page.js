@@ -183,7 +183,7 @@ function line(one, kind) {
   const view = $("photo").viewBox.baseVal;
   const size = view.width / 32;
   const words = kind === "here" ? "or here" : `${one.what}${jar.scaled && isTop(one.what) ? ` ${(one.mm - floorMm()).toFixed(1)}` : ""}`;
-  const tag = element("text", { class: "tag", x: 0, y: 0, transform: `translate(${x + size / 2} ${y + size / 3}) scale(${size})` }, words);
+  const tag = element("text", { class: "tag", x: 0, y: 0, transform: `translate(${x + size * (kind === "here" ? 5 : 0.5)} ${y + size * (one.what === "floor" ? 1.1 : 0.3)}) scale(${size})` }, words);
   group.append(tag);
   return group;
 }
