@@ -84,7 +84,7 @@ def opened(browser, link, size=(1280, 900)):
 
 def rows(folder):
     path = folder / "readings" / "corrections.csv"
-    return list(csv.DictReader(path.open(encoding="utf-8"))) if path.exists() else []
+    return list(csv.DictReader(path.read_text().splitlines())) if path.exists() else []
 
 
 def middle_of(browser, what):
@@ -131,23 +131,23 @@ def test_a_dragged_line_is_kept_read_again_and_taken_back(browser, link, folder)
     [before] = [one["mm"] for one in asked(link, "api/jar/21")["result"]["tops"][:1]]
     drag(browser, "sand", 40)
     until(lambda: rows(folder))
-    assert soil(browser) != was
+    until(lambda: soil(browser) != was)
     [row] = rows(folder)
     assert (row["jar"], row["what"], row["sd"]) == ("21", "sand", "0.50")
     assert float(row["value"]) > before + 1
-    moved = soil(browser)
     until(lambda: not asked(link)["reading"])
+    moved = soil(browser)
     record = json.loads((folder / "readings" / "jar-21.json").read_text())
     assert record["put_right"][0]["value_mm"] == pytest.approx(float(row["value"]), abs=0.01)
     opened(browser, link)
-    assert soil(browser) == moved
+    until(lambda: soil(browser) == moved)
     assert until(lambda: "By weight, estimated" in browser.run("return document.body.innerText"))
     click(browser, "back")
     until(lambda: not rows(folder))
-    assert soil(browser) == was
+    until(lambda: soil(browser) == was)
     click(browser, "undo")
     until(lambda: rows(folder))
-    assert soil(browser) == moved
+    until(lambda: soil(browser) == moved)
     click(browser, "redo")
     until(lambda: not rows(folder))
 
@@ -184,4 +184,27 @@ def test_lines_have_names_for_a_screen_reader(browser, link):
     )
     assert all(names)
     assert {"top of the sand", "top of the clay", "inside floor"} <= set(names)
+    assert browser.log() == []
+
+
+def test_a_phone_sends_a_photo_and_is_told_what_it_is_worth(browser, link, folder):
+    browser.resize(360, 740)
+    browser.call("POST", "/url", {"url": f"{link}phone"})
+    browser.run(
+        "const jar = document.getElementById('jar'); jar.value = '2';"
+        "jar.dispatchEvent(new Event('input')); document.getElementById('shaken').click()"
+    )
+    until(lambda: browser.run("return document.getElementById('count').textContent").endswith("s"))
+    assert asked(link, "api/shaken")["shaken_s"].keys() == {"2"}
+    found = browser.call("POST", "/element", {"using": "css selector", "value": "#camera"})
+    [element] = found.values()
+    photo = str(SAMPLES / "jar-02-1min.jpg")
+    browser.call("POST", f"/element/{element}/value", {"text": photo})
+    words = until(lambda: browser.run("return document.getElementById('verdict').textContent"))
+    assert words == "Good"
+    assert (folder / "jar-2-1min.jpg").read_bytes() == Path(photo).read_bytes()
+    wide, seen = browser.run(
+        "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
+    )
+    assert wide <= seen
     assert browser.log() == []
