@@ -14,7 +14,7 @@ _READ = "from jarvision.cli import main; main()"
 
 
 @dataclass(slots=True)
-class Reader:
+class FolderReader:
     """Reads photos into results, one run at a time.
 
     Attributes

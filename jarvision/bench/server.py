@@ -24,7 +24,7 @@ from starlette.routing import Route
 from jarvision.bench.guard import MOST_JSON_BYTES, Guard
 from jarvision.bench.jars import JarsOnBench, StaleError
 from jarvision.bench.pictures import Pictures
-from jarvision.bench.reader import Reader
+from jarvision.bench.reader import FolderReader
 from jarvision.bench.shaken import Shaken
 from jarvision.bench.uploads import MOST_BYTES, store
 from jarvision.core.errors import JarError, UsageError
@@ -52,7 +52,7 @@ class Bench:
     Attributes
     ----------
     jars : JarsOnBench
-    reader : Reader
+    reader : FolderReader
     pictures : Pictures
     shaken : Shaken
     link : str
@@ -60,7 +60,7 @@ class Bench:
     """
 
     jars: JarsOnBench
-    reader: Reader
+    reader: FolderReader
     pictures: Pictures
     shaken: Shaken
     link: str = ""
@@ -276,7 +276,9 @@ def serve(photos: Path, out: Path, taken: socket.socket, *, code: str, phone: bo
     if address.startswith("127."):
         hosts.add(f"localhost:{port}")
     link = f"http://{address}:{port}/phone?code={code}" if phone else ""
-    bench = Bench(JarsOnBench(photos, out), Reader(photos, out), Pictures(), Shaken(out), link)
+    bench = Bench(
+        JarsOnBench(photos, out), FolderReader(photos, out), Pictures(), Shaken(out), link
+    )
     bench.reader.ask()
     guard = Guard(app_of(bench), frozenset(hosts), code, MOST_BYTES)
     config = uvicorn.Config(
