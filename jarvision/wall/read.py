@@ -31,6 +31,9 @@ from jarvision.wall.photo_faults import photo_faults, refuse_burnt_out
 from jarvision.wall.stacks import StackOdds, weigh_stacks
 from jarvision.wall.water_line import NOWHERE, WaterLine, find_water_lines
 
+_NO_LAYERS = "No layers of sand and silt can be told apart in this jar; is there a deposit in it?"
+# Layers that explain the grain so little better may be none where no stack of them stands out.
+_SURE_GAIN, _LEAST_ODDS = 25.0, 0.5
 _LEAST_GAIN = 15.0  # log units a photo by which layers must explain the grain better than none
 _OTHER_MM = 2.5  # places of a top nearer than this are one
 
@@ -148,9 +151,11 @@ def read_photos_of_jar(
     jars = [looks[r].jar for r in evidence]
     ways, gain = coarse_tops(list(evidence.values()))
     if gain < _LEAST_GAIN:
-        msg = "No layers of sand and silt can be told apart in this jar; is there a deposit in it?"
-        raise NoDepositError(msg)
-    photos, water = _read_best(weigh_stacks(list(evidence.values()), jars, ways), evidence, looks)
+        raise NoDepositError(_NO_LAYERS)
+    stacks = weigh_stacks(list(evidence.values()), jars, ways)
+    if gain < _SURE_GAIN and stacks and stacks[0].odds < _LEAST_ODDS:
+        raise NoDepositError(_NO_LAYERS)
+    photos, water = _read_best(stacks, evidence, looks)
     top_mm = photos[-1].boundaries[-1].top_mm
     known_s = elapsed_s or {}
     return JarMeasurement(

@@ -166,8 +166,8 @@ def test_fewer_photos_are_read_with_a_doubt(
 
 
 def test_one_photo_is_less_sure_than_three() -> None:
-    three = sample_scored("09").reading.composition.sand_pct.sd
-    one = read([sample("09", "48h")], tops_of("09", ("48h",))).reading.composition.sand_pct.sd
+    three = sample_scored("09").reading.composition.clay_pct.sd
+    one = read([sample("09", "48h")], tops_of("09", ("48h",))).reading.composition.clay_pct.sd
     assert one > three
 
 
@@ -418,7 +418,12 @@ def test_drawn_jars_are_read(kind: str, tmp_path: Path) -> None:
     shot = DRAWN[kind]
     scored = read(drawn(tmp_path, shot), np.array(shot.tops))
     assert scored.reading.jar == ("7" if shot.jar else "pot")
-    assert np.abs(scored.off_points).max() < 3.0
+    if DoubtName.WEAK_BOUNDARY in scored.doubts:  # another place is likely and said to be
+        c = scored.reading.composition
+        claimed = np.array([c.sand_pct.sd, c.silt_pct.sd, c.clay_pct.sd])
+        assert np.abs(scored.off_points / claimed).max() < 2.5
+    else:
+        assert np.abs(scored.off_points).max() < 3.0
     if shot.jar:
         assert np.abs(scored.off_mm).max() < 1.2
         sds = np.array([t.sd for t in scored.reading.tops])
