@@ -6,24 +6,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from house import ROOMS
 
 PACKAGE = Path(__file__).parent.parent / "jarvision"
-
-# The rooms in the order of the method. A module may use its own room and earlier ones.
-ROOMS = [
-    "core",
-    "photo",
-    "jar",
-    "wall",
-    "estimate",
-    "results",
-    "garden",
-    "compare",
-    "pages",
-    "run",
-    "bench",
-    "cli",
-]
 
 # Rooms and modules that compute: they never see a picture.
 PURE_ROOMS = {"core", "estimate", "garden", "compare"}

@@ -10,6 +10,7 @@ import time
 from datetime import datetime
 
 import pytest
+from PIL import Image
 from scenes import SAMPLES
 
 from jarvision.core.errors import JarError
@@ -345,19 +346,36 @@ def test_again_reads_all_and_comes_to_the_same(earlier):
     assert contents(out) == before
 
 
-@pytest.mark.photo
-def test_a_jar_that_cannot_be_read_is_remembered_too(tmp_path, no_decoding, monkeypatch):
-    (tmp_path / "photos").mkdir()
-    shutil.copy(SAMPLES / "jar-02-1min.jpg", tmp_path / "photos")
+def read_twice(tmp_path, monkeypatch):
+    """The only jar of a folder, read, and read again where no photo can be opened."""
     monkeypatch.undo()
     first = read_into(tmp_path / "out", [tmp_path / "photos"])
     monkeypatch.setattr(album, "open_photo", None)
     second = read_into(tmp_path / "out", [tmp_path / "photos"])
     [one], [two] = first.outcomes, second.outcomes
-    # a first photo alone is judged, and that is remembered
+    assert two.is_earlier
+    return one, two, second
+
+
+@pytest.mark.photo
+def test_a_jar_that_cannot_be_read_is_remembered_too(tmp_path, no_decoding, monkeypatch):
+    (tmp_path / "photos").mkdir()
+    Image.new("RGB", (1600, 1200), (150, 150, 150)).save(tmp_path / "photos" / "bed 48h.jpg")
+    one, two, second = read_twice(tmp_path, monkeypatch)
+    assert one.error is not None
+    assert two.error is not None
+    assert (str(one.error), one.error.name) == (str(two.error), two.error.name)
+    assert not second.all_read
+
+
+@pytest.mark.photo
+def test_a_first_photo_alone_is_remembered_with_what_it_shows(tmp_path, no_decoding, monkeypatch):
+    (tmp_path / "photos").mkdir()
+    shutil.copy(SAMPLES / "jar-02-1min.jpg", tmp_path / "photos")
+    one, two, _ = read_twice(tmp_path, monkeypatch)
     assert one.error is None
     assert two.error is None
-    assert two.is_earlier
+    assert two.record.tops[0].value == pytest.approx(one.record.tops[0].value, abs=0.01)
 
 
 @pytest.mark.photo

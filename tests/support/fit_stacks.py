@@ -35,8 +35,6 @@ from jarvision.wall.stacks import hypotheses, view_for
 
 READINGS = ("1min", "2h", "48h")
 VARIANTS = 3
-# Kinds whose photos show no strip or no honest layers: their heights cannot be compared.
-SKIPPED_KINDS = ("ruler", "room, overexposed")
 
 
 @dataclass(frozen=True)
@@ -96,9 +94,8 @@ def examples_of(job: tuple[str, str]) -> list[Example]:
     cv2.setNumThreads(1)
     folder, jar = Path(job[0]), job[1]
     rows = rows_by_jar(folder)[jar]
-    if rows[0].get("strip") == "0" or rows[0].get("kind") in SKIPPED_KINDS:
-        return []
-    looks = looks_of(folder, rows)
+    # without a strip heights are not known well enough to say which edge is right
+    looks = {r: look for r, look in looks_of(folder, rows).items() if look.has_strip}
     name = f"{folder.name}:{jar}"
     found = []
     for variant in range(VARIANTS):
@@ -207,7 +204,7 @@ def main() -> None:
     parser.add_argument("--leave-out", default="")
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
-    kept_out = set(filter(None, args.leave_out.split(";")))
+    kept_out = set(filter(None, args.leave_out.split(",")))
     jobs = [(str(f), jar) for f in args.folders for jar in rows_by_jar(f)]
     with ProcessPoolExecutor(args.workers) as pool:
         examples = [e for found in pool.map(examples_of, jobs) for e in found]

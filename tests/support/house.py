@@ -14,6 +14,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "DEVELOPERS.md"
 START, END = "<!-- the house: tests/support/house.py -->\n", "<!-- end of the house -->\n"
+# In the order of the method: a module may use its own room and earlier ones.
 ROOMS = [
     "core",
     "photo",

@@ -16,7 +16,7 @@ from scenes import Layering, wall
 from jarvision.jar.unwrap import WallMap
 from jarvision.jar.wall_features import gather
 from jarvision.wall.layers import coarse_tops
-from jarvision.wall.stuck_on import find_covers, free_columns, uncovered
+from jarvision.wall.stuck_on import Cover, find_covers, free_columns, uncovered
 
 SOIL = Layering(tops_mm=(14.0, 37.0), gap=None, columns=220)
 PAPER = (214, 222, 226)
@@ -78,7 +78,13 @@ def test_with_a_label_layers_are_where_they_were() -> None:
         assert best.silt_mm == pytest.approx(37.0, abs=1.0)
 
 
-def test_a_label_all_round_leaves_no_wall() -> None:
-    made = labelled(wall(SOIL), 0, 220, 20.0, 50.0)
-    whole = find_covers(labelled(wall(SOIL), 0, 214, 20.0, 50.0))
-    assert uncovered(made, whole, 8.0) is None or not whole
+def test_a_cover_all_round_leaves_no_wall() -> None:
+    made = wall(SOIL)
+    whole = Cover(float(made.azimuth[0]), float(made.azimuth[-1]), 20.0, 50.0)
+    assert uncovered(made, [whole], 8.0) is None
+
+
+def test_a_ruler_that_leaves_too_little_glass_is_not_filled_in() -> None:
+    made = wall(SOIL)
+    tall = Cover(float(made.azimuth[0]), float(made.azimuth[-20]), -5.0, 115.0)
+    assert uncovered(made, [tall], 8.0) is None
