@@ -198,7 +198,7 @@ def read(
                 paths, settings, out=out, workers=count, cluster=cluster, progress=tell
             )
         _refuse_nothing(plan)
-        raise typer.Exit(_exit_code(_say_plan(plan, settings.manifest)))
+        raise typer.Exit(_exit_code(_say_plan(plan)))
     with only_run(out):
         with _progress() as tell:
             batch = read_photos(
@@ -225,11 +225,10 @@ def _exit_code(is_whole: bool) -> ExitCode:
 
 
 def _manifest(path: Path | None, folders: Sequence[Path]) -> Manifest:
-    """Read the list of jars that was named, or that lies in a folder of photos."""
-    from jarvision.run.jars_table import Manifest, find_manifest, read_manifest
+    """Read the list of jars that was named, or those that lie in folders of photos."""
+    from jarvision.run.jars_table import read_manifest, read_manifests
 
-    found = path or next(filter(None, map(find_manifest, folders)), None)
-    return read_manifest(found) if found else Manifest()
+    return read_manifest(path) if path else read_manifests(folders)
 
 
 def _measures_apart(paths: list[Path], jar_mm: list[str]) -> tuple[list[str], list[Path]]:
@@ -361,7 +360,7 @@ def _saying_when_stopped() -> Iterator[None]:
         raise JarError(msg) from None
 
 
-def _say_plan(plan: Plan, manifest: Manifest) -> bool:
+def _say_plan(plan: Plan) -> bool:
     """Print which photo goes to which jar, then what could not be placed -> whether all could."""
     from rich.console import Console
 
@@ -370,7 +369,7 @@ def _say_plan(plan: Plan, manifest: Manifest) -> bool:
 
     if plan.jars:
         console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
-        console.print(_plan_table(plan, manifest))
+        console.print(_plan_table(plan))
     rest = list(not_placed(plan))
     for name, sentence in rest:
         say(f"Not placed: {shown(name)}. {sentence}")
@@ -380,35 +379,31 @@ def _say_plan(plan: Plan, manifest: Manifest) -> bool:
     return not rest
 
 
-def _plan_table(plan: Plan, manifest: Manifest) -> Table:
+def _plan_table(plan: Plan) -> Table:
     """Set out which photo goes to which jar; a jar's name stands at its first photo."""
     from rich.table import Table
     from rich.text import Text
 
     from jarvision.core.files import shown
     from jarvision.core.series import spoken_time
-    from jarvision.run.plan import use_of
+    from jarvision.results.report import called
+    from jarvision.run.plan import folders_in, use_of
 
-    calls = {jar.jar: _called(jar.jar, manifest) for jar in plan.jars}
-    heads = ["jar", *(["name"] if any(calls.values()) else [])]
-    heads += ["used for", "photo", "after shaking", "known by"]
-    table = Table(*heads, box=None, pad_edge=False)
+    rows = plan.rows
+    calls = {jar: called(jar, name=row.name, bed=row.bed) for jar, row in rows.items()}
+    folders = folders_in(plan)
+    heads = ["jar", *(["name"] if any(calls.values()) else []), "used for"]
+    heads += [*(["folder"] if len(set(folders.values())) > 1 else []), "photo"]
+    table = Table(*heads, "after shaking", "known by", box=None, pad_edge=False)
     for jar in plan.jars:
         for i, photo in enumerate(jar.timed):
+            name = [calls.get(jar.jar, "") if not i else ""] if "name" in heads else []
+            folder = [shown(folders[photo.key])] if "folder" in heads else []
             when = "unknown" if math.isnan(photo.elapsed_s) else spoken_time(photo.elapsed_s)
             by = str(photo.source).replace("shaken_at", "--shaken-at")
-            name = ("" if i else calls[jar.jar],) if "name" in heads else ()
-            cells = [shown(jar.jar), *name, use_of(jar, photo), photo.name, when, by]
+            cells = [shown(jar.jar), *name, use_of(jar, photo), *folder, photo.name, when, by]
             table.add_row(*(Text(cell, overflow="fold") for cell in cells))
     return table
-
-
-def _called(jar: str, manifest: Manifest) -> str:
-    """Say what the list of jars calls a jar."""
-    from jarvision.results.report import called
-
-    row = manifest.row_of(jar)
-    return called(jar, name=row.name, bed=row.bed) if row else ""
 
 
 def _say_run(

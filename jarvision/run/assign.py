@@ -3,7 +3,8 @@
 Nothing here opens a file: it works on names, strip numbers, clock times and digests.
 
 How a photo finds its jar
-    1. Photos with the same strip number are one jar, wherever they lie.
+    1. Photos with the same strip number are one jar in one folder, and in several where their
+       times are those of one jar; `same_strip` tells.
     2. A photo without a readable strip joins the strip's jar whose photos lie in the same folder
        and bear the same name apart from the time.
     3. Else its name without the time names the jar ("bed north 48h.jpeg": "bed north"), within
@@ -16,7 +17,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePath
 
@@ -24,12 +25,21 @@ from jarvision.core.errors import MixedJarsError
 from jarvision.core.files import natural_key, shown
 from jarvision.core.series import JarPhotos, Sighting
 from jarvision.run.file_names import NamedSighting, listed, name_key, named, same_time
+from jarvision.run.same_strip import Part, folder_words, notes_of, parts_of
 from jarvision.run.timing import place_in_time, strip_number_of
+
+
+@dataclass(frozen=True, slots=True)
+class Grouped:
+    """Jars in natural order of their names, and what had to be guessed, to be asked about."""
+
+    jars: list[JarPhotos]
+    notes: tuple[str, ...] = ()
 
 
 def group(
     sightings: Iterable[Sighting], *, shaken_at: datetime | None = None, as_one: bool = False
-) -> list[JarPhotos]:
+) -> Grouped:
     """Sort photos into jars and place them in time; the order of `sightings` does not matter.
 
     Parameters
@@ -43,9 +53,8 @@ def group(
 
     Returns
     -------
-    list of JarPhotos
-        In natural order of the jars' names. Each photo is in exactly one jar, in `timed` or in
-        `duplicates`.
+    Grouped
+        Each photo is in exactly one jar, in `timed` or in `duplicates`.
 
     Raises
     ------
@@ -53,12 +62,21 @@ def group(
         `as_one`, but the strips show different numbers.
     """
     photos, doubles = _without_doubles(sorted(map(named, sightings), key=_order))
-    jars = {_ALL: photos} if as_one and photos else _by_jar(photos)
     if as_one:
         _refuse_mixed(photos)
-    names = _jar_names(jars)
-    placed = [place_in_time(names[jar], jars[jar], doubles, shaken_at) for jar in jars]
-    return sorted(placed, key=lambda jar: natural_key(jar.jar))
+    jars = {_ALL: photos} if as_one and photos else _by_jar(photos)
+    parts = {
+        jar: (Part(tuple(looks)),) if as_one else parts_of(looks, shaken_at)
+        for jar, looks in jars.items()
+    }
+    names = _jar_names(parts)
+    placed = [
+        place_in_time(name, part.looks, doubles, shaken_at)
+        for jar, own in parts.items()
+        for name, part in zip(names[jar], own, strict=True)
+    ]
+    notes = [] if as_one else notes_of((_plain_name(j, jars[j]), parts[j], names[j]) for j in jars)
+    return Grouped(sorted(placed, key=lambda jar: natural_key(jar.jar)), tuple(notes))
 
 
 def _order(look: NamedSighting) -> tuple[object, ...]:
@@ -131,18 +149,22 @@ def _refuse_mixed(looks: Iterable[NamedSighting]) -> None:
         raise MixedJarsError(msg)
 
 
-def _jar_names(jars: Mapping[_Jar, Sequence[NamedSighting]]) -> dict[_Jar, str]:
-    """Name each jar; strips keep their number, others that would share a name get their folder."""
-    plain = {jar: _plain_name(jar, looks) for jar, looks in jars.items()}
-    counts = Counter(name_key(name) for name in plain.values())
-    names: dict[_Jar, str] = {}
+def _jar_names(jars: Mapping[_Jar, Sequence[Part]]) -> dict[_Jar, list[str]]:
+    """Name each jar's parts; strips keep their number, what else shares a name gets its folder."""
+    plain = {jar: _plain_name(jar, parts[0].looks) for jar, parts in jars.items()}
+    counts = Counter(map(name_key, plain.values()))
+    folders = folder_words({part.looks[0].seen.folder for own in jars.values() for part in own})
+    names: dict[_Jar, list[str]] = {}
     taken: set[str] = set()
     for jar in sorted(jars, key=lambda jar: (jar[0] != "strip", jar)):
-        name = plain[jar]
-        if jar[0] != "strip" and counts[name_key(name)] > 1:
-            name = f"{name} ({_folder_name(jars[jar][0])})"
-        names[jar] = _untaken(name, taken)
-        taken.add(names[jar].casefold())
+        is_shared = jar[0] != "strip" and counts[name_key(plain[jar])] > 1
+        names[jar] = []
+        for part in jars[jar]:
+            folder = folders[part.looks[0].seen.folder] if is_shared else ""
+            told_by = ", ".join(filter(None, [folder, part.told_by]))
+            name = f"{plain[jar]} ({shown(told_by, longest=80)})" if told_by else plain[jar]
+            names[jar].append(_untaken(name, taken))
+            taken.add(names[jar][-1].casefold())
     return names
 
 

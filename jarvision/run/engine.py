@@ -113,7 +113,11 @@ def read_photos(
         )
         plan = plan_of(survey, settings)
         by_hand, unfit = fitted_lines(out, plan.jars, survey)
-        jobs = [job_of(j, survey, settings, out, by_hand.get(j.jar, ())) for j in plan.jars]
+        own = [settings.of_jar(jar.jar, plan.rows.get(jar.jar)) for jar in plan.jars]
+        jobs = [
+            job_of(jar, survey, how, out, by_hand.get(jar.jar, ()))
+            for jar, how in zip(plan.jars, own, strict=True)
+        ]
         earlier = [None if again else earlier_outcome(job) for job in jobs]
         new = [job for job, outcome in zip(jobs, earlier, strict=True) if outcome is None]
         notes = (*plan.notes, *unfit, *filter(None, map(_replaced, new)))

@@ -5,6 +5,7 @@ Everything in it but the jar is optional. Matching is by names only and reads no
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -58,6 +59,8 @@ class ManifestRow:
         Time since shaking at a video's first picture, and from one picture to the next [s].
     line : int
         Line of the file.
+    folder : str
+        The folder whose list it stands in, and to whose photos alone it speaks; empty for all.
     """
 
     jar: str
@@ -83,6 +86,7 @@ class ManifestRow:
     video_start_s: float | None = None
     video_step_s: float | None = None
     line: int = 0
+    folder: str = ""
 
     def facts(self, base: JarFacts) -> JarFacts:
         """Put what is said of this jar over what is said of all."""
@@ -122,11 +126,38 @@ class Manifest:
         key = jar_key(jar)
         return next((row for row in self.rows if jar_key(row.jar) == key), None)
 
+    def folder_of(self, photo: Path) -> str:
+        """Tell in which folder the list lies that speaks of a photo: the nearest above it."""
+        folders = {row.folder for row in self.rows if row.folder}
+        return next((str(above) for above in photo.parents if str(above) in folders), "")
 
-def find_manifest(folder: Path) -> Path | None:
-    """Find the table in a folder; None when there is none."""
-    path = folder / NAME
-    return path if path.is_file() else None
+    def of_folder(self, folder: str) -> Manifest:
+        """Give the list that lies in a folder, or the one that speaks to all."""
+        return replace(self, rows=tuple(row for row in self.rows if row.folder == folder))
+
+
+def read_manifests(paths: Sequence[Path]) -> Manifest:
+    """Read the lists that lie in folders of photos and below them, each for its own folder.
+
+    Raises
+    ------
+    TableError
+        As in `read_manifest`.
+    """
+    lists = {found: read_manifest(found) for path in paths for found in _lists_below(path)}
+    return Manifest(
+        tuple(replace(row, folder=str(at.parent)) for at, one in lists.items() for row in one.rows),
+        tuple(dict.fromkeys(column for one in lists.values() for column in one.ignored)),
+    )
+
+
+def _lists_below(folder: Path) -> list[Path]:
+    """Find the lists in a folder, hidden folders left out; links are not followed."""
+    found = []
+    for at, below, files in os.walk(folder):
+        below[:] = sorted(name for name in below if not name.startswith("."))
+        found += [Path(at) / NAME] if NAME in files else []
+    return found
 
 
 def read_manifest(path: Path) -> Manifest:

@@ -81,20 +81,19 @@ class JarJob:
     @property
     def called(self) -> dict[str, str]:
         """What the user's list calls the jar, and the bed it is from; empty where not given."""
-        row = self.settings.manifest.row_of(self.jar.jar)
+        row = next(iter(self.settings.manifest.rows), None)
         return {"name": row.name, "bed": row.bed} if row else {"name": "", "bed": ""}
 
 
 def job_of(
     jar: JarPhotos,
     survey: Survey,
-    settings: Settings,
+    own: Settings,
     out: Path | None,
     by_hand: tuple[HandLine, ...] = (),
 ) -> JarJob:
-    """Put together what reading a jar needs."""
+    """Put together what reading a jar needs, `own` being what holds for it."""
     spotted = {path: survey.photos[path] for path in (path_of(t.key) for t in jar.timed)}
-    own = settings.of_jar(jar.jar)
     return JarJob(jar, spotted, own, out, _made_from(jar, spotted, own, by_hand), by_hand)
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 
 from jarvision.core.errors import MixedJarsError, SeveralJarsError
@@ -15,10 +17,12 @@ from jarvision.photo.decode import open_photo
 from jarvision.results.report import title
 from jarvision.run.album import MOST_CONFIRMING, SpottedPhoto, path_of, sightings_of
 from jarvision.run.assign import group
+from jarvision.run.file_names import name_key
 from jarvision.run.jars_table import Manifest, ManifestRow, match_photos
+from jarvision.run.same_strip import folder_words
 from jarvision.run.settings import Settings
 from jarvision.run.survey import Survey
-from jarvision.run.video_frames import VideoTiming, frame_at, frames_of
+from jarvision.run.video_frames import VideoTiming, frame_at, frames_of, video_of
 from jarvision.wall.locate import orient
 
 _MOST_NAMED = 8  # in one sentence
@@ -39,7 +43,9 @@ class Plan:
     names : mapping of str to str
         File name of each photo, safe to print, by its key in `jars`.
     notes : tuple of str
-        What of the list of jars could not be followed.
+        What of the lists of jars could not be followed, and what is asked about.
+    rows : mapping of str to ManifestRow
+        What the lists say of jars, by the jars' names.
     """
 
     jars: tuple[JarPhotos, ...]
@@ -47,6 +53,7 @@ class Plan:
     photos_found: int
     names: Mapping[str, str]
     notes: tuple[str, ...] = ()
+    rows: Mapping[str, ManifestRow] = field(default_factory=dict)
 
 
 def plan_of(survey: Survey, settings: Settings) -> Plan:
@@ -62,11 +69,13 @@ def plan_of(survey: Survey, settings: Settings) -> Plan:
     refused += [(shown(s.path.name), str(s.error)) for s in seen if s.error is not None]
     sightings = [sighting for s in seen if s.error is None for sighting in sightings_of(s)]
     refused += [(shown(s.path.name), _bare_beside(s)) for s in seen if s.numbers and s.bare]
-    jars, notes = _grouped(sightings, survey.roots, settings)
+    listed, notes = _grouped(sightings, survey.roots, settings)
+    jars = [jar for jar, _ in listed]
     if not settings.one_jar:
         jars = [_if_single(jar, survey) for jar in jars]
     names = {s.key: shown(s.name) for s in sightings}
-    return Plan(tuple(jars), tuple(refused), len(seen), names, notes)
+    rows = {jar.jar: row for jar, row in listed if row is not None}
+    return Plan(tuple(jars), tuple(refused), len(seen), names, notes, rows)
 
 
 def _bare_beside(spotted: SpottedPhoto) -> str:
@@ -91,42 +100,86 @@ def _if_single(jar: JarPhotos, survey: Survey) -> JarPhotos:
     return replace(jar, chosen={}, problem=SeveralJarsError(msg))
 
 
+_Listed = tuple[JarPhotos, ManifestRow | None]
+"""A jar and what its list says of it."""
+
+
 def _grouped(
-    sightings: Sequence[Sighting], paths: Sequence[str | os.PathLike[str]], settings: Settings
-) -> tuple[list[JarPhotos], tuple[str, ...]]:
-    """Sort photos into jars: first by the user's list, the others by strip, name and folder."""
+    sightings: Sequence[Sighting], roots: Sequence[str | os.PathLike[str]], settings: Settings
+) -> tuple[list[_Listed], tuple[str, ...]]:
+    """Sort photos into jars, those of each list of jars by themselves."""
     manifest = settings.manifest
     if settings.one_jar or not manifest.rows:
-        return group(sightings, shaken_at=settings.shaken_at, as_one=settings.one_jar), ()
-    below = {s.key: _below(path_of(s.key), paths) for s in sightings}
+        found = group(sightings, shaken_at=settings.shaken_at, as_one=settings.one_jar)
+        return [(jar, None) for jar in found.jars], found.notes
+    by_list: dict[str, list[Sighting]] = {row.folder: [] for row in manifest.rows}
+    for sighting in sightings:
+        folder = manifest.folder_of(path_of(sighting.key))
+        by_list.setdefault(folder, []).append(sighting)
+    jars: list[tuple[str, _Listed]] = []
+    notes: list[str] = []
+    for folder, own in by_list.items():
+        found_there, said = _by_list(own, folder, roots, settings)
+        jars += [(folder, one) for one in found_there]
+        notes += said
+    notes += [
+        f'The column "{shown(c)}" of the list of jars is not known.' for c in manifest.ignored
+    ]
+    return _apart(jars), tuple(notes)
+
+
+def _apart(jars: Sequence[tuple[str, _Listed]]) -> list[_Listed]:
+    """Tell jars of one name in several lists apart by the lists' folders."""
+    counts = Counter(name_key(jar.jar) for _, (jar, _) in jars)
+    words = folder_words({folder for folder, _ in jars})
+    found = []
+    for folder, (jar, row) in jars:
+        if counts[name_key(jar.jar)] > 1:
+            jar = replace(jar, jar=f"{jar.jar} ({shown(words[folder], longest=80)})")
+        found.append((jar, row))
+    return sorted(found, key=lambda one: natural_key(one[0].jar))
+
+
+def _by_list(
+    sightings: Sequence[Sighting],
+    folder: str,
+    roots: Sequence[str | os.PathLike[str]],
+    settings: Settings,
+) -> tuple[list[_Listed], list[str]]:
+    """Sort photos into jars: first by one list, the others by strip, name and folder."""
+    manifest = settings.manifest.of_folder(folder)
+    below = {s.key: _below(path_of(s.key), [folder] if folder else roots) for s in sightings}
     matched = match_photos(manifest, dict.fromkeys(below.values()))
     rows = {s.key: _row_for(s, manifest, matched.row_by_photo.get(below[s.key])) for s in sightings}
-    by_key = {s.key: s for s in sightings}
     listed: dict[str, list[Sighting]] = {}
     for sighting in sightings:
         row = rows[sighting.key]
         if row is not None:
             listed.setdefault(row.jar, []).append(sighting)
     rest = group([s for s in sightings if rows[s.key] is None], shaken_at=settings.shaken_at)
-    jars = []
-    for jar in rest:  # a jar that got its listed name from its files' names or folder
+    by_key = {s.key: s for s in sightings}
+    jars: list[_Listed] = []
+    for jar in rest.jars:  # a jar that got its listed name from its files' names or folder
         row = manifest.row_of(jar.jar)
         if row is None:
-            jars.append(jar)
+            jars.append((jar, None))
         else:
             keys = [*(t.key for t in jar.timed), *(key for key, _ in jar.duplicates)]
             listed.setdefault(row.jar, []).extend(by_key[key] for key in keys)
-    jars += [_listed_jar(name, own, settings.of_jar(name)) for name, own in listed.items()]
-    notes = [f"{shown(photo)}: {sentence}" for photo, sentence in matched.unclear]
+    notes = [*rest.notes]
+    for name, own in listed.items():
+        its = next(row for row in manifest.rows if row.jar == name)
+        named = {s.key for s in own if matched.row_by_photo.get(below[s.key]) is its}
+        parts, said = _listed_jars(its, own, named, settings.of_jar(name, its))
+        jars += parts
+        notes += said
+    notes += [f"{shown(photo)}: {sentence}" for photo, sentence in matched.unclear]
     notes += [
         f'No photo fits "{shown(pattern)}" on line {line} of the list of jars.'
         for line, pattern in matched.unused
     ]
     notes += _unseen([row for row in manifest.rows if not (row.jar in listed or row.patterns)])
-    notes += [
-        f'The column "{shown(c)}" of the list of jars is not known.' for c in manifest.ignored
-    ]
-    return sorted(jars, key=lambda jar: natural_key(jar.jar)), tuple(notes)
+    return jars, notes
 
 
 def _unseen(rows: Sequence[ManifestRow]) -> list[str]:
@@ -157,13 +210,31 @@ def _row_for(
     return by_strip or (None if is_other_strip else by_name)
 
 
-def _listed_jar(name: str, sightings: Sequence[Sighting], settings: Settings) -> JarPhotos:
-    """Place the photos of one listed jar in time."""
+def _listed_jars(
+    row: ManifestRow, sightings: Sequence[Sighting], named: Collection[str], settings: Settings
+) -> tuple[list[_Listed], tuple[str, ...]]:
+    """Place the photos of one line in time: those it names are one jar, its strip's as they fit."""
+    shaken_at = settings.shaken_at
+    found = group(sightings, shaken_at=shaken_at)
+    others = [jar for jar in found.jars if not any(t.key in named for t in jar.timed)]
+    if len(found.jars) > 1 and others and all(jar.number is not None for jar in others):
+        its_own = None if len(others) < len(found.jars) else row
+        apart = {t.key for jar in others for t in jar.timed} | {
+            key for jar in others for key, _ in jar.duplicates
+        }
+        mine = [s for s in sightings if s.key not in apart]
+        one = [(_as_one(row.jar, mine, shaken_at), row)] if mine else []
+        return [*one, *((jar, its_own) for jar in others)], found.notes
+    return [(_as_one(row.jar, sightings, shaken_at), row)], ()
+
+
+def _as_one(name: str, sightings: Sequence[Sighting], shaken_at: datetime | None) -> JarPhotos:
+    """Place photos in time that a line of the list gives to one jar."""
     try:
-        [jar] = group(sightings, shaken_at=settings.shaken_at, as_one=True)
+        [jar] = group(sightings, shaken_at=shaken_at, as_one=True).jars
     except MixedJarsError as error:
         blank = [replace(s, jar_number=None) for s in sightings]
-        [jar] = group(blank, shaken_at=settings.shaken_at, as_one=True)
+        [jar] = group(blank, shaken_at=shaken_at, as_one=True).jars
         return replace(jar, jar=name, chosen={}, problem=error)
     return replace(jar, jar=name)
 
@@ -181,11 +252,12 @@ def video_timing(
     VideoError
         It cannot be read, where only the strip in it tells its line in the list.
     """
-    manifest = settings.manifest
+    folder = settings.manifest.folder_of(video)
+    manifest = settings.manifest.of_folder(folder)
     timed = [row for row in manifest.rows if (row.video_start_s, row.video_step_s) != (None, None)]
     if not timed:
         return settings.video
-    below = _below(video, roots)
+    below = _below(video, [folder] if folder else roots)
     row = match_photos(manifest, [below]).row_by_photo.get(below)
     if row is None:
         [*_, middle] = frames_of(video, settings.video)
@@ -222,6 +294,14 @@ def use_of(jar: JarPhotos, photo: TimedPhoto) -> str:
         if chosen.key == photo.key:
             return str(reading)
     return "confirms" if photo in confirming_photos(jar) else "not used"
+
+
+def folders_in(plan: Plan) -> dict[str, str]:
+    """Call the folder of each photo, by its key, by as much of its path as tells it apart."""
+    keys = [timed.key for jar in plan.jars for timed in jar.timed]
+    folders = {key: str((video_of(path_of(key)) or path_of(key)).parent) for key in keys}
+    words = folder_words(folders.values())
+    return {key: words[folder] for key, folder in folders.items()}
 
 
 def not_placed(plan: Plan) -> Iterator[tuple[str, str]]:

@@ -9,7 +9,7 @@ from datetime import datetime
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.known import JarFacts
 from jarvision.jar.scale_sources import ScaleAids
-from jarvision.run.jars_table import Manifest
+from jarvision.run.jars_table import Manifest, ManifestRow
 from jarvision.run.video_frames import VideoTiming
 from jarvision.wall.suggest_marks import TapeEdge
 
@@ -53,12 +53,12 @@ class Settings:
     system: UnitSystem = UnitSystem.METRIC
     video: VideoTiming = field(default_factory=VideoTiming)
 
-    def of_jar(self, jar: str) -> Settings:
-        """Give what holds for one jar."""
-        row = self.manifest.row_of(jar)
+    def of_jar(self, jar: str, row: ManifestRow | None) -> Settings:
+        """Give what holds for one jar, of which a list says something or not."""
         if row is None:
             return replace(self, manifest=Manifest())
-        row = replace(row, line=0)  # where it stands in the list says nothing about the jar
+        # where it stands in which list says nothing about the jar
+        row = replace(row, jar=jar, line=0, folder="")
         shaken_at = row.shaken_at or self.shaken_at
         facts = row.facts(self.facts)
         return replace(self, manifest=Manifest((row,)), shaken_at=shaken_at, facts=facts)

@@ -19,7 +19,7 @@ from jarvision.core import files
 from jarvision.core.files import WriteError
 from jarvision.run import album
 from jarvision.run.engine import read_photos
-from jarvision.run.jars_table import find_manifest, read_manifest
+from jarvision.run.jars_table import read_manifests
 from jarvision.run.outputs import write_table
 from jarvision.run.settings import Settings
 
@@ -77,10 +77,10 @@ from pathlib import Path
 from jarvision.run.engine import read_photos
 from jarvision.run.outputs import write_table
 from jarvision.run.settings import Settings
-from jarvision.run.jars_table import read_manifest
+from jarvision.run.jars_table import read_manifests
 
 def run(photos, out):
-    settings = Settings(manifest=read_manifest(Path(photos) / "jars.csv"))
+    settings = Settings(manifest=read_manifests([Path(photos)]))
     batch = read_photos([Path(photos)], settings, out=Path(out))
     write_table(batch, Path(out))
 
@@ -201,8 +201,7 @@ class Stop(BaseException):
 
 
 def read_whole(photos, out):
-    found = find_manifest(photos)
-    settings = Settings(manifest=read_manifest(found)) if found else Settings()
+    settings = Settings(manifest=read_manifests([photos]))
     write_table(read_photos([photos], settings, out=out), out)
     return contents(out)
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from jarvision.core.errors import MixedJarsError, TimesError
 from jarvision.core.measured import DoubtName
 from jarvision.core.series import JarPhotos, Reading, Sighting, TimeSource, spoken_time
-from jarvision.run.assign import group
+from jarvision.run import assign
 from jarvision.run.file_names import name_parts, same_time
 
 SHAKEN = datetime(2026, 5, 4, 10, 8, 4)
@@ -34,6 +34,10 @@ def seen(
     taken_at = None if after is None else start + after
     place = PurePosixPath(path)
     return Sighting(path, place.name, str(place.parent), number, taken_at, digest)
+
+
+def group(sightings, **how) -> list[JarPhotos]:
+    return assign.group(sightings, **how).jars
 
 
 def only(jars: list[JarPhotos]) -> JarPhotos:
@@ -142,10 +146,65 @@ def test_any_name_can_be_taken_apart(name: str) -> None:
 # --- jars -------------------------------------------------------------------------------------
 
 
-def test_same_strip_number_is_one_jar_wherever_the_photos_lie() -> None:
-    jar = only(group([seen("a/x.jpg", MINUTE, number=7), seen("b/y.jpg", 48 * HOUR, number=7)]))
-    assert (jar.jar, jar.number) == ("7", 7)
-    assert len(jar.timed) == 2
+def test_a_strip_in_several_folders_is_one_jar_where_its_times_are() -> None:
+    """Photos kept by day, by reading, or by the phone that took them."""
+    two = [seen("a/x.jpg", MINUTE, number=7), seen("b/y.jpg", 48 * HOUR, number=7)]
+    three = [*THREE[:2], seen("later/IMG_3.jpg", 50.7 * HOUR, number=7)]
+    words = [seen(f"{word}/7 {word}.jpg", number=7) for word in ("1min", "2h", "48h")]
+    after_a_week = [*THREE, seen("e/IMG_9.jpg", 8 * 24 * HOUR, number=7)]
+    for photos in (two, three, words, after_a_week):
+        found = assign.group(photos)
+        jar = only(found.jars)
+        assert (jar.jar, jar.number) == ("7", 7)
+        assert len(jar.timed) == len(photos)
+        [note] = found.notes
+        assert note.startswith("Jar 7 was photographed in several folders at times that fit one")
+
+
+CLASS_A = [seen(f"class A/IMG_{n}.jpg", t, number=2) for n, t in enumerate((MINUTE, 2 * HOUR))]
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        [seen("class B/IMG_1.jpg", 30 * 24 * HOUR, number=2)],
+        [seen(f"class B/IMG_{n}.jpg", 30 * 24 * HOUR + n * 2 * HOUR, number=2) for n in (0, 1)],
+        [seen(f"class B/IMG_{n}.jpg", 2 * HOUR + n * 2 * HOUR, number=2) for n in (0, 1)],
+        [seen("class B/jar 1min.jpg", 2 * HOUR, number=2)],
+        [seen("class B/jar 1min.jpg", number=2)],
+        [seen("class B/jar.jpg", number=2)],
+    ],
+    ids=["later", "later too", "the next lesson", "by its word", "no clock", "nothing known"],
+)
+def test_two_classes_that_use_one_strip_are_kept_apart_and_asked_about(other) -> None:
+    found = assign.group([*CLASS_A, *other])
+    assert [(jar.jar, jar.number, len(jar.timed)) for jar in found.jars] == [
+        ("2 (class A)", 2, 2),
+        ("2 (class B)", 2, len(other)),
+    ]
+    [note] = found.notes
+    assert "read as several, such as 2 (class A) and 2 (class B). If it is one jar, put" in note
+
+
+def test_a_strip_used_again_in_one_folder_is_another_jar() -> None:
+    again = [
+        seen(f"d/IMG_1{n}.jpg", 30 * 24 * HOUR + t, number=7)
+        for n, t in enumerate((MINUTE, 2 * HOUR, 48 * HOUR))
+    ]
+    found = assign.group([*THREE, *again])
+    # SHAKEN and 30 days after it, by the calendar
+    assert [(jar.jar, len(jar.timed)) for jar in found.jars] == [
+        ("7 (2026-05-04)", 3),
+        ("7 (2026-06-03)", 3),
+    ]
+    assert all(set(jar.chosen) == set(Reading) for jar in found.jars)
+    assert "days too far apart" in found.notes[0]
+
+
+def test_a_jar_that_is_watched_for_weeks_stays_one() -> None:
+    late = [seen(f"d/IMG_1{n}.jpg", n * 24 * HOUR, number=7) for n in (8, 16, 18, 30)]
+    assert len(only(group([*THREE, *late])).timed) == 7
+    assert assign.group([*THREE, *late]).notes == ()
 
 
 def test_photos_without_strip_go_by_their_name_within_a_folder() -> None:
@@ -218,7 +277,7 @@ def test_no_two_jars_share_a_name() -> None:
         seen("d/IMG_1.jpg", number=7),
     ]
     names = [jar.jar for jar in group(photos)]
-    assert names == ["7", "7 (d)", "jar (set)", "JAR (set) 2"]
+    assert names == ["7", "7 (d)", "jar (p set)", "JAR (q set)"]
 
 
 def test_a_name_is_made_safe_to_print() -> None:

@@ -15,10 +15,10 @@ from jarvision.estimate.priors import Detergent
 from jarvision.run.jars_table import (
     Manifest,
     ManifestRow,
-    find_manifest,
     match_photos,
     parse_manifest,
     read_manifest,
+    read_manifests,
 )
 
 WHOLE = """\
@@ -129,10 +129,10 @@ def test_any_text_is_read_or_refused(text):
 
 
 def test_files(tmp_path):
-    assert find_manifest(tmp_path) is None
+    assert read_manifests([tmp_path]).rows == ()
     path = tmp_path / "jars.csv"
     path.write_bytes(WHOLE.encode("utf-16"))
-    assert read_manifest(find_manifest(tmp_path)).rows == (ROW,)
+    assert read_manifest(path).rows == (ROW,)
     path.write_bytes(WHOLE.replace("North", "Fliederhügel").encode("cp1252"))
     assert read_manifest(path).rows[0].bed == "Fliederhügel"
     with pytest.raises(TableError, match="cannot be opened"):

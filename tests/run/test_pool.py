@@ -502,8 +502,8 @@ def test_the_list_gives_photos_without_a_strip_to_their_jar(phone_photos):
         "9": ["IMG_0003.jpg"],
         "back bed": ["IMG_0004.jpg", "IMG_0005.jpg"],
     }
-    assert settings.of_jar("2").facts.temp_c == 17
-    assert settings.of_jar("9").facts.temp_c is None
+    assert settings.of_jar("2", settings.manifest.row_of("2")).facts.temp_c == 17
+    assert settings.of_jar("9", settings.manifest.row_of("9")).facts.temp_c is None
 
 
 def test_a_strip_goes_before_a_wrong_pattern(phone_photos):
@@ -539,7 +539,7 @@ def test_a_listed_jar_with_photos_of_two_strips_is_not_read(phone_photos):
 def test_a_listed_moment_of_shaking_places_a_jar_s_photos(phone_photos):
     moment = "2026-01-01 09:00"
     settings = listed(phone_photos, f"jar,shaken_at\n9,{moment}\n")
-    assert settings.of_jar("9").shaken_at == datetime(2026, 1, 1, 9)
+    assert settings.of_jar("9", settings.manifest.row_of("9")).shaken_at == datetime(2026, 1, 1, 9)
     plan = plan_photos([phone_photos], settings)
     assert {jar.jar for jar in plan.jars} == {"2", "9", "photos"}
 
