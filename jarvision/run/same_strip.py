@@ -131,7 +131,10 @@ def _joined(folders: Sequence[Looks], shaken_at: datetime | None) -> list[Looks]
 
 
 def _fit(first: Looks, second: Looks, shaken_at: datetime | None) -> bool:
-    """Tell whether the photos of two folders are of one jar, no reading in both."""
+    """Tell whether the photos of two folders are of one jar.
+
+    A reading stands in one folder only, unless words and clocks of both tell one moment of shaking.
+    """
     looks = (*first, *second)
     whole = _placed(looks, shaken_at)
     times_s = {timed.key: timed.elapsed_s for timed in whole.timed}
@@ -143,8 +146,11 @@ def _fit(first: Looks, second: Looks, shaken_at: datetime | None) -> bool:
     if len(known_s) < len(looks) and not is_short:
         return False
     alone = [_placed(own, shaken_at) for own in (first, second)]
-    readings = [_readings(own, times_s) for own in alone]
-    return not readings[0] & readings[1] and all(_keeps(own, whole, times_s) for own in alone)
+    first_near, second_near = (_readings(own, times_s) for own in alone)
+    told = [t.elapsed_s for jar in (whole, *alone) for t in jar.timed]
+    is_told = not math.isnan(sum(told) + sum(clocks_s))
+    is_free = is_told or not first_near & second_near
+    return is_free and all(_keeps(own, whole, times_s) for own in alone)
 
 
 def _keeps(alone: JarPhotos, whole: JarPhotos, times_s: Mapping[str, float]) -> bool:

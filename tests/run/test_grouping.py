@@ -152,7 +152,8 @@ def test_a_strip_in_several_folders_is_one_jar_where_its_times_are() -> None:
     three = [*THREE[:2], seen("later/IMG_3.jpg", 50.7 * HOUR, number=7)]
     words = [seen(f"{word}/7 {word}.jpg", number=7) for word in ("1min", "2h", "48h")]
     after_a_week = [*THREE, seen("e/IMG_9.jpg", 8 * 24 * HOUR, number=7)]
-    for photos in (two, three, words, after_a_week):
+    retake = [*THREE, seen("e/7 3h.jpg", 2.9 * HOUR, number=7)]
+    for photos in (two, three, words, after_a_week, retake):
         found = assign.group(photos)
         jar = only(found.jars)
         assert (jar.jar, jar.number) == ("7", 7)
@@ -173,8 +174,9 @@ CLASS_A = [seen(f"class A/IMG_{n}.jpg", t, number=2) for n, t in enumerate((MINU
         [seen("class B/jar 1min.jpg", 2 * HOUR, number=2)],
         [seen("class B/jar 1min.jpg", number=2)],
         [seen("class B/jar.jpg", number=2)],
+        [seen(f"class B/IMG_{n}.jpg", n * 2 * HOUR + 6 * MINUTE, number=2) for n in (0, 1)],
     ],
-    ids=["later", "later too", "the next lesson", "by its word", "no clock", "nothing known"],
+    ids=["later", "later too", "after it", "by its word", "no clock", "nothing known", "beside"],
 )
 def test_two_classes_that_use_one_strip_are_kept_apart_and_asked_about(other) -> None:
     found = assign.group([*CLASS_A, *other])
