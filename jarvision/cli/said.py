@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 DetergentOption = Annotated[
     str,
     typer.Option(
-        help="What went into the water: none, liquid-soap (keeps no clay apart), washing-soda (or "
-        "dishwasher powder) or polyphosphate."
+        help="What went into the water: powder (for dishwashers), none, liquid-soap (keeps no "
+        "clay apart), washing-soda or polyphosphate."
     ),
 ]
 OriginOption = Annotated[

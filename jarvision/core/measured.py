@@ -117,7 +117,7 @@ _SENTENCES: dict[DoubtName, str] = {
         "missed; send the phone's original file."
     ),
     DoubtName.SMALL_IN_PICTURE: (
-        "The jar is small in {photo}; go closer so that it fills the picture."
+        "The jar is small in {photo}; go closer, so that foot to water line fills the picture."
     ),
     DoubtName.WEAK_BOUNDARY: (
         "The top of the {layer} is hard to tell from what is above it in {photo}; look at the "

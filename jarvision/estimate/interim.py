@@ -14,6 +14,7 @@ import numpy as np
 
 from jarvision.core.errors import JarError
 from jarvision.core.measured import Doubt, DoubtName, Measured
+from jarvision.core.protocol import FRAMING
 from jarvision.core.series import READING_TIMES, Reading, spoken_time
 from jarvision.estimate.combine import joined_top
 from jarvision.estimate.composition import spread_of
@@ -32,7 +33,9 @@ _MENDABLE: Mapping[DoubtName, str] = {
     DoubtName.NOISY: "is noisy; add light from the side",
     DoubtName.GLARE: "has glare on the layers; move the lamp or the jar, or step to the side",
     DoubtName.PARTLY_HIDDEN: "shows another jar before this one; move the jars apart",
-    DoubtName.SMALL_IN_PICTURE: "shows the jar and its strip too small; go closer",
+    DoubtName.SMALL_IN_PICTURE: (
+        f"shows the jar and its strip too small; go closer, so that {FRAMING}"
+    ),
     DoubtName.TILTED: "is tilted; hold the phone upright and stand the jar level",
     DoubtName.STEEP_VIEW: "looks at the layers aslant; hold the phone at their height",
     DoubtName.LINES_BOWED: "shows the strip bent; smooth it down and do not use a wide-angle lens",

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from jarvision.core.errors import TimesError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.moments import moment_of
+from jarvision.core.protocol import MORE_TIMES, MORE_TIMES_S, TIMES
+from jarvision.core.series import READING_TIMES
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.known import LOOSE_SOIL_G_CM3, check_column
 from jarvision.estimate.settling import (
@@ -47,25 +49,16 @@ _LOAM = (0.40, 0.40, 0.20)
 _LAYERS_G_CM3 = (1.55, 1.12, 0.416)
 _FINEST_UM = 0.05
 
-_USUAL = (
-    (60.0, "usual mark for sand"),
-    (2 * _HOUR, "usual mark for silt"),
-    (48 * _HOUR, "usual mark for clay"),
+_PHOTOS = (
+    *zip(
+        (due.nominal_s for due in READING_TIMES.values()),
+        ("photo of the sand", "photo of the silt", "photo of the clay"),
+        strict=True,
+    ),
+    *((time_s, "photo that narrows the result") for time_s in MORE_TIMES_S),
 )
-_EXTRA = (
-    (5 * _MINUTE, "narrows it by weight"),
-    (8 * _HOUR, "narrows it by weight"),
-)
-"""Photos that narrow the result by weight most beside the usual three: by simulation, see
-DEVELOPERS.md."""
-
-_VARIANTS = (
-    (40.0, "sand in some guides"),
-    (6 * _HOUR, "silt in some guides"),
-    (24 * _HOUR, "clay in some guides"),
-)
-"""Marks of published jar protocols: Colorado State and Clemson 1 min, 2 h, 48 h; Montana State
-6 h for silt; other garden pages 40 s and 24 h (read in secondary pages)."""
+"""The photos to take. Published protocols differ: some put silt at 6 hours, sand at 40 seconds or
+clay at 24 hours (read in secondary pages)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +76,15 @@ class PhotoTime:
         coarser is made up by finer grains that started low.
     why : str
         What the time stands for.
-    advised : bool
-        Whether it is one that this jar calls for, and not only a custom.
+    is_photo : bool
+        Whether a photo is to be taken then; else it tells what has settled in this jar.
     """
 
     elapsed_s: float
     all_down_um: float
     balance_um: float
     why: str
-    advised: bool
+    is_photo: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,14 +122,14 @@ class _Curves:
         )
         return float(np.exp(log_t))
 
-    def photo(self, elapsed_s: float, why: str, *, advised: bool) -> PhotoTime:
+    def photo(self, elapsed_s: float, why: str, *, is_photo: bool) -> PhotoTime:
         """Read both cuts at a time."""
         at = np.log(elapsed_s)
         down, balance = (
             float(np.exp(np.interp(at, np.log(self.time_s), np.log(cut))))
             for cut in (self.all_down_um, self.balance_um)
         )
-        return PhotoTime(elapsed_s, down, balance, why, advised)
+        return PhotoTime(elapsed_s, down, balance, why, is_photo)
 
 
 def plan(water_mm: float, *, temp_c: float = 20.0, soil_mm: float | None = None) -> Schedule:
@@ -155,7 +148,7 @@ def plan(water_mm: float, *, temp_c: float = 20.0, soil_mm: float | None = None)
     Returns
     -------
     Schedule
-        The usual times, the published variants, and the times that this jar calls for.
+        The times of the photos, and those at which this jar's sand and silt are down.
 
     Raises
     ------
@@ -171,12 +164,12 @@ def plan(water_mm: float, *, temp_c: float = 20.0, soil_mm: float | None = None)
         raise ValueRefusedError(msg)
     check_column(water_mm, bed_mm=soil_mm or 0.0, soil_mm=soil_mm)
     curves = _curves(water_mm, temp_c, soil_mm)
-    photos = [curves.photo(t, why, advised=False) for t, why in _USUAL + _EXTRA + _VARIANTS]
-    photos += [curves.photo(t, why, advised=True) for t, why in _called_for(curves)]
+    photos = [curves.photo(t, why, is_photo=True) for t, why in _PHOTOS]
+    photos += [curves.photo(t, why, is_photo=False) for t, why in _limits(curves)]
     return Schedule(water_mm, temp_c, soil_mm, tuple(sorted(photos, key=lambda p: p.elapsed_s)))
 
 
-def _called_for(curves: _Curves) -> list[tuple[float, str]]:
+def _limits(curves: _Curves) -> list[tuple[float, str]]:
     """List the times at which each cut falls at the limits of sand and clay."""
     found = []
     limits = ((SAND_LIMIT_UM, "sand", "does"), (CLAY_LIMIT_UM, "sand and silt", "do"))
@@ -278,8 +271,7 @@ def table_text(
     Returns
     -------
     str
-        Lines without trailing blanks, the last without a newline; an asterisk marks the times
-        that this jar calls for.
+        Lines without trailing blanks, the last without a newline; an asterisk marks the photos.
     """
     head = ["", "after shaking", "what it is", "all grains down over"]
     rows = [_row(photo) for photo in schedule.photos]
@@ -294,11 +286,11 @@ def table_text(
 
 
 _NOTES = (
-    "* the times that this jar calls for. Sand ends at 50 µm (0.05 mm) and silt at 2 µm.",
+    f"* take a photo: {TIMES} are enough; {MORE_TIMES}, and one",
+    "more when the water is clear, narrow the result by weight. The lines between tell what has",
+    "settled in this jar by then. Sand ends at 50 µm (0.05 mm) and silt at 2 µm.",
     "Weighs what sand does: some sand is still falling, but as much silt that started low is",
     "down already (in a loam whose clay does not clump), so that the line marks the sand.",
-    "The three usual photos are enough; 5 minutes, 8 hours, and one more when the water is clear",
-    "narrow the result by weight.",
 )
 _NO_SOIL_NOTE = "Counted for very little soil; in a fuller jar grains slow each other."
 
@@ -311,7 +303,7 @@ def _clock_text(start: datetime, elapsed_s: float) -> str:
 
 def _row(photo: PhotoTime) -> list[str]:
     return [
-        "*" if photo.advised else "",
+        "*" if photo.is_photo else "",
         duration_text(photo.elapsed_s),
         photo.why,
         _size_text(photo.all_down_um),
@@ -414,12 +406,13 @@ def calendar_text(schedule: Schedule, *, start: datetime, made_at: datetime, jar
 def _reminders(schedule: Schedule, jar: str) -> list[tuple[float, str, str]]:
     """List seconds after shaking, to the minute, with title and text of each reminder."""
     name = f"Soil jar {jar}".strip()
-    early = [p for p in schedule.photos if p.elapsed_s < _LEAST_GAP_S]
+    photos = [p for p in schedule.photos if p.is_photo]
+    early = [p for p in photos if p.elapsed_s < _LEAST_GAP_S]
     times = ", ".join(duration_text(p.elapsed_s) for p in early)
     first = f"Shake, set the jar down, do not move it; photos after {times}."
     found = [(0.0, f"{name}: shake, then photos after {times}", first)]
-    for photo in schedule.photos:
-        if photo.elapsed_s >= _LEAST_GAP_S and (photo.advised or photo.elapsed_s in _KEPT_S):
+    for photo in photos:
+        if photo.elapsed_s >= _LEAST_GAP_S:
             when = duration_text(photo.elapsed_s)
             text = (
                 f"{when} after shaking ({photo.why}). All grains over "
@@ -429,9 +422,6 @@ def _reminders(schedule: Schedule, jar: str) -> list[tuple[float, str, str]]:
                 (_MINUTE * round(photo.elapsed_s / _MINUTE), f"{name}: photo ({when})", text)
             )
     return found
-
-
-_KEPT_S = (2 * _HOUR, 8 * _HOUR, 48 * _HOUR)
 
 
 def _event(begin: datetime, summary: str, text: str, stamp: datetime) -> Event:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from jarvision.core.protocol import DETERGENT, FRAMING, MORE_TIMES, SOIL, TIMES
 from jarvision.core.sections import Section, sections_text
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, say
 from jarvision.core.units import UnitSystem
@@ -52,7 +53,7 @@ _WORDS: dict[UnitSystem, dict[str, str]] = {
         "top": "10–15 cm",
         "sieve": "2 mm (a kitchen sieve will do)",
         "jar": "about 1 litre",
-        "layers": "3–5 cm",
+        "layers": "4–6 cm",
         "small": "under 2 cm",
         "spoon": "a level teaspoon (5 ml)",
         "away": "30–50 cm",
@@ -64,7 +65,7 @@ _WORDS: dict[UnitSystem, dict[str, str]] = {
         "top": "4–6 in",
         "sieve": "0.08 in (No. 10; a kitchen strainer will do)",
         "jar": "about a quart",
-        "layers": "1¼–2 in",
+        "layers": "1½–2½ in",
         "small": "under ¾ in",
         "spoon": "a level teaspoon",
         "away": "12–20 in",
@@ -97,8 +98,8 @@ _STEPS: tuple[tuple[str, str, tuple[_Line, ...]], ...] = (
                 (_FLOCS,),
             ),
             (
-                "Powdered dishwasher detergent without foam or bleach, {spoon}, to keep the grains "
-                "apart.",
+                f"{DETERGENT.capitalize()}, {{spoon}}, to keep the grains apart; else none: "
+                "liquid soap keeps no clay apart and foams.",
                 _P,
             ),
             (
@@ -146,18 +147,17 @@ _STEPS: tuple[tuple[str, str, tuple[_Line, ...]], ...] = (
         "Fill the jar",
         _lines(
             (
-                "A third of the jar is the habit, but less soil settles truer: at a third the "
-                "grains crowd so much that they fall at about half their own speed, and each "
-                "layer's time no longer fits its grains; at a sixth it is two thirds or more.",
-                (_JAR_SOURCES, _HINDERED),
+                f"Fill {SOIL} of the jar with soil, loose, so that about {{layers}} settle: layers "
+                "{small} high in all cannot be read to a few points.",
+                (_JAR_SOURCES, _BOUNDARY),
             ),
             (
-                "Too little is no better: layers {small} high in all cannot be read to a few "
-                "points. Fill a sixth to a quarter, so that about {layers} settle.",
-                (_BOUNDARY,),
+                "More is no better: already at a third the grains crowd so much that they fall at "
+                "about half their own speed.",
+                (_HINDERED,),
             ),
             (
-                "Add the detergent and water, leaving {leave} of air under the lid so that it can "
+                "Add the powder and water, leaving {leave} of air under the lid so that it can "
                 "be shaken.",
                 _P,
             ),
@@ -205,14 +205,14 @@ _STEPS: tuple[tuple[str, str, tuple[_Line, ...]], ...] = (
         "Three photos",
         _lines(
             (
-                "At 1 minute the sand is down, at about 2 hours the silt, at 48 hours most of the "
-                "clay. Guides differ (some take silt at 6 hours), so write down the true times: "
-                "in a jar 2 hours reaches grains of about 4 µm, not the 2 µm of the definition.",
+                f"Take them {TIMES} after shaking: the sand is down, the silt, most of the clay. "
+                f"{MORE_TIMES} narrow the result. In a jar 2 hours reaches grains of about 4 µm, "
+                "not the 2 µm of the definition, so the true times count.",
                 (_JAR_SOURCES, _STOKES),
             ),
             (
-                "Hold the phone at the height of the layer, level, {away} away, with the jar's "
-                "foot in the picture: from above or below, the layer shows as a slanting oval.",
+                "Hold the phone level at the height of the layer, {away} away, so that "
+                f"{FRAMING}: from above or below, the layer shows as a slanting oval.",
                 (_CAMERA, _OPTICS),
             ),
             (
@@ -254,7 +254,7 @@ _STEPS: tuple[tuple[str, str, tuple[_Line, ...]], ...] = (
         _lines(
             ("Moving or tapping the jar: the layers slump and nothing mends it but a shake.", _P),
             (
-                "No detergent, or hard water: clay clots, falls with the silt, and the layers no "
+                "No powder, or hard water: clay clots, falls with the silt, and the layers no "
                 "longer mean what they should.",
                 (_FLOCS,),
             ),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from jarvision.core.protocol import FRAMING, TIMES
 from jarvision.jar.strip_canvas import (
     FONT,
     GREY,
@@ -25,9 +26,9 @@ _STEPS = (
     "bottom edge up with the inside floor, where the soil will lie, not with the table.",
     "Place it a little left or right of where you will look, so that the layers show beside it. "
     "Keep shiny tape off the black squares.",
-    "Leave it there for all three photos: 1 minute, 2 hours and 48 hours after shaking.",
-    "For each photo hold the phone level with the top of the settled soil, near enough that soil "
-    "and strip fill the picture. No flash.",
+    f"Leave it there for all three photos: {TIMES} after shaking.",
+    "For each photo hold the phone level with the top of the settled soil, near enough that "
+    f"{FRAMING}. No flash.",
 )
 
 _CAUTION = (

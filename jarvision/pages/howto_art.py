@@ -149,15 +149,12 @@ def _sieve(_: _StripLengths) -> Markup:
 
 
 def _fill(lengths: _StripLengths) -> Markup:
-    third = 146 - 112 / 3
     return join(
-        _filling(40, 146, 64, (24, EARTH), (66, WATER)),
+        _filling(40, 146, 64, (33, EARTH), (57, WATER)),
         _jar(40, 146),
-        line(40, third, 112, third, stroke_dasharray="4 3", stroke_width=1.4),
-        _upright_span(120, 122, 146),
-        _words(130, 139, "soil: a sixth to"),
-        _words(130, 154, "a quarter"),
-        _words(116, third + 4, "a third: crowded"),
+        _upright_span(120, 113, 146),
+        _words(130, 132, "soil: a quarter"),
+        _words(130, 147, "to a third"),
         _upright_span(120, 34, 56),
         _words(130, 50, f"{lengths.air} of air"),
     )
@@ -258,8 +255,7 @@ _DRAWINGS: Mapping[str, tuple[str, str, Callable[[_StripLengths], Markup]]] = {
     ),
     "fill": (
         "Fill the jar",
-        "A jar with soil up to a sixth or a quarter, water above it and some air under the lid; a "
-        "dashed line marks a third, where grains crowd.",
+        "A jar with soil up to a quarter or a third, water above it and some air under the lid.",
         _fill,
     ),
     "shake": ("Shake", "A closed jar of muddy water is shaken hard for minutes.", _shake),

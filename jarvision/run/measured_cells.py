@@ -46,8 +46,8 @@ def detergent(text: str, where: str) -> Detergent | None:
         return None
     if plain not in _DETERGENTS:
         msg = (
-            f"{where}: '{shown(text)}' does not say which; write none, liquid soap, washing soda "
-            "(also for dishwasher powder) or polyphosphate."
+            f"{where}: '{shown(text)}' does not say which; write powder (for dishwashers), none, "
+            "liquid soap, washing soda or polyphosphate."
         )
         raise TableError(msg)
     return _DETERGENTS[plain]

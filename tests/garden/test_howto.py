@@ -16,21 +16,20 @@ def step_text(key, system=UnitSystem.METRIC):
 @pytest.mark.parametrize(
     ("key", "words"),
     [
-        ("get", ("straight sides", "Distilled", "detergent", "strip")),
+        ("get", ("straight sides", "Distilled", "without bleach", "strip")),
         ("dig", ("10–15 cm", "cross-section", "not the surface")),
         ("sieve", ("2 mm",)),
         # Hindered settling: a third of a jar, 250–400 g/L, falls at 0.40–0.64 of its speed.
-        ("fill", ("A third", "less soil settles truer", "half their own speed")),
+        ("fill", ("a quarter to a third", "4–6 cm", "half their own speed")),
         ("shake", ("five minutes", "level", "don't move")),
         ("strip", ("inside floor", "ruler")),
-        # Extension protocols: 1 minute, 2 hours (6 in one), 48 hours. USGS OF 00-358: 3.9 µm at
+        # Extension protocols: 1 minute, 2 hours, 48 hours. USGS OF 00-358: 3.9 µm at
         # 10 cm after 2 h 3 min.
         (
             "photos",
             (
                 "1 minute",
                 "2 hours",
-                "6 hours",
                 "48 hours",
                 "about 4 µm",
                 "from the side",
