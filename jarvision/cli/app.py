@@ -20,6 +20,7 @@ from jarvision.cli import measures, said
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
 from jarvision.cli import summary as cli_summary
+from jarvision.cli import tables as cli_tables
 from jarvision.cli.console import prepare_streams, run_quietly, say
 from jarvision.core.errors import ExitCode, JarError, UsageError
 
@@ -482,6 +483,7 @@ cli_class.add_to(app)
 cli_jar.add_to(app)
 cli_soil.add_to(app)
 cli_bench.add_to(app)
+cli_tables.add_to(app)
 
 
 def main() -> None:

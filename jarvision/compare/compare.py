@@ -19,6 +19,7 @@ from jarvision.core.tables import safe_cell, table_csv
 from jarvision.estimate.texture import TextureClass, classify
 from jarvision.results.jarfile import JarFolder, jar_key
 from jarvision.results.record import LAYERS, JarRecord, Shares
+from jarvision.results.report import called, title
 
 INSIDE_SDS = 2.0
 """A mark is outside the photo's interval where it is further from it than so many of its sds."""
@@ -56,6 +57,8 @@ class Comparison:
         Layers whose mark lies outside the photo's interval: tops by ± 2 sd, or, without a scale,
         shares by their 90 % interval.
     slips : tuple of Slip
+    called : str
+        What the list of jars says of the jar: its name and bed; empty when nothing.
     """
 
     jar: str
@@ -71,6 +74,7 @@ class Comparison:
     photo_odds: float
     outside: tuple[str, ...]
     slips: tuple[Slip, ...]
+    called: str = ""
 
     @property
     def diffs_mm(self) -> Three:
@@ -226,6 +230,7 @@ def _compare(mark: HandMark, record: JarRecord) -> Comparison | str:
         photo_odds=shares.texture.odds_of(hand_class) if hand_class else math.nan,
         outside=_outside(mark.tops_mm, pcts, record, shares),
         slips=find_slips(mark, tops, sds, scaled=record.scaled),
+        called=called(record.jar, name=record.name, bed=record.bed),
     )
 
 
@@ -365,9 +370,9 @@ def outside_text(comparison: Comparison) -> str:
 
 def title_text(comparison: Comparison) -> str:
     """Name the jar and the reader of a comparison."""
-    name = shown(comparison.jar)
-    jar = name if name.casefold().startswith("jar") else f"Jar {name}"
-    return f"{jar}, {shown(comparison.reader)}" if comparison.reader else jar
+    words = (title(comparison.jar), comparison.called)
+    jar = ", ".join(filter(None, words))
+    return f"{jar}, read by {shown(comparison.reader)}" if comparison.reader else jar
 
 
 def compared_text(compared: Compared) -> str:
@@ -452,6 +457,7 @@ _HEAD = (
     "outside",
     "slips",
     "slip_notes",
+    "called",
 )
 
 
@@ -478,6 +484,7 @@ def _csv_row(c: Comparison) -> list[str]:
         ";".join(c.outside),
         ";".join(str(slip.name) for slip in c.slips),
         " ".join(slip.sentence for slip in c.slips),
+        safe_cell(c.called),
     ]
 
 

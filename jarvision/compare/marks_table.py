@@ -19,7 +19,7 @@ from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.tables import TableError, read_text, rows
 from jarvision.core.units import length_mm
-from jarvision.results.jarfile import jar_key
+from jarvision.results.jarfile import EXAMPLE_JAR, jar_key
 from jarvision.results.record import LAYERS
 
 Three: TypeAlias = "tuple[float, float, float]"
@@ -138,11 +138,14 @@ def parse_marks(text: str, *, name: str = "marks.csv") -> MarkList:
     columns = [_heading(cell, head[0], name) for cell in head[1]]
     kind = _checked_kind(columns, head[0], name)
     known = (h.key for h in columns if h is not None)
-    ignored = [shown(c) for c, h in zip(head[1], columns, strict=True) if c and h is None]
+    unknown = [c for c, h in zip(head[1], columns, strict=True) if c and h is None]
+    ignored = [shown(c) for c in unknown if c.casefold() not in _BESIDE]
     units = {h.key: h.unit for h in columns if h is not None}
+    numbered = ((line, _cells(columns, row)) for line, row in lines)
     marks = [
-        _mark(_cells(columns, row), units, kind, line=line, where=f"Line {line} of {name}")
-        for line, row in lines
+        _mark(row, units, kind, line=line, where=f"Line {line} of {name}")
+        for line, row in numbered
+        if jar_key(row.get("jar", "")) != EXAMPLE_JAR
     ]
     if not marks:
         msg = f"{name} holds no marks, only the heading ({', '.join(known)}); add a row for a jar."
@@ -160,6 +163,8 @@ class _Heading:
     unit: MarkUnit | None = None
 
 
+_BESIDE = {"first_sd_mm", "second_sd_mm", "third_sd_mm", "seen_in_photos"}
+"""Columns of the table that `read` writes of lines on the glass, which say how they were read."""
 _NAMED: Mapping[str, tuple[str, ...]] = {
     "jar": ("jar", "jarnumber", "jarno", "jarid", "jarname", "strip"),
     "reader": ("reader", "readby", "markedby", "measuredby", "student", "observer", "who", "by"),

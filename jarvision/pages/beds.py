@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, 
 from jarvision.core.tables import LARGEST_BYTES, TableError, decoded, first_bytes, rows
 from jarvision.core.tables import parse_toml as read_toml
 from jarvision.core.units import UnitSystem, area_m2, length_mm, system_of
-from jarvision.results.jarfile import jar_key
+from jarvision.results.jarfile import EXAMPLE_JAR, jar_key
 from jarvision.results.record import LAYERS, Shares
 
 NAMES = ("beds.csv", "beds.toml")
@@ -130,6 +130,18 @@ def read_beds(path: Path) -> BedList:
     return parse(decoded(raw), name=name)
 
 
+def with_kept(note: BedNote | None, kept: BedNote | None) -> BedNote | None:
+    """Fill what a jar's line does not say with what the list of jars said of its bed."""
+    if note is None or kept is None:
+        return note or kept
+    filled = {
+        field.name: getattr(kept, field.name)
+        for field in fields(BedNote)
+        if getattr(note, field.name) in (None, "")
+    }
+    return replace(note, **filled)
+
+
 def join_beds(beds: BedList, jars: Sequence[str]) -> JoinedBeds:
     """Find each row's jar: by its very name, else as `jarfile.jar_key` compares names.
 
@@ -202,11 +214,15 @@ def parse_csv(text: str, *, name: str = NAMES[0]) -> BedList:
     if head is None:
         msg = f"{name} is empty; its first line names the columns: jar, bed, depth, dug, area."
         raise BedsError(msg)
-    columns = [_column(cell) for cell in head[1]]
+    columns = [column_of(cell) for cell in head[1]]
     _check_columns([found for found, _ in columns], head[0], name)
     ignored = [shown(c) for c, (f, _) in zip(head[1], columns, strict=True) if c.strip() and not f]
-    numbered = ((number, dict(_cells(columns, row))) for number, row in lines)
-    notes = (_note(row, f"Line {n} of {name}", n) for n, row in numbered if any(row.values()))
+    numbered = ((number, dict(cells_of(columns, row))) for number, row in lines)
+    notes = (
+        note_of(row, f"Line {n} of {name}", n)
+        for n, row in numbered
+        if any(row.values()) and jar_key(row.get("jar", "")) != EXAMPLE_JAR
+    )
     return BedList(_without_doubles(notes, name), tuple(ignored))
 
 
@@ -218,7 +234,7 @@ def _table(text: str, name: str) -> Iterator[tuple[int, list[str]]]:
         raise BedsError(str(error)) from None
 
 
-def _column(cell: str) -> tuple[str, str]:
+def column_of(cell: str) -> tuple[str, str]:
     """Find which column a heading means, and the unit that it gives to its numbers."""
     words = cell.casefold().replace("²", "2").replace("%", " pct ")
     plain = re.sub(r"[^a-z0-9]", "", words)
@@ -245,7 +261,7 @@ def _check_columns(found: Sequence[str], line: int, name: str) -> None:
         raise BedsError(msg)
 
 
-def _cells(columns: Sequence[tuple[str, str]], row: Sequence[str]) -> Iterator[tuple[str, str]]:
+def cells_of(columns: Sequence[tuple[str, str]], row: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Name the cells of a row, the heading's unit added to bare numbers."""
     for (column, unit), cell in zip(columns, row, strict=False):
         value = cell.strip()
@@ -287,11 +303,11 @@ def _from_tables(tables: Sequence[object], lines: Sequence[int], name: str) -> B
         if not isinstance(table, dict):
             msg = f"{name} must hold a table [[bed]] for each jar, and nothing else."
             raise BedsError(msg)
-        columns = [_column(key) for key in table]
+        columns = [column_of(key) for key in table]
         _check_columns([column for column, _ in columns], line, name)
         ignored += [shown(k) for k, (f, _) in zip(table, columns, strict=True) if not f]
         values = [_plain_value(value, where) for value in table.values()]
-        notes.append(_note(dict(_cells(columns, values)), where, line))
+        notes.append(note_of(dict(cells_of(columns, values)), where, line))
     return BedList(_without_doubles(notes, name), tuple(dict.fromkeys(ignored)))
 
 
@@ -305,7 +321,7 @@ def _plain_value(value: Any, where: str) -> str:
 # --- one row ------------------------------------------------------------------------------------
 
 
-def _note(row: Mapping[str, str], where: str, line: int) -> BedNote:
+def note_of(row: Mapping[str, str], where: str, line: int) -> BedNote:
     """Understand the cells of a row."""
     jar = row.get("jar", "")
     if not jar:

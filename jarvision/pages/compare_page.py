@@ -108,9 +108,10 @@ def _count(number_of: int, what: str) -> str:
     return f"1 {what}" if number_of == 1 else f"{number_of} {what}s"
 
 
-def _jar_link(given: ComparedPage, jar: str) -> Markup:
-    name = name_of(title_of(jar), longest=40)
-    return tag("a", name, href=quote(given.pages[jar])) if jar in given.pages else name
+def _jar_link(given: ComparedPage, c: Comparison) -> Markup:
+    name = name_of(title_of(c.jar), longest=40)
+    link = tag("a", name, href=quote(given.pages[c.jar])) if c.jar in given.pages else name
+    return join(link, ", ", name_of(c.called, longest=60)) if c.called else link
 
 
 def _first(given: ComparedPage) -> Iterator[Child]:
@@ -129,8 +130,8 @@ def _first(given: ComparedPage) -> Iterator[Child]:
 
 
 def _who(given: ComparedPage, c: Comparison) -> Markup:
-    link = _jar_link(given, c.jar)
-    return join(link, ", ", name_of(c.reader, longest=40)) if c.reader else link
+    link = _jar_link(given, c)
+    return join(link, ", read by ", name_of(c.reader, longest=40)) if c.reader else link
 
 
 # --- one reader ---------------------------------------------------------------------------------
@@ -198,7 +199,7 @@ def _row(given: ComparedPage, c: Comparison, place: int) -> _MarksRow:
     readers = [r.reader.casefold() for r in given.compared.readers]
     hand: Child = str(c.hand_class) if c.hand_class else "unknown"
     cells = (
-        _MarksCell("Jar", _jar_link(given, c.jar), place),
+        _MarksCell("Jar", _jar_link(given, c), place),
         _MarksCell(
             "Reader",
             name_of(c.reader, longest=40) if c.reader else "no name",

@@ -15,13 +15,22 @@ from jarvision.core.units import UnitSystem
 from jarvision.garden.guide import Guide, make_guide
 from jarvision.garden.guide_case import Bed
 from jarvision.garden.soil import soil_from_draws
-from jarvision.pages.beds import BedList, BedNote, find_beds, join_beds, read_beds
+from jarvision.pages.beds import (
+    BedList,
+    BedNote,
+    BedsError,
+    find_beds,
+    join_beds,
+    parse_csv,
+    read_beds,
+    with_kept,
+)
 from jarvision.pages.folder_page import FolderEntry, FolderPage, render_folder
 from jarvision.pages.frame import FOLDER_PAGE, TEST_PAGE
 from jarvision.pages.howto_page import all_sources, render_howto
 from jarvision.pages.jar_page import JarPage, render_jar
 from jarvision.pages.pictures import Picture, load_pictures
-from jarvision.results.cache import is_earlier, last_refused, last_run
+from jarvision.results.cache import is_earlier, last_beds, last_refused, last_run
 from jarvision.results.jarfile import read_jar_folder
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 
@@ -73,12 +82,14 @@ def write_report(
         on_refused(name, sentence)
     path = beds_path or find_beds(folder)
     beds = read_beds(path) if path else BedList()
-    joined = join_beds(beds, [jar.jar for jar in found.jars])
-    system = units or _units_of(beds)
+    kept = _kept_beds(folder)
+    names = [jar.jar for jar in found.jars]
+    joined, of_list = join_beds(beds, names), join_beds(kept, names).by_jar
+    system = units or _units_of([*beds.notes, *kept.notes])
     last = last_run(folder)
     jars, entries = [], []
     for jar in found.jars:
-        note = _note_of(jar, joined.by_jar.get(jar.jar))
+        note = _note_of(jar, with_kept(joined.by_jar.get(jar.jar), of_list.get(jar.jar)))
         earlier = is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)
         guide = _guide(jar, note, system, crops, seed)
         pictures, thumbnail = _pictures(jar, folder)
@@ -104,8 +115,17 @@ def _note_of(jar: JarRecord, note: BedNote | None) -> BedNote | None:
     return replace(note, bed=jar.bed) if note else BedNote(jar.jar, bed=jar.bed)
 
 
-def _units_of(beds: BedList) -> UnitSystem:
-    used = [note.system for note in beds.notes]
+def _kept_beds(folder: Path) -> BedList:
+    """Read what the list of jars said of beds when the jars were read; damaged, it is nothing."""
+    text = last_beds(folder)
+    try:
+        return parse_csv(text) if text else BedList()
+    except BedsError:
+        return BedList()
+
+
+def _units_of(notes: Sequence[BedNote]) -> UnitSystem:
+    used = [note.system for note in notes]
     us, metric = used.count(UnitSystem.US), used.count(UnitSystem.METRIC)
     return UnitSystem.US if us > metric else UnitSystem.METRIC
 

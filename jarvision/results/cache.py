@@ -127,7 +127,11 @@ def keep_photos(folder: Path, known: Mapping[str, SeenPhoto]) -> None:
 
 
 def keep_run(
-    folder: Path, files: Iterable[str], *, refused: Iterable[tuple[str, str]] = ()
+    folder: Path,
+    files: Iterable[str],
+    *,
+    refused: Iterable[tuple[str, str]] = (),
+    beds: str = "",
 ) -> None:
     """Write down whose results a run gave, once all are on disk.
 
@@ -140,6 +144,8 @@ def keep_run(
         Names of the jars' files, of those that could not be read too.
     refused : iterable of (str, str)
         Files that are no usable photos, each with its sentence.
+    beds : str
+        What the lists of jars say of beds, as a list of beds.
 
     Raises
     ------
@@ -149,6 +155,7 @@ def keep_run(
     data = _json_of(folder / PHOTOS_FILE)
     known = data if isinstance(data, dict) else {"format": "jarvision photos"}
     told = {"results": sorted(files, key=natural_key), "refused": list(map(list, refused))}
+    told |= {"beds": beds}
     text = json.dumps(known | told, indent=0)
     write_result(folder / PHOTOS_FILE, text + "\n")
 
@@ -171,6 +178,13 @@ def last_refused(folder: Path) -> list[tuple[str, str]]:
         return []
     whole = [pair for pair in pairs[:_MOST_REFUSED] if isinstance(pair, list) and len(pair) == 2]
     return [(shown(str(name)), shown(str(why), longest=400)) for name, why in whole]
+
+
+def last_beds(folder: Path) -> str:
+    """Give what the lists of jars said of beds in the last run, as a list of beds; or nothing."""
+    data = _json_of(folder / PHOTOS_FILE)
+    text = data.get("beds") if isinstance(data, dict) else None
+    return text if isinstance(text, str) else ""
 
 
 def is_earlier(name: str, last: frozenset[str] | None) -> bool:

@@ -17,6 +17,7 @@ from jarvision.results.record import json_name
 from jarvision.results.report import title
 from jarvision.run.album import Album, BrokenPhotosError, album_with_contents, path_of
 from jarvision.run.dask import pool_for
+from jarvision.run.jars_table import beds_csv
 from jarvision.run.one_jar import JarJob, earlier_outcome, fitted_lines, job_of, not_read, read_one
 from jarvision.run.outcome import Batch, Outcome
 from jarvision.run.outputs import JarFiles, put_on_disk, with_files
@@ -123,7 +124,7 @@ def read_photos(
         notes = (*plan.notes, *unfit, *filter(None, map(_replaced, new)))
         fresh = iter(_read_all(new, pool, album, progress))
     outcomes = tuple(outcome or next(fresh) for outcome in earlier)
-    return Batch(outcomes, plan.refused, plan.photos_found, notes)
+    return Batch(outcomes, plan.refused, plan.photos_found, notes, beds_csv(plan.rows))
 
 
 def _replaced(job: JarJob) -> str:

@@ -14,12 +14,13 @@ from fnmatch import translate
 from pathlib import Path
 
 from jarvision.core.files import shown
-from jarvision.core.tables import TableError, read_text, rows
+from jarvision.core.tables import TableError, read_text, rows, table_csv
 from jarvision.estimate.dried import HydrometerReading, Spoon, hydrometer_of
 from jarvision.estimate.known import JarFacts, WaterState
 from jarvision.estimate.priors import Detergent
 from jarvision.estimate.topsoil import Origin
-from jarvision.results.jarfile import jar_key
+from jarvision.pages import beds
+from jarvision.results.jarfile import EXAMPLE_JAR, jar_key
 from jarvision.run import jars_cells as cells
 from jarvision.run import measured_cells as measured
 
@@ -59,6 +60,8 @@ class ManifestRow:
         Time since shaking at a video's first picture, and from one picture to the next [s].
     line : int
         Line of the file.
+    of_bed : tuple of (str, str)
+        Columns of the list of beds and what they hold, as it was typed.
     folder : str
         The folder whose list it stands in, and to whose photos alone it speaks; empty for all.
     """
@@ -86,6 +89,7 @@ class ManifestRow:
     video_start_s: float | None = None
     video_step_s: float | None = None
     line: int = 0
+    of_bed: tuple[tuple[str, str], ...] = ()
     folder: str = ""
 
     def facts(self, base: JarFacts) -> JarFacts:
@@ -238,10 +242,21 @@ def parse_manifest(text: str, *, name: str = NAME) -> Manifest:
         raise TableError(msg)
     columns = [_column(cell) for cell in head[1]]
     _check_columns([column for column, _ in columns], head[0], name)
-    ignored = [shown(c) for c, (k, _) in zip(head[1], columns, strict=True) if c and not k]
+    of_bed = [
+        ("", "") if key else beds.column_of(cell)
+        for cell, (key, _) in zip(head[1], columns, strict=True)
+    ]
+    _check_columns(["jar", *(key for key, _ in of_bed)], head[0], name)
+    ignored = [
+        shown(cell)
+        for cell, (key, _), (other, _) in zip(head[1], columns, of_bed, strict=True)
+        if cell and not (key or other)
+    ]
     found = (
-        _row(dict(_cells(columns, row)), line, f"Line {line} of {name}") for line, row in lines
+        _row(dict(_cells(columns, row)), dict(beds.cells_of(of_bed, row)), line, name)
+        for line, row in lines
     )
+    found = (row for row in found if jar_key(row.jar) != EXAMPLE_JAR)
     return Manifest(tuple(_without_doubles(found, name)), tuple(ignored))
 
 
@@ -300,13 +315,18 @@ _SIGNS = re.compile(r"[*?]")
 # --- one row ------------------------------------------------------------------------------------
 
 
-def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
+def _row(row: Mapping[str, str], of_bed: Mapping[str, str], line: int, name: str) -> ManifestRow:
     """Understand the cells of a row."""
+    where = f"Line {line} of {name}"
     jar = row.get("jar", "")
     cells.refuse_long(row, where)
     if not jar:
         msg = f"{where} does not say which jar it is; fill in the column 'jar'."
         raise TableError(msg)
+
+    om = {"om": row["organic_matter_pct"]} if row.get("organic_matter_pct") else {}
+    typed = {column: text for column, text in {**of_bed, **om}.items() if text}
+    beds.note_of({"jar": jar, **typed}, where, line)  # what cannot be understood is said here
 
     def grams(column: str, name: str) -> float | None:
         return cells.number(row.get(column, ""), f"{where}, {name}", cells.HEAVIEST_G)
@@ -341,7 +361,16 @@ def _row(row: Mapping[str, str], line: int, where: str) -> ManifestRow:
             row.get("video_step_s", ""), f"{where}, video step", least=0.001
         ),
         line=line,
+        of_bed=tuple(typed.items()),
     )
+
+
+def beds_csv(rows_by_jar: Mapping[str, ManifestRow]) -> str:
+    """Write what the lists say of the jars' beds as a list of beds; empty where it is nothing."""
+    of_bed = {jar: dict(row.of_bed) for jar, row in rows_by_jar.items() if row.of_bed}
+    columns = ("depth", "dug", "area", "om", "notes")
+    body = [[jar, *(typed.get(column, "") for column in columns)] for jar, typed in of_bed.items()]
+    return table_csv(["jar", *columns], body) if body else ""
 
 
 # --- matching -----------------------------------------------------------------------------------

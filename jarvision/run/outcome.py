@@ -71,12 +71,15 @@ class Batch:
         How many files were taken for photos.
     notes : tuple of str
         What of the list of jars could not be followed, and which results of other photos gave way.
+    beds : str
+        What the lists of jars say of the jars' beds, as a list of beds.
     """
 
     outcomes: tuple[Outcome, ...]
     refused: tuple[tuple[str, str], ...]
     photos_found: int = 0
     notes: tuple[str, ...] = ()
+    beds: str = ""
 
     @property
     def rows(self) -> list[ReadingRow]:

@@ -57,8 +57,8 @@ class Settings:
         """Give what holds for one jar, of which a list says something or not."""
         if row is None:
             return replace(self, manifest=Manifest())
-        # where it stands in which list says nothing about the jar
-        row = replace(row, jar=jar, line=0, folder="")
+        # where it stands and what only the report shows make no jar another
+        row = replace(row, jar=jar, line=0, folder="", of_bed=())
         shaken_at = row.shaken_at or self.shaken_at
         facts = row.facts(self.facts)
         return replace(self, manifest=Manifest((row,)), shaken_at=shaken_at, facts=facts)

@@ -342,7 +342,7 @@ def test_the_command_writes_table_and_page_beside_the_readings(tmp_path):
     marks.write_bytes(("\ufeff" + HEAD + "5,Ana,20,40,57\n").encode("utf-8"))
     done = run(tmp_path, marks)
     assert done.exit_code == 0, done.output
-    assert "Jar 5, Ana" in done.output
+    assert "Jar 5, read by Ana" in done.output
     assert "Not used: jar-6.json" in done.output
     assert (tmp_path / "compared.csv").read_bytes().startswith(b"jar,reader,line,")
     assert 'href="report-5.html"' in (tmp_path / "compared.html").read_text("utf-8")
@@ -357,3 +357,19 @@ def test_the_command_can_write_elsewhere(tmp_path):
     assert run(tmp_path, marks, "--out", out).exit_code == 0
     assert sorted(p.name for p in out.iterdir()) == ["compared.csv", "compared.html"]
     assert sorted(p.name for p in tmp_path.iterdir() if p != out) == before
+
+
+def test_jars_are_called_by_their_names_and_our_own_columns_are_no_strangers(tmp_path):
+    """A table as `read` writes it of lines on the glass (its heading: suggest_marks)."""
+    write_jar(tmp_path, jar_dict("5") | {"name": "Zoë", "bed": "north"}, pictures=False)
+    head = "jar,reader,sand_mm,silt_mm,clay_mm,first_sd_mm,second_sd_mm,third_sd_mm,seen_in_photos"
+    marks = tmp_path / "marks-from-photos.csv"
+    marks.write_text(f"{head}\n5,Ana,20,40,57,0.5,0.5,0.5,1 2 3\n", encoding="utf-8")
+    done = run(tmp_path, marks)
+    assert done.exit_code == 0
+    assert "Jar 5, Zoë, north, read by Ana" in done.output
+    assert "not used" not in done.output
+    page = (tmp_path / "compared.html").read_text("utf-8")
+    assert "Zoë, north" in page
+    [row] = csv.DictReader(io.StringIO((tmp_path / "compared.csv").read_text("utf-8")))
+    assert row["called"] == "Zoë, north"

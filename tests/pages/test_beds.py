@@ -19,6 +19,8 @@ from jarvision.pages.beds import (
     parse_toml,
     read_beds,
 )
+from jarvision.pages.write import write_report
+from jarvision.results.cache import keep_run
 from jarvision.results.jarfile import read_jar_file
 
 WHOLE = """\
@@ -351,3 +353,24 @@ def test_small_claimed_errors_do_not_make_a_change(tmp_path):
     """Two laboratories' readings of one soil differ by points (routine hydrometer: ±8)."""
     first, second = shares(tmp_path, (40, 40, 20), 0.05), shares(tmp_path, (41, 40, 19), 0.05)
     assert "no change" in change_statement(first, second, when=("a", "b")).text
+
+
+def test_what_the_list_of_jars_says_of_a_bed_fills_what_the_list_of_beds_leaves_open(tmp_path):
+    write_jar(tmp_path, jar_dict("5"), pictures=False)
+    keep_run(tmp_path, ["jar-5.json"], beds="jar,depth,notes\n5,0-15 cm,clover\n")
+    write_report(tmp_path)
+    assert "clover" in (tmp_path / "report-5.html").read_text("utf-8")
+    (tmp_path / "beds.csv").write_text("jar,bed,notes\n5,north,rye\n", encoding="utf-8")
+    write_report(tmp_path)
+    page = (tmp_path / "report-5.html").read_text("utf-8")
+    assert "rye" in page
+    assert "clover" not in page
+    assert "0–15" in page
+
+
+@pytest.mark.parametrize("kept", ["jar,depth\n5,deep\n", "\0", "jar\n" * 9_000, '"', "x" * 10**6])
+def test_a_damaged_note_of_beds_is_nothing(kept, tmp_path):
+    write_jar(tmp_path, jar_dict("5"), pictures=False)
+    keep_run(tmp_path, ["jar-5.json"], beds=kept)
+    write_report(tmp_path)
+    assert (tmp_path / "report-5.html").is_file()
