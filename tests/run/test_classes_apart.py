@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from scenes import sample
 from typer.testing import CliRunner
 
@@ -17,13 +19,14 @@ from jarvision.run.settings import Settings
 
 @pytest.fixture
 def classes(tmp_path: Path) -> list[Path]:
+    """Two folders with photos of strip 21; those of the second do not say when they were taken."""
     folders = [tmp_path / "class A", tmp_path / "class B"]
     for folder in folders:
         folder.mkdir()
-        for reading in ("1min", "48h"):
-            # not the same file, though the same picture
-            contents = sample("21", reading).read_bytes() + folder.name.encode()
-            (folder / sample("21", reading).name).write_bytes(contents)
+    for reading in ("1min", "48h"):
+        photo = sample("21", reading)
+        shutil.copy(photo, folders[0])
+        Image.open(photo).save(folders[1] / photo.name, quality=92)
     return folders
 
 
