@@ -42,8 +42,8 @@ def test_the_wheel_holds_every_file_of_the_package(wheel):
     package = ROOT / "jarvision"
     files = [p for p in package.rglob("*") if p.is_file() and p.suffix != ".pyc"]
     assert not {p.relative_to(ROOT).as_posix() for p in files} - held
-    jars = ROOT / "calibration" / "jars"
-    assert not {f"jarvision/calibration/jars/{p.name}" for p in jars.iterdir()} - held
+    data = {p for p in (ROOT / "calibration").glob("*/*") if p.is_file()}
+    assert not {f"jarvision/{p.relative_to(ROOT).as_posix()}" for p in data} - held
 
 
 def test_an_installed_wheel_reads_a_jar(wheel, tmp_path):

@@ -81,6 +81,7 @@ def read(
     hydrometer_soil_g: said.HydrometerSoilOption = None,
     hydrometer_blank: said.HydrometerBlankOption = 0.0,
     spoon: said.SpoonOption = "",
+    reference: said.ReferenceOption = "",
     om: Annotated[float | None, typer.Option(help="Organic matter of the soil, in %.")] = None,
     jar_profile: Annotated[
         str, typer.Option(help="Inside shape of the jars: a profile's name or your own .toml file.")
@@ -165,19 +166,14 @@ def read(
     from jarvision.run.outputs import write_marks, write_table
     from jarvision.run.settings import Settings
 
-    facts = JarFacts(
-        water_mm=water_mm,
-        temp_c=temp,
-        soil_mm=soil_mm,
-        soil_g=soil_g,
-        organic_matter_pct=om,
-    )
+    facts = JarFacts(water_mm=water_mm, temp_c=temp, soil_mm=soil_mm, soil_g=soil_g)
     facts = said.with_words(facts, water=water, detergent=detergent, origin=origin, spoon=spoon)
-    facts = replace(facts, sand_g=sand_g, sediment_g=sediment_g)
+    facts = replace(facts, sand_g=sand_g, sediment_g=sediment_g, organic_matter_pct=om)
     facts = said.with_hydrometer(facts, hydrometer, hydrometer_soil_g, hydrometer_blank)
     standards = cli_classes.standards_named(classes or [])
     check_facts(facts)
     sizes, paths = _measures_apart(paths, jar_mm or [])
+    facts = said.with_reference(facts, reference, paths)
     system = cli_soil.unit_system(units)
     settings = Settings(
         _moment(shaken_at),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -51,6 +53,13 @@ SpoonOption = Annotated[
         metavar='"8 h, 50 mm, 10 ml, 0.12 g"',
     ),
 ]
+ReferenceOption = Annotated[
+    str,
+    typer.Option(
+        help="A jar of this garden whose texture a laboratory told: a .toml file, or its name "
+        "beside the photos. See calibration/references/template.toml.",
+    ),
+]
 
 
 def with_words(facts: JarFacts, *, water: str, detergent: str, origin: str, spoon: str) -> JarFacts:
@@ -89,6 +98,22 @@ def with_hydrometer(
     found = hydrometer_readings(readings, "--hydrometer")
     test = hydrometer_of(found, soil_g, blank_g_l=blank_g_l, temp_c=facts.temp_c)
     return replace(facts, hydrometer=test)
+
+
+def with_reference(facts: JarFacts, name: str, photos: Sequence[Path]) -> JarFacts:
+    """Add what a reference jar tells, where one is named; its file may lie beside the photos.
+
+    Raises
+    ------
+    UsageError
+        There is no such reference, or it says what cannot be.
+    """
+    if not name.strip():
+        return facts
+    from jarvision.estimate.reference import find_reference, packing_of
+
+    folders = dict.fromkeys(path if path.is_dir() else path.parent for path in photos)
+    return replace(facts, reference=packing_of(find_reference(name.strip(), [*folders])))
 
 
 def _water_state(text: str) -> WaterState:

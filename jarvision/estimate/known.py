@@ -21,7 +21,7 @@ from jarvision.estimate.dried import (
     hydrometer_shares,
     sieved_share,
 )
-from jarvision.estimate.priors import Detergent
+from jarvision.estimate.priors import Detergent, Packing
 from jarvision.estimate.settling import steps_s
 from jarvision.estimate.topsoil import Origin
 from jarvision.estimate.water import check_temperature
@@ -116,6 +116,8 @@ class JarFacts:
         A spoon of the jar's own water, dried.
     finer : tuple of Finer
         Shares known in another way, as from a laboratory.
+    reference : Packing or None
+        How this garden's soils pack, by a reference jar.
     organic_matter_pct : float or None
         Organic matter of the soil [% of dry mass].
     water_state : WaterState
@@ -139,6 +141,7 @@ class JarFacts:
     spoon: Spoon | None = None
     finer: tuple[Finer, ...] = ()
     scale_sd: float = 0.0
+    reference: Packing | None = None
     organic_matter_pct: float | None = None
     water_state: WaterState = WaterState.UNKNOWN
     cloudiness: float | None = None

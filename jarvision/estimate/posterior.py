@@ -30,7 +30,7 @@ from jarvision.estimate.known import (
 )
 from jarvision.estimate.narrowing import Narrowing, narrowing
 from jarvision.estimate.next_fact import NextFact, narrows_most
-from jarvision.estimate.priors import PRIORS
+from jarvision.estimate.priors import PACKING, PRIORS
 from jarvision.estimate.sampler import ENOUGH_DRAWS, effective, flattened, resample, sample
 
 __all__ = [
@@ -68,6 +68,8 @@ class WeighingDoubtName(StrEnum):
     FALL_GUESSED = "fall_guessed"
     SOIL_DOES_NOT_FIT = "soil_does_not_fit"
     FEW_HEIGHTS = "few_heights"
+    REFERENCE_NOT_USED = "reference_not_used"
+    REFERENCE_DIFFERS = "reference_differs"
 
 
 _SENTENCES: Mapping[WeighingDoubtName, str] = {
@@ -98,6 +100,10 @@ _SENTENCES: Mapping[WeighingDoubtName, str] = {
     "the jar's width.",
     WeighingDoubtName.FEW_HEIGHTS: "Fewer than three heights were read, too few to tell sand, silt "
     "and clay apart by weight; add photos at 1 minute, 2 hours and 48 hours.",
+    WeighingDoubtName.REFERENCE_NOT_USED: "The reference jar {reference} was not used, since its "
+    "heights do not rise as its laboratory's soil would settle; check both in its file.",
+    WeighingDoubtName.REFERENCE_DIFFERS: "{how} the reference jar {reference}, so what that says "
+    "of packing may not hold here; compare with a run without --reference.",
 }
 
 
@@ -242,7 +248,9 @@ def weigh(
     if excess > 1.0:
         evidence = gather(tops, known, inflate=excess)
         cloud, log_w = sample(evidence, rng)
-    misfit = excess > 1.0 or _is_strained(evidence, cloud, log_w)
+    strained = _is_strained(evidence, cloud, log_w)
+    misfit = excess > 1.0 or (strained and not math.isnan(evidence.load_g_cm2))
+    left_out += _reference_doubts(evidence, strained=strained or excess > 1.0)
     found = _report(evidence, cloud, log_w, rng, draws=draws, misfit=misfit)
     return replace(found, doubts=left_out + found.doubts)
 
@@ -252,15 +260,37 @@ def weigh(
 _LOOSEST_G_CM3, _DENSEST_G_CM3 = 0.12, 1.8
 
 
-_STRAIN_SD = 1.3  # densities this many sd from what they usually are make up for a wrong load; ours
+_STRAIN_SD = 1.3  # densities this many sd from what they should be make up for a wrong number; ours
 
 
 def _is_strained(evidence: Evidence, cloud: Cloud, log_w: Array) -> bool:
-    """Tell whether layers would have to be oddly dense or loose to hold the soil put in."""
-    names = ("sand_density", "silt_density", "clay_density")
-    columns = [list(PRIORS).index(name) for name in names]
+    """Tell whether layers would have to be oddly dense or loose to hold what they do."""
+    columns = [list(PRIORS).index(name) for name in PACKING[:3]]
     means = np.exp(log_w) @ cloud.z[:, columns]
-    return not math.isnan(evidence.load_g_cm2) and bool(np.abs(means).max() > _STRAIN_SD)
+    return bool(np.abs(means).max() > _STRAIN_SD)
+
+
+def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[WeighingDoubt, ...]:
+    """Say where a reference jar does not fit, itself or this jar."""
+    facts, names = evidence.facts, WeighingDoubtName
+    reference = facts.reference
+    if reference is None:
+        return ()
+    if not reference.fits:
+        return (_doubt(names.REFERENCE_NOT_USED, reference=reference.name),)
+    cleared = {WaterState.CLEAR: True, WaterState.CLOUDY: False}.get(evidence.state)
+    how = ""
+    if strained:
+        how = "The layers of this jar pack unlike those of"
+    elif None not in (cleared, reference.cleared) and cleared is not reference.cleared:
+        how = f"The water of this jar {'cleared' if cleared else 'did not clear'}, unlike that of"
+    elif None not in (facts.detergent, reference.detergent) and (
+        facts.detergent is not reference.detergent
+    ):
+        how = "What went into the water of this jar is not what went into that of"
+    if not how:
+        return ()
+    return (_doubt(names.REFERENCE_DIFFERS, reference=reference.name, how=how),)
 
 
 def _misfit(evidence: Evidence, cloud: Cloud, log_w: Array) -> float:
@@ -426,4 +456,12 @@ def _fall(evidence: Evidence, slowed: float) -> str:
     return (
         f"The grains fell {guessed} {fall_mm / 10:.0f} cm ({fall_mm / 25.4:.1f} in) in water "
         f"{taken}{warm_c:.0f} °C ({1.8 * warm_c + 32:.0f} °F) warm.{crowd}"
+        f"{_packed_as(evidence)}"
     )
+
+
+def _packed_as(evidence: Evidence) -> str:
+    reference = evidence.facts.reference
+    if reference is None or not reference.fits:
+        return ""
+    return f" How layers pack was taken from the reference jar {reference.name}."

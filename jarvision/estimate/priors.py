@@ -179,7 +179,41 @@ class Detergent(StrEnum):
     """What laboratories use (sodium hexametaphosphate), and old water softeners."""
 
 
-def draw_values(z: Array, *, detergent: Detergent | None) -> dict[str, Array]:
+PACKING = ("sand_density", "silt_density", "clay_density", "pore_filling")
+"""What soils of one garden have in common, and a reference jar tells of."""
+
+
+@dataclass(frozen=True, slots=True)
+class Packing:
+    """How a garden's soils pack, by a reference jar (`jarvision.estimate.reference`).
+
+    Attributes
+    ----------
+    name : str
+        The reference's.
+    mean : tuple of float
+        Of the standard normal numbers behind `PACKING`.
+    root : tuple of tuple of float
+        Lower root of their covariance.
+    detergent : Detergent or None
+        What was in the reference's water.
+    cleared : bool or None
+        Whether that water cleared; None when not known.
+    fits : bool
+        Whether the reference's jar and its laboratory agree; where not, it says nothing.
+    """
+
+    name: str
+    mean: tuple[float, ...]
+    root: tuple[tuple[float, ...], ...]
+    detergent: Detergent | None = None
+    cleared: bool | None = None
+    fits: bool = True
+
+
+def draw_values(
+    z: Array, *, detergent: Detergent | None, packing: Packing | None = None
+) -> dict[str, Array]:
     """Turn standard normal numbers into the unknowns of N jars.
 
     Parameters
@@ -188,6 +222,8 @@ def draw_values(z: Array, *, detergent: Detergent | None) -> dict[str, Array]:
         Independent standard normal numbers, in the order of `PRIORS`.
     detergent : Detergent or None
         What went into the water; None when not known.
+    packing : Packing or None
+        What a reference jar says, if it fits.
 
     Returns
     -------
@@ -195,6 +231,10 @@ def draw_values(z: Array, *, detergent: Detergent | None) -> dict[str, Array]:
         Values by name, in the units that `PRIORS` gives.
     """
     columns = dict(zip(PRIORS, z.T, strict=True))
+    if packing is not None and packing.fits:
+        own = np.stack([columns[name] for name in PACKING], axis=1)
+        learned = np.array(packing.mean) + own @ np.array(packing.root).T
+        columns.update(zip(PACKING, learned.T, strict=True))
     values = {name: _value(PRIORS[name], column) for name, column in columns.items()}
     values["clumped"] = _clumped(columns["clumped"], detergent)
     values["clumps_at"] = _clumps_at_s(columns["clumps_at"], detergent)

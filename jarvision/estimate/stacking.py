@@ -86,7 +86,7 @@ def make_jars(evidence: Evidence, z: Array) -> Jars:
         All but the masses.
     """
     facts = evidence.facts
-    values = draw_values(z, detergent=facts.detergent)
+    values = draw_values(z, detergent=facts.detergent, packing=facts.reference)
     temp = np.clip(evidence.temp_c + evidence.temp_sd_c * values["temp"], 0.5, 45.0)
     column = evidence.water_mm + evidence.water_sd_mm * values["water"]
     scale = np.exp(facts.scale_sd * values["scale"])

@@ -50,6 +50,8 @@ _PHRASES = {
     "grams_without_width": "width not known",
     "fall_guessed": "fall guessed",
     "soil_does_not_fit": "soil does not fit the jar",
+    "reference_not_used": "reference not used",
+    "reference_differs": "unlike the reference",
     "focal_unknown": "lens not known",
     "water_state_unknown": "water not described",
     "put_right": "put right by hand",

@@ -12,8 +12,10 @@ from itertools import pairwise
 import jar_simulator as sim
 import numpy as np
 
+from jarvision.estimate.dried import Finer
 from jarvision.estimate.known import Horizon, JarFacts, Top, WaterState
 from jarvision.estimate.posterior import weigh
+from jarvision.estimate.reference import Reference, packing_of
 from jarvision.estimate.topsoil import Origin
 
 CLASSIC_S = (60.0, 7200.0, 172800.0)
@@ -139,6 +141,69 @@ def make_jar(rng: np.random.Generator, index: int, **stress: float) -> sim.Truth
     return sim.invented_jar(rng, clear=clear, soil=soil, moments_s=MORE_S, **stress)
 
 
+# -- a garden with a reference jar ---------------------------------------------------------------
+
+UNLIKE = 0.06  # by how much the packing of one soil of a garden differs from another's; ours
+
+
+def garden_jar(
+    rng: np.random.Generator, packing: tuple[float, ...], soil: tuple[float, float, float]
+) -> tuple[sim.Truth, list[Top], JarFacts]:
+    """Read a jar whose layers pack nearly as the garden's do: three photos, grams known."""
+    own = tuple(np.array(packing) * np.exp(UNLIKE * rng.standard_normal(3)))
+    given = {"layer_g_cm3": own, "grams_l": 150.0, "clumps_at_s": 0.0}
+    truth = sim.invented_jar(rng, clear=True, soil=np.array(soil), moments_s=CLASSIC_S, **given)
+    seen = sim.settle(truth)
+    read = np.maximum(seen.tops_mm + rng.normal(0.0, READING_SD_MM, 3), 0.3)
+    grams = truth.load_g_cm2 * np.pi * 4.0**2 * np.exp(rng.normal(0.0, 0.03))
+    facts = JarFacts(
+        water_mm=truth.water_mm,
+        temp_c=truth.temp_c,
+        water_state=WaterState(seen.water_state),
+        inside_diameter_mm=80.0,
+        soil_g=grams,
+    )
+    tops = [Top(t, h, READING_SD_MM) for t, h in zip(CLASSIC_S, read, strict=True)]
+    return truth, tops, facts
+
+
+def reference_jar(
+    rng: np.random.Generator,
+    packing: tuple[float, ...],
+    soil: tuple[float, float, float] = (0.3, 0.4, 0.3),
+) -> Reference:
+    """A jar of a clay loam that a laboratory read to two points."""
+    truth, tops, facts = garden_jar(rng, packing, soil)
+    lab = truth.fractions + rng.normal(0.0, 0.02, 3)
+    lab /= lab.sum()
+    finer = (Finer(2.0, lab[2], 0.02), Finer(50.0, lab[1] + lab[2], 0.02))
+    return Reference("shed", finer, tuple(tops), replace(facts, origin=Origin.ANYWHERE))
+
+
+def garden_study(count: int, seed: int) -> dict[str, np.ndarray]:
+    """Errors and sd of sand, silt, clay [%] and whether covered, (count, 3, 3), of loams."""
+    rng = np.random.default_rng(seed)
+    found: dict[str, list[np.ndarray]] = {}
+    for _ in range(count):
+        packing = sim.layers(rng, 1.0)
+        learned = packing_of(reference_jar(rng, packing))
+        truth, tops, facts = garden_jar(rng, packing, (0.4, 0.4, 0.2))
+        bare = replace(facts, soil_g=None)
+        for name, known in (("three photos", bare), ("three photos, grams", facts)):
+            for more, reference in (("", None), (", reference", learned)):
+                told = replace(known, reference=reference)
+                result = weigh(tops, facts=told, rng=np.random.default_rng(7))
+                parts = (result.sand_pct, result.silt_pct, result.clay_pct)
+                true = 100.0 * truth.fractions
+                row = [
+                    100.0 * result.fractions.mean(axis=0) - true,
+                    100.0 * result.fractions.std(axis=0),
+                    [p.lo <= t <= p.hi for p, t in zip(parts, true, strict=True)],
+                ]
+                found.setdefault(name + more, []).append(np.array(row))
+    return {name: np.array(rows) for name, rows in found.items()}
+
+
 STRESS: dict[str, dict[str, float]] = {
     "loose clumped mud (0.16 g/cm³)": {"clear": 1, "fluff_g_cm3": 0.16, "clumps_at_s": 0.0},
     "clumped mud as dense as kaolin (0.45)": {"clear": 1, "fluff_g_cm3": 0.45},
@@ -253,6 +318,10 @@ def print_study(count: int) -> None:
     for name, stress in STRESS.items():
         for way, cases in study(max(count // 3, 4), 11, ways, **stress).items():
             say(row_text(f"{name}: {way}", cases))
+    say("\n| a garden's loam | rms sand/silt/clay | posterior sd | covers |\n|---|---|---|---|")
+    for name, rows in garden_study(max(count // 5, 4), 13).items():
+        rms_sd = ["/".join(f"{v:.1f}" for v in np.sqrt((rows[:, i] ** 2).mean(0))) for i in (0, 1)]
+        say(f"| {name} | {rms_sd[0]} | {rms_sd[1]} | {100 * rows[:, 2].mean():.0f} % |")
 
 
 if __name__ == "__main__":
