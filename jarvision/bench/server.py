@@ -37,6 +37,7 @@ _FILES = {
     "": ("page.html", "text/html"),
     "page.css": ("page.css", "text/css"),
     "page.js": ("page.js", "text/javascript"),
+    "gestures.js": ("gestures.js", "text/javascript"),
     "glass.js": ("glass.js", "text/javascript"),
     "phone": ("phone.html", "text/html"),
     "phone.js": ("phone.js", "text/javascript"),

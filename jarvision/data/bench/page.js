@@ -1,9 +1,11 @@
+import { Desk, isTop } from "./gestures.js";
 import { element, frame, heightAt, path, rightEnd } from "./glass.js";
 
 const NAMES = { sand: "top of the sand", silt: "top of the silt", clay: "top of the clay", floor: "inside floor", water: "water line" };
 const SD_MM = 0.5;
 const $ = (id) => document.getElementById(id);
-let jar = null, shown = 0, lines = [], past = [], future = [], runs = -1;
+const desks = new Map();
+let jar = null, desk = null, shown = 0, runs = -1;
 
 function say(words, wrong = false) {
   $("said").textContent = words;
@@ -62,7 +64,15 @@ async function look() {
   try {
     const doing = await ask("api/doing");
     if (doing.runs !== runs) {
-      if (jar) { const same = jar.version; const next = await ask(`api/jar/${encodeURIComponent(jar.stem)}`); if (same === next.version && !held) take(next); told(doing, 1); }
+      if (jar) {
+        const { stem } = jar;
+        const next = await ask(`api/jar/${encodeURIComponent(stem)}`);
+        if (jar && jar.stem === stem && desk.isIdle) {
+          const others = next.version !== desk.version;
+          desk.know(next); take(next); told(doing, 1);
+          if (others) say("Somebody else has put lines of this jar right; they are here.");
+        }
+      }
       else await showAll();
     } else if (doing.reading) say("Reading photos …");
   } catch (error) { say(error.message, true); }
@@ -72,21 +82,58 @@ async function look() {
 // --- one jar ------------------------------------------------------------------------------------
 
 async function showJar(stem) {
-  jar = await ask(`api/jar/${encodeURIComponent(stem)}`);
-  past = []; future = []; shown = jar.photos.length - 1;
-  take(jar);
+  const next = await ask(`api/jar/${encodeURIComponent(stem)}`);
+  if (!desks.has(stem)) desks.set(stem, deskOf(stem));
+  desk = desks.get(stem);
+  if (desk.isIdle) desk.know(next);
+  shown = next.photos.length - 1;
+  take(next);
 }
+
+// A jar's gestures go on being kept when the page shows another; only the shown one is drawn.
+function deskOf(stem) {
+  const path = `api/jar/${encodeURIComponent(stem)}`;
+  const own = (act) => (...given) => { if (jar && jar.stem === stem) act(...given); };
+  const made = new Desk(
+    { read: () => ask(path), keep: (version, lines) => send(`${path}/lines`, "PUT", { version, lines, by: $("by").value }) },
+    {
+      kept: own((next) => { if (desk.isIdle) { take(next); say("Kept."); } else { jar = { ...next, result: jar.result }; attempt(); } }),
+      waits: own((error) => say(`Not kept yet, trying again: ${error.message}`, true)),
+      refused: own((next, error) => { take(next); if (!desk.isIdle) attempt(); say(error.message, true); }),
+      met: (next, theirs, both) => {
+        made.words = clash(made, next.scaled, theirs, both);
+        own(() => { take(next); attempt(); if (both.length) $("mine").focus(); else say(made.words); })();
+      },
+    },
+  );
+  return made;
+}
+
+function clash(one, scaled, theirs, both) {
+  const off = one.find("floor") ? one.find("floor").at : 0;
+  const called = ({ what, at, gone }) => `${NAMES[what]}${scaled && !gone ? ` at ${(at - (what === "floor" ? 0 : off)).toFixed(1)} mm` : ""}`;
+  const words = theirs.map((line) => `${line.by || "Somebody else"} ${line.gone ? "took back the" : "put the"} ${called(line)}`).join("; ");
+  if (!both.length) return `${words}; yours is kept as well.`;
+  return `${words}. You had ${both.map(({ own }) => (own ? `put the ${called(own)}` : "taken back that line")).join("; ")}.`;
+}
+
+for (const name of ["mine", "theirs"]) {
+  $(name).addEventListener("click", () => { $("asked").hidden = true; desk.answer(name === "mine"); attempt(); drawPhoto(); });
+}
+addEventListener("beforeunload", (event) => { if ([...desks.values()].some((one) => !one.isIdle)) event.preventDefault(); });
 
 function take(next) {
   jar = next;
-  lines = next.lines.map((one) => ({ ...one }));
+  $("asked").hidden = !desk.asked;
+  if (desk.asked) $("clash").textContent = desk.words;
+  next.result.floor ??= floorOf(next.lines);
   drawn(next.result);
   $("title").textContent = next.title;
   document.title = next.title;
   $("photos").replaceChildren(...next.photos.map((photo, i) => {
     const made = html("button", { type: "button", textContent: photo.when });
     made.setAttribute("aria-pressed", i === shown);
-    made.addEventListener("click", () => { shown = i; take({ ...jar, lines }); });
+    made.addEventListener("click", () => { shown = i; take(jar); if (!desk.isIdle) attempt(); });
     return made;
   }));
   const weight = next.weight;
@@ -111,9 +158,14 @@ function drawn(result) {
     part.style.flexGrow = Math.max(result.pcts[i].pct, 0);
     return part;
   }));
+  byHand();
+}
+
+function byHand() {
+  const lines = desk.plain;
   $("byhand").replaceChildren(...(lines.length ? lines : [null]).map((one) => html("li", { textContent: one ? said(one) : "Nothing." })));
-  $("undo").disabled = !past.length;
-  $("redo").disabled = !future.length;
+  $("undo").disabled = !desk.past.length && !desk.draft;
+  $("redo").disabled = !desk.future.length;
   $("back").disabled = !lines.length;
 }
 
@@ -124,22 +176,20 @@ function said(one) {
 }
 
 const photoNow = () => jar.photos[shown];
-const isTop = (what) => what !== "floor" && what !== "water";
-const mine = (what) => lines.find((one) => one.what === what && (!isTop(what) || one.reading === null || one.reading === photoNow().reading));
+const mine = (what) => desk.find(what, photoNow().reading);
+const floorOf = (lines) => lines.find((one) => one.what === "floor")?.mm || 0;
+const floorMm = () => (mine("floor") ? mine("floor").at : 0);
 
-// Heights in the picture count from the floor that was read; those of lines from the one in force.
-const floorMm = () => (mine("floor") ? mine("floor").mm : 0);
-
+// Heights in the picture count from the floor that was read; those of a result from the one in force.
 function places() {
   const photo = photoNow();
+  const { floor, water_mm: water } = jar.result;
   const found = [{ what: "floor", mm: floorMm() }];
-  if (jar.result.water_mm !== null) found.push({ what: "water", mm: jar.result.water_mm + floorMm() });
+  if (mine("water") || water !== null) found.push({ what: "water", mm: mine("water") ? mine("water").at : water + floor });
   photo.tops.forEach((top, i) => {
-    const now = jar.result.photos[shown][i];
-    found.push({ what: top.what, mm: (mine(top.what) ? mine(top.what).mm : now.mm) + floorMm(), older: i < photo.tops.length - 1 });
+    const now = jar.result.photos[shown][i].mm + floor;
+    found.push({ what: top.what, mm: mine(top.what) ? mine(top.what).at : now, older: i < photo.tops.length - 1 });
   });
-  const water = found.find((one) => one.what === "water");
-  if (water && mine("water")) water.mm = mine("water").mm + floorMm();
   return found;
 }
 
@@ -164,7 +214,7 @@ function drawPhoto() {
       const group = line({ what: top.what, mm: one.mm }, "here");
       group.setAttribute("role", "button");
       group.setAttribute("aria-label", `Put the ${NAMES[top.what]} here: ${one.mm.toFixed(1)} mm, odds ${(10 * one.odds).toFixed(1)} in 10`);
-      const accept = () => { remember(); put(top.what, one.mm); keep(); };
+      const accept = () => { desk.done(); put(top.what, one.mm); keep(); };
       group.addEventListener("click", accept);
       group.addEventListener("keydown", (event) => { if (event.key === "Enter" || event.key === " ") { event.preventDefault(); accept(); } });
       made.push(group);
@@ -188,7 +238,7 @@ function line(one, kind) {
   return group;
 }
 
-let held = null, timer = 0, busy = false, again = false;
+let held = null, timer = 0, busy = false, again = false, refused = false;
 
 function dragged(one) {
   const group = line(one, one.older ? "older" : "own");
@@ -204,6 +254,7 @@ function dragged(one) {
   tell(one.what === "floor" ? one.mm : one.mm - floorMm());
   group.querySelector(".grip").addEventListener("pointerdown", (event) => {
     event.preventDefault();
+    desk.done();
     group.focus({ preventScroll: true });
     const [x, y] = spot(event);
     held = { what: one.what, id: event.pointerId, off: heightAt(photoNow().glass, x, y) - one.mm, moved: false };
@@ -215,10 +266,9 @@ function dragged(one) {
     const step = { ArrowUp: 1, ArrowDown: -1 }[event.key];
     if (!step) return;
     event.preventDefault();
-    if (!event.repeat) remember();
     const now = places().find((each) => each.what === one.what).mm;
     put(one.what, now + step * (event.shiftKey ? 1 : 0.1));
-    drawPhoto(); attempt();
+    changed();
     clearTimeout(timer); timer = setTimeout(keep, 500);
   });
   return group;
@@ -229,26 +279,16 @@ function spot(event) {
   return [at.x, at.y];
 }
 
-function remember() { past.push(lines.map((one) => ({ ...one }))); future = []; }
-
-function put(what, mm) {
-  const floor = floorMm();
-  const others = lines.filter((one) => one !== mine(what));
-  if (what === "floor") {
-    // the tops and the water stay where they are in the picture
-    lines = others.map((one) => ({ ...one, mm: one.mm + floor - mm }));
-    lines.push({ what, reading: photoNow().reading, mm, sd_mm: SD_MM, by: $("by").value });
-  } else {
-    lines = [...others, { what, reading: photoNow().reading, mm: mm - floor, sd_mm: SD_MM, by: $("by").value }];
-  }
+function put(what, at) {
+  desk.move({ what, reading: photoNow().reading, at, sd_mm: SD_MM, by: $("by").value });
 }
 
 $("photo").addEventListener("pointermove", (event) => {
   if (!held || event.pointerId !== held.id) return;
   const [x, y] = spot(event);
-  if (!held.moved) { remember(); held.moved = true; }
+  held.moved = true;
   put(held.what, heightAt(photoNow().glass, x, y) - held.off);
-  drawPhoto(); magnify(event); attempt();
+  changed(); magnify(event);
 });
 for (const end of ["pointerup", "pointercancel"]) {
   $("photo").addEventListener(end, (event) => {
@@ -277,37 +317,36 @@ function magnify(event) {
 async function attempt() {
   if (busy) { again = true; return; }
   busy = true;
+  const { stem } = jar, lines = desk.plain;
   try {
-    drawn(await send(`api/jar/${encodeURIComponent(jar.stem)}/try`, "POST", { lines }));
-    if (!held) drawPhoto();
-    say("");
-  } catch (error) { say(error.message, true); }
+    const result = await send(`api/jar/${encodeURIComponent(stem)}/try`, "POST", { lines });
+    if (jar && jar.stem === stem) {
+      drawn({ ...result, floor: floorOf(lines) });
+      if (!held) drawPhoto();
+      if (refused) say("");
+      refused = false;
+    }
+  } catch (error) { refused = true; say(error.message, true); }
   busy = false;
-  if (again) { again = false; attempt(); }
+  if (again) { again = false; if (jar) attempt(); }
 }
 
-async function keep() {
+function keep() {
   clearTimeout(timer);
-  try {
-    take(await send(`api/jar/${encodeURIComponent(jar.stem)}/lines`, "PUT", { version: jar.version, lines, by: $("by").value }));
-    say("Kept.");
-  } catch (error) {
-    if (error.status === 409 || error.status === 422) { past = error.status === 409 ? [] : past.slice(0, -1); future = []; take(await ask(`api/jar/${encodeURIComponent(jar.stem)}`)); }
-    say(error.message, true);
-  }
+  desk.done();
+  changed();
 }
 
-function step(from, to) {
-  if (!from.length) return;
-  to.push(lines); lines = from.pop(); keep();
-}
-$("undo").addEventListener("click", () => step(past, future));
-$("redo").addEventListener("click", () => step(future, past));
-$("back").addEventListener("click", () => { remember(); lines = []; keep(); });
+function changed() { attempt(); byHand(); drawPhoto(); }
+
+$("undo").addEventListener("click", () => { desk.undo(); changed(); });
+$("redo").addEventListener("click", () => { desk.redo(); changed(); });
+$("back").addEventListener("click", () => { desk.clear(); changed(); });
 document.addEventListener("keydown", (event) => {
   if (!jar || !(event.ctrlKey || event.metaKey) || event.key.toLowerCase() !== "z" || event.target.tagName === "INPUT") return;
   event.preventDefault();
-  if (event.shiftKey) step(future, past); else step(past, future);
+  if (event.shiftKey) desk.redo(); else desk.undo();
+  changed();
 });
 
 // --- photos -------------------------------------------------------------------------------------
