@@ -34,6 +34,7 @@ NAMES = (
     "high",
     "higher",
     "first_strong",
+    "opaque",  # cloudy water looks the same from the deposit up to the foam
 )
 _SAME_MM = 1.4  # edges of different photos that are so near are one line
 _FOAM_MM = 10.0  # foam clings this far under the water line
@@ -146,8 +147,8 @@ def water_features(photos: Sequence[WallFeatures], lines: _Lines, deposit_mm: fl
         each: dict[bool, list[list[float]]] = {True: [], False: []}
         for photo, peaks in zip(photos, lines.peaks, strict=True):
             each[photo.settled == 3].append(_seen(photo, peaks, float(at), deposit_mm))
-        cloudy = np.mean(each[False], axis=0) if each[False] else np.zeros(6)
-        last = np.mean(each[True], axis=0) if each[True] else np.zeros(6)
+        cloudy = np.mean(each[False], axis=0) if each[False] else np.zeros(7)
+        last = np.mean(each[True], axis=0) if each[True] else np.zeros(7)
         alone = 0.0 if each[False] else 1.0
         found.append(
             [
@@ -164,16 +165,17 @@ def water_features(photos: Sequence[WallFeatures], lines: _Lines, deposit_mm: fl
                 -((max(at - 125.0, 0.0) / 15.0) ** 2),
                 -at / 20.0,
                 0.0,
+                cloudy[6],
             ]
         )
     table = np.array(found)
     strong = np.flatnonzero(table[:, 0] + table[:, 1] > 0.6 * (table[:, 0] + table[:, 1]).max())
-    table[strong[0], -1] = 1.0
+    table[strong[0], NAMES.index("first_strong")] = 1.0
     return table
 
 
 def _seen(photo: WallFeatures, peaks: Array, at_mm: float, deposit_mm: float) -> list[float]:
-    """Measure a line in one photo: edge, unrest below, foam, step, likeness below and above."""
+    """Measure a line in one photo: edge, unrest, foam, step, likeness below, above and all along."""
     near = np.abs(peaks[:, 0] - at_mm) < _SAME_MM
     edge = float(peaks[near, 1].max()) if near.any() else 0.0
     under = (peaks[:, 0] > deposit_mm + 10.0) & (peaks[:, 0] < at_mm - _FOAM_MM - 1.0)
@@ -189,7 +191,15 @@ def _seen(photo: WallFeatures, peaks: Array, at_mm: float, deposit_mm: float) ->
         math.log(1.0 + float(np.linalg.norm(np.median(high - low, axis=0)))),
         -math.log(1.0 + float(np.linalg.norm(np.median(low - inside, axis=0)))),
         math.log(1.0 + float(np.linalg.norm(np.median(high - inside, axis=0)))),
+        -math.log(1.0 + _strangest(photo, inside, deposit_mm + 8.0, at_mm - _FOAM_MM)),
     ]
+
+
+def _strangest(photo: WallFeatures, inside: Array, low_mm: float, high_mm: float) -> float:
+    """Tell how far the picture gets from a colour between two heights [CIE Lab]."""
+    heights = np.arange(low_mm, high_mm - 4.0, 4.0)
+    off = [np.median(_colour(photo, h, h + 4.0) - inside, axis=0) for h in heights]
+    return float(np.linalg.norm(off, axis=1).max()) if off else 0.0
 
 
 def _level(photo: WallFeatures, low_mm: float, high_mm: float) -> float:
