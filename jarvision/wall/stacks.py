@@ -14,6 +14,7 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from jarvision.jar.unwrap import MAP_TOP_MM
 from jarvision.jar.view_fit import Jar
@@ -83,7 +84,8 @@ def weigh_stacks(
         own = hypotheses(view, ways)
         table = np.array([features_of(view, stack) for stack in own])
         stacks += [replace(stack, water=line) for stack in own]
-        scores.append(table @ weights + math.log(max(line.odds, 0.01)))
+        score = table @ weights
+        scores.append(score - logsumexp(score) + math.log(max(line.odds, 0.01)))
     score = np.concatenate(scores)
     odds = np.exp(score - score.max())
     return _ranked(stacks, odds / odds.sum())

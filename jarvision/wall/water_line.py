@@ -34,6 +34,7 @@ NAMES = (
     "high",
     "higher",
     "first_strong",
+    "low",  # jars are filled higher than this
     "opaque",  # cloudy water looks the same from the deposit up to the foam
 )
 _SAME_MM = 1.4  # edges of different photos that are so near are one line
@@ -42,6 +43,7 @@ _ONE_LINE_MM = 2.5  # edges so near each other are one line and its shine
 _LEAST_ODDS = 0.05
 _LEAST_SD_MM = 0.7
 _TOP_MM = 148.0
+_FILLED_MM = 80.0  # jars for the test are filled at least so high; common practice, no source
 _UNSURE = 0.15  # odds against a line from which it is doubted
 
 
@@ -165,6 +167,7 @@ def water_features(photos: Sequence[WallFeatures], lines: _Lines, deposit_mm: fl
                 -((max(at - 125.0, 0.0) / 15.0) ** 2),
                 -at / 20.0,
                 0.0,
+                -max(_FILLED_MM - at, 0.0) / 20.0,
                 cloudy[6],
             ]
         )
