@@ -26,11 +26,16 @@ _BLOCK_MM = 5.0  # width of the strips of wall that vote on a boundary
 _FINE_MM, _COARSE_MM = 0.18, 0.5  # grain is what lies between the picture and these blurs
 
 
+_SLIVER_MM = 2.4  # at the jar's side, where lines are seen aslant and the glass mirrors
+
+
 def pieces(wall: WallMap) -> list[NDArray[np.intp]]:
-    """Column indices on each side of the strip."""
+    """Column indices on each side of the strip, without a sliver beside wider glass."""
     step = np.diff(np.sin(wall.azimuth))
     gaps = np.flatnonzero(step > 3 * np.median(step))
-    return [p for p in np.split(np.arange(len(wall.azimuth)), gaps + 1) if len(p) > 8]
+    found = [p for p in np.split(np.arange(len(wall.azimuth)), gaps + 1) if len(p) > 8]
+    widest = max((len(p) for p in found), default=0)
+    return [p for p in found if len(p) == widest or len(p) * COLUMN_MM > _SLIVER_MM]
 
 
 def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
