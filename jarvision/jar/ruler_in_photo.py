@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from jarvision.jar.geometry import View
 from jarvision.jar.ruler import RulerScale, RulerUnreadError, read_ruler
@@ -87,6 +88,8 @@ def ruler_beside(bgr: Picture, jar: Jar, *, unit: RulerUnit | None = None) -> Ru
             at = (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
             found.append(_by_ruler(jar.view, ruler, at))
             break
+    if not found and (whole := find_upright_ruler(bgr, unit=unit)) is not None:
+        found.append(_by_ruler(jar.view, whole.scale, whole.at_px))
     likely = [f for f in found if _LIKELY_RADIUS_MM[0] < f.radius_mm < _LIKELY_RADIUS_MM[1]]
     return min(likely, key=lambda f: f.relative_sd, default=None)
 
@@ -94,18 +97,65 @@ def ruler_beside(bgr: Picture, jar: Jar, *, unit: RulerUnit | None = None) -> Ru
 _BODY_LAB, _BODY_PX = 9.0, 6  # a ruler's body is of one colour; kept so clear of its edges
 
 
-def ruler_body(bgr: Picture) -> NDArray[np.bool_] | None:
-    """Find the pixels of an upright ruler, whose edges are no walls of a jar.
+@dataclass(frozen=True, slots=True, eq=False)
+class UprightRuler:
+    """An upright ruler somewhere in a picture.
+
+    Attributes
+    ----------
+    scale : RulerScale
+        What its ticks say.
+    at_px : (float, float)
+        Column and row of the middle of its ticks [px].
+    body : (h, w) bool array
+        Its pixels, whose edges are no walls of a jar.
+    """
+
+    scale: RulerScale
+    at_px: tuple[float, float]
+    body: NDArray[np.bool_]
+
+    def lean_of(self, view: View, leaned: Callable[[float], View]) -> float:
+        """How far a view's tilt is off by the ruler's ticks, which draw together far away [rad].
+
+        Parameters
+        ----------
+        view : View
+            Of the jar that the ruler stands before or leans on.
+        leaned : callable
+            Gives the view with its tilt changed by an angle [rad].
+
+        Returns
+        -------
+        float
+            The change after which ticks draw together as they do; NaN where none within
+            20 degrees does.
+        """
+        half = self.scale.ticks * self.scale.division_mm * self.scale.px_per_mm / 2
+
+        def off(lean: float) -> float:
+            rows, steps = _upright_scale(leaned(lean), self.at_px)
+            top, foot = (np.interp(-self.at_px[1] + up, -rows, steps) for up in (half, -half))
+            return float((foot - top) / (foot + top) * 2 - self.scale.stretch)
+
+        low, high = -_MOST_LEAN, _MOST_LEAN
+        if off(low) * off(high) > 0:
+            return math.nan
+        return float(brentq(off, low, high, xtol=1e-3))
+
+
+_MOST_LEAN = math.radians(20.0)
+
+
+def find_upright_ruler(bgr: Picture, *, unit: RulerUnit | None = None) -> UprightRuler | None:
+    """Find an upright ruler anywhere in a picture; None where no ruler's ticks can be read.
 
     Parameters
     ----------
     bgr : (h, w, 3) uint8 array
         The upright working picture.
-
-    Returns
-    -------
-    (h, w) bool array or None
-        None where no ruler's ticks can be read.
+    unit : RulerUnit, optional
+        What the ruler is divided in.
     """
     grey = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     if len(grey) < _SEGMENT_PX:
@@ -115,11 +165,13 @@ def ruler_body(bgr: Picture) -> NDArray[np.bool_] | None:
         for beside in (_PATCH_WIDTHS * width).astype(int):
             low = max(first - int(beside), 0)
             try:
-                ruler = read_ruler(grey[:, low : last + int(beside)])
+                ruler = read_ruler(grey[:, low : last + int(beside)], unit=unit)
             except RulerUnreadError:
                 continue
-            at = (round(ruler.centre_px[1]) + low, round(ruler.centre_px[0]))
-            return _body_around(bgr, at, round(3 * ruler.px_per_mm))
+            at = (ruler.centre_px[1] + low, ruler.centre_px[0])
+            near = (round(at[0]), round(at[1]))
+            body = _body_around(bgr, near, round(3 * ruler.px_per_mm))
+            return UprightRuler(ruler, at, body)
     return None
 
 
@@ -198,23 +250,43 @@ def _standing_out(lines: Array) -> Array:
 def _by_ruler(view: View, ruler: RulerScale, at_px: tuple[float, float]) -> RulerFound:
     """Compare a ruler's scale with the view's at the same place."""
     radius = view.outline.radius_mm
-    z = np.linspace(-0.2, 4.0, 85) * radius
+    rows, steps = _upright_scale(view, at_px)
+    px_per_unit = float(np.interp(-at_px[1], -rows, steps))
+    distance = view.camera.distance_mm
+    depth_sd = _ON_WALL_SD if _is_on_wall(view, at_px) else _BESIDE_SD_RADII * radius / distance
+    sd = math.hypot(depth_sd, 0.015, ruler.sd_px_per_mm / ruler.px_per_mm)
+    return RulerFound(radius * px_per_unit / ruler.px_per_mm, sd)
+
+
+def _sides_at(view: View, at_px: tuple[float, float]) -> tuple[float, float]:
+    """Columns of the jar's sides at a place's row [px]."""
+    z = _HEIGHTS * view.outline.radius_mm
     side = [view.wall_px(np.full(len(z), view.edge_azimuth(s)), z) for s in (-1, 1)]
-    left, right = (np.interp(-at_px[1], -line[:, 1], line[:, 0]) for line in side)
-    on_wall = bool(left < at_px[0] < right)
-    if on_wall:
+    left, right = (float(np.interp(-at_px[1], -line[:, 1], line[:, 0])) for line in side)
+    return left, right
+
+
+_HEIGHTS = np.linspace(-0.2, 4.0, 85)  # in radii
+
+
+def _is_on_wall(view: View, at_px: tuple[float, float]) -> bool:
+    left, right = _sides_at(view, at_px)
+    return left < at_px[0] < right
+
+
+def _upright_scale(view: View, at_px: tuple[float, float]) -> tuple[Array, Array]:
+    """Pixels a unit along an upright line through a place of the picture -> rows, scale there."""
+    radius = view.outline.radius_mm
+    z = _HEIGHTS * radius
+    left, right = _sides_at(view, at_px)
+    if left < at_px[0] < right:
         x, y = view.outline.points(np.full(len(z), _azimuth_at(view, at_px, z)))
     else:
         x = np.full(len(z), radius * (2 * at_px[0] - left - right) / (right - left))
         y = np.full(len(z), -0.5 * radius)
     line = view.camera.project(x, y, z)
     steps = np.linalg.norm(np.diff(line, axis=0), axis=1) / np.diff(z)
-    middles = (line[1:, 1] + line[:-1, 1]) / 2
-    px_per_unit = float(np.interp(-at_px[1], -middles, steps))
-    distance = view.camera.distance_mm
-    depth_sd = _ON_WALL_SD if on_wall else _BESIDE_SD_RADII * radius / distance
-    sd = math.hypot(depth_sd, 0.015, ruler.sd_px_per_mm / ruler.px_per_mm)
-    return RulerFound(radius * px_per_unit / ruler.px_per_mm, sd)
+    return (line[1:, 1] + line[:-1, 1]) / 2, steps
 
 
 def _azimuth_at(view: View, at_px: tuple[float, float], z: Array) -> float:

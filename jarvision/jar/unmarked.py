@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from jarvision.core.errors import NoJarError
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, Camera, Outline, View
-from jarvision.jar.ruler_in_photo import ruler_body
+from jarvision.jar.ruler_in_photo import UprightRuler, find_upright_ruler
 from jarvision.jar.unwrap import unroll
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import edge_peaks, gather
@@ -29,6 +29,9 @@ _SMALL_PX = 480  # long side of the picture in which walls are looked for
 _STEP_CAP, _STEP_FREE = 12.0, 2.5  # Lab step that counts in full, and that costs nothing
 _SLOPES = np.arange(-0.12, 0.121, 0.02)
 _MOST_LINES = 24
+# Slope of the right wall less the left one's: a round jar at 5 radii from 30 degrees above closes
+# by 0.2 x sin 30 x 2 x cos 30 radians or so; from below it opens.
+_LEAST_OPENING, _MOST_OPENING = -0.15, 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,7 +139,7 @@ def _plausible(left: _WallLine, right: _WallLine, first: int, last: int, columns
     width = float(right.at(middle) - left.at(middle))
     if not 0.12 * columns < width < 0.85 * columns or last - first < 0.6 * width:
         return 0.0
-    if not -0.08 < right.slope - left.slope < 0.1:
+    if not _LEAST_OPENING < right.slope - left.slope < _MOST_OPENING:
         return 0.0
     centre = float(right.at(middle) + left.at(middle)) / 2 / columns
     return 1.0 - abs(centre - 0.5)
@@ -232,10 +235,10 @@ def find_unmarked_jar(
     size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
     small = np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     steps = _steps(small)
-    body = ruler_body(bgr)
-    if body is not None:
-        near = cv2.resize(body.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
-        steps[near] = 0.0
+    ruler = find_upright_ruler(bgr)
+    if ruler is not None:
+        body = cv2.resize(ruler.body.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
+        steps[cv2.dilate(body, np.ones((1, 5), np.uint8)) > 0] = 0.0
     pair = _best_pair(steps)
     if pair is None:
         msg = "No jar was found; photograph the whole jar, upright, against a plain background."
@@ -244,7 +247,7 @@ def find_unmarked_jar(
     lines = [_refined(bgr, line, (first, last), scale) for line in (left, right)]
     camera = _camera(lines[0], lines[1], last * scale, focal_px, bgr.shape, radius_mm)
     view = View(camera, Outline(radius_mm))
-    return settle_foot(bgr, Jar(view, False, (np.nan, np.nan), np.nan, 2))
+    return settle_foot(bgr, Jar(view, False, (np.nan, np.nan), np.nan, 2), ruler)
 
 
 _BASE_MM = 4.0  # glass under the inside floor, nominal; common practice, no source
@@ -252,6 +255,8 @@ _BASE_MM = 4.0  # glass under the inside floor, nominal; common practice, no sou
 
 _LEANS = np.radians([-7.0, -3.5, 3.5, 7.0])  # errors of the tilt that are tried
 _LEAN_SD = np.radians(4.0)  # how far walls can mislead about the tilt, seen on rendered pictures
+# and a ruler's ticks, mostly as it may lean on the jar: half a millimetre in 5 cm, our judgement
+_LEANS_BY_RULER, _LEAN_SD_BY_RULER = np.radians([-1.2, -0.6, 0.6, 1.2]), np.radians(0.6)
 
 
 def _leaned(jar: Jar, lean: float, exponent: float) -> Jar:
@@ -277,27 +282,33 @@ def foot_lines(bgr: Picture, jar: Jar) -> tuple[float, float]:
     return float(sum(strongest)), min(h for h, s in found if s >= 0.4 * strongest[0])
 
 
-def settle_foot(bgr: Picture, jar: Jar) -> Jar:
+def settle_foot(bgr: Picture, jar: Jar, ruler: UprightRuler | None = None) -> Jar:
     """Put the zero of an unmarked jar's view near its inside floor, and tell round from square.
 
     The foot of a jar is a bundle of level lines on its wall. They are straight in the unrolled
     wall only if tilt and outline are right, so the pair that makes them strongest is taken; the
-    lowest of them is where the jar stands on the table.
+    lowest of them is where the jar stands on the table. A ruler in the picture tells the tilt
+    better: its ticks draw together with distance.
 
     Raises
     ------
     NoJarError
         There is no foot to be seen.
     """
+    first, leans, lean_sd = 0.0, _LEANS, _LEAN_SD
+    if ruler is not None:
+        by_ruler = ruler.lean_of(jar.view, lambda lean: _leaned(jar, lean, 2.0).view)
+        if abs(by_ruler) < 3 * _LEAN_SD:
+            first, leans, lean_sd = by_ruler, _LEANS_BY_RULER, _LEAN_SD_BY_RULER
 
     def attempt(lean: float, exponent: float) -> tuple[float, float, Jar]:
-        tried = _leaned(jar, lean, exponent)
+        tried = _leaned(jar, first + lean, exponent)
         strength, contact = foot_lines(bgr, tried)
-        return strength * float(np.exp(-0.5 * (lean / _LEAN_SD) ** 2)), contact, tried
+        return strength * float(np.exp(-0.5 * (lean / lean_sd) ** 2)), contact, tried
 
     upright = [attempt(0.0, exponent) for exponent in (2.0, 5.0)]
     exponent = 2.0 if upright[0][0] >= upright[1][0] else 5.0
-    tries = [*upright, *(attempt(float(lean), exponent) for lean in _LEANS)]
+    tries = [*upright, *(attempt(float(lean), exponent) for lean in leans)]
     strength, contact, best = max(tries, key=lambda t: t[0])
     if strength < 3.0:
         msg = "The foot of the jar could not be found; photograph the whole jar down to the table."

@@ -86,7 +86,9 @@ def join_floors(seen: Sequence[tuple[float, float]], *, has_strip: bool) -> Floo
         return Floor(0.0, 0.6 if has_strip else 1.5, np.nan)
     z, sd = _joined_feet(np.array(known))
     if not has_strip:
-        return Floor(z, float(np.hypot(sd, 0.6)), z)
+        # each photo's heights begin at a foot of its own: where they disagree, that stays
+        apart = float(np.ptp([at for at, _ in known])) / 2
+        return Floor(z, float(np.hypot(np.hypot(sd, 0.6), apart)), z)
     if abs(z) > _FAR_OFF_MM:
         return Floor(z, float(np.hypot(sd, 0.9)), z)
     # feet that look alike in glass and deposit mislead: the further off, the less they count

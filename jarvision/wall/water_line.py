@@ -178,7 +178,7 @@ def water_features(photos: Sequence[WallFeatures], lines: _Lines, deposit_mm: fl
 
 
 def _seen(photo: WallFeatures, peaks: Array, at_mm: float, deposit_mm: float) -> list[float]:
-    """Measure a line in one photo: edge, unrest, foam, step, likeness below, above and all along."""
+    """Measure a line in a photo: edge, unrest, foam, step, likeness below, above, all along."""
     near = np.abs(peaks[:, 0] - at_mm) < _SAME_MM
     edge = float(peaks[near, 1].max()) if near.any() else 0.0
     under = (peaks[:, 0] > deposit_mm + 10.0) & (peaks[:, 0] < at_mm - _FOAM_MM - 1.0)

@@ -9,8 +9,10 @@ import pytest
 from drawn_ruler import RULERS, Drawing, draw
 
 from jarvision.core.errors import ExitCode, JarError
-from jarvision.jar.ruler import RulerUnreadError, read_ruler
+from jarvision.jar.geometry import Camera, Outline, View
+from jarvision.jar.ruler import RulerScale, RulerUnreadError, read_ruler
 from jarvision.jar.ruler_divisions import RulerUnit
+from jarvision.jar.ruler_in_photo import UprightRuler
 
 COMMON = ("mm", "inch/8", "inch/16")
 
@@ -228,3 +230,43 @@ def test_refusal_is_a_reading_that_cannot_be_made():
         "ruler_unread",
         ExitCode.SOME_UNREAD,
     )
+
+
+@pytest.mark.parametrize("tilt_deg", [2.0, 8.0, 15.0])
+def test_ticks_that_draw_together_tell_the_tilt(tilt_deg):
+    """OpenCV's pinhole camera looks down by a known angle on a ruler that stands on a jar's front;
+    a view that is wrong by some degrees is turned back by the ruler's ticks."""
+    focal, distance, radius = 1800.0, 260.0, 38.0
+    tilt = np.radians(tilt_deg)
+    height = 60.0 + (distance - radius) * np.tan(tilt)
+    # the world's y points down: a tick z above the foot of the jar is at -z
+    ticks_mm = np.arange(0.0, 130.0, 25.4 / 16)
+    points = np.stack([np.zeros_like(ticks_mm), -ticks_mm, np.full_like(ticks_mm, -radius)], -1)
+    turn = np.array([tilt, 0.0, 0.0])
+    eye = np.array([0.0, -height, -distance])
+    matrix = np.array([[focal, 0, 799.5], [0, focal, 999.5], [0, 0, 1]])
+    shift = -cv2.Rodrigues(turn)[0] @ eye
+    rows = cv2.projectPoints(points, turn, shift, matrix, None)[0][:, 0, 1]
+    steps = -np.diff(rows) / (25.4 / 16)
+    first, last = np.polyval(np.polyfit(np.arange(len(steps)), steps, 2), [len(steps) - 1, -1])
+    scale = RulerScale(
+        px_per_mm=float(steps.mean()),
+        sd_px_per_mm=0.01,
+        fit_sd_px_per_mm=0.001,
+        unit=RulerUnit.INCH,
+        division_mm=25.4 / 16,
+        ticks=len(ticks_mm),
+        slant_deg=0.0,
+        centre_px=(float(rows.mean()), 799.5),
+        stretch=float((last - first) / steps.mean()),
+    )
+    ruler = UprightRuler(scale, (799.5, float(rows.mean())), np.zeros((2, 2), bool))
+
+    def view(lean: float) -> View:
+        off = tilt + np.radians(3.0) + lean
+        # the jar's foot stays where it was found in the picture
+        up = (distance - radius) * np.tan(np.arctan2(height, distance - radius) + off - tilt)
+        camera = Camera(focal, 799.5, 999.5, distance, float(up), 0.0, float(off), 0.0)
+        return View(camera, Outline(radius))
+
+    assert np.degrees(ruler.lean_of(view(0.0), view)) == pytest.approx(-3.0, abs=0.5)

@@ -26,7 +26,7 @@ from jarvision.jar.outside_size import OutsideSize
 from jarvision.jar.print_check import print_doubts, tick_stretch
 from jarvision.jar.profile import JarProfile, profile_from_pours
 from jarvision.jar.ruler_divisions import RulerUnit
-from jarvision.jar.ruler_in_photo import RulerFound, join_rulers, ruler_beside, ruler_body
+from jarvision.jar.ruler_in_photo import RulerFound, find_upright_ruler, join_rulers, ruler_beside
 from jarvision.jar.scale import ScaleSource
 from jarvision.jar.scale_sources import ScaleAids, stated_aids
 from jarvision.jar.taper import taper_doubts, volumes_of, width_ratio
@@ -474,10 +474,11 @@ def test_a_ruler_that_disagrees_with_the_tags_is_doubted(stretch: float) -> None
 def test_a_rulers_body_is_found_whole_and_nothing_else():
     grey = draw_ruler(Drawing(noise=1.0, shade=0.0), np.random.default_rng(3))
     room = np.full((grey.shape[0], 1200, 3), 90, np.uint8)
-    assert ruler_body(room) is None
+    assert find_upright_ruler(room) is None
     room[:, 500 : 500 + grey.shape[1]] = np.where(grey[..., None] < 140, 90, grey[..., None])
-    body = ruler_body(room)
-    assert body is not None
+    found = find_upright_ruler(room)
+    assert found is not None
+    body = found.body
     paper = room[..., 0] > 180
     assert body[paper].mean() > 0.97
     first, last = np.flatnonzero(paper.any(axis=0))[[0, -1]]
