@@ -73,8 +73,9 @@ def choose_walls(
         The same with the chosen walls; unchanged where there is nothing to choose.
     """
     alone = not any(others.values())
-    if alone and all(_is_convincing(scene) for scene in scenes.values()):
-        return dict(scenes)
+    convincing = [_convincing(scene) for scene in scenes.values()] if alone else []
+    if alone and all(convincing):
+        return {key: s for key, s in zip(scenes, convincing, strict=True) if s is not None}
     pairs = {
         key: _pairs(
             scene,
@@ -88,19 +89,20 @@ def choose_walls(
     return {key: choice.scene for key, choice in best[1].items()}
 
 
-def _is_convincing(scene: Scene) -> bool:
-    """Whether a round jar of usual size fits the likely walls and the tags as well as it can.
+def _convincing(scene: Scene) -> Scene | None:
+    """Give a scene with its view where a round jar of usual size fits likely walls and the tags.
 
     Corners of tags bent round a side are too unsure to choose walls by.
     """
     if scene.strip.bent:
-        return True
+        return scene
     if any(wall.rivalled for wall in scene.walls):
-        return False
+        return None
     fit = fit_view(scene, square=False)
     radius_mm = jar_of(fit, scene).view.outline.radius_mm
     usual = _LEAST_RADIUS_MM + 3.0 < radius_mm < 55.0 and len(scene.walls) == 2
-    return usual and fit.cost < scene.strip.corners_px.size / 2
+    good = usual and fit.cost < scene.strip.corners_px.size / 2
+    return replace(scene, as_round=fit) if good else None
 
 
 def _pairs(scene: Scene, rivals: Sequence[Wall]) -> list[Scene]:

@@ -156,6 +156,7 @@ class Scene:
     shape: tuple[int, int]
     focal_known: bool = True
     px_per_mm: float = 1.0
+    as_round: ViewFit | None = None  # the view of a round jar, where it was fitted already
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -212,14 +213,22 @@ def _residuals(
     corners = strip.corners_mm.reshape(-1, 2)
     across = corners[:, 0] - strip_spec().tag_centre_mm(0)[0]
     azimuth = p[:, _AZIMUTH, None] + (p[:, _STRETCH] / p[:, _RADIUS])[:, None] * across
-    x, y = _wall_points(p, azimuth)
-    z = corners[:, 1] + p[:, _SLANT, None] * across
-    off = _project(p, x, y, z, scene) - strip.corners_px.reshape(-1, 2)
-    sd = _corner_sd_px(strip)
-    parts = [_robust(off.reshape(len(p), -1) / sd, robust_sd)]
-    parts += [_wall_residuals(p, wall, scene, square=square) for wall in scene.walls]
+    slant_z = corners[:, 1] + p[:, _SLANT, None] * across
+    sides = [np.repeat(_edge_azimuths(p, w.side, square=square), 2, 1) for w in scene.walls]
+    ends_z = np.broadcast_to(_WALL_ENDS_MM, (len(p), 2))
+    x, y = _wall_points(p, np.concatenate([azimuth, *sides], axis=1))
+    z = np.concatenate([slant_z, *[ends_z] * len(sides)], axis=1)
+    at = _project(p, x, y, z, scene)
+    off = at[:, : len(corners)] - strip.corners_px.reshape(-1, 2)
+    parts = [_robust(off.reshape(len(p), -1) / _corner_sd_px(strip), robust_sd)]
+    for i, wall in enumerate(scene.walls):
+        first = len(corners) + 2 * i
+        parts.append(_wall_residuals(at[:, first : first + 2], wall, scene))
     parts.append(_prior_residuals(p, square=square, known=known))
     return np.concatenate(parts, axis=1)
+
+
+_WALL_ENDS_MM = np.array([10.0, 90.0])
 
 
 def _corner_sd_px(strip: Strip) -> float:
@@ -234,10 +243,8 @@ def _robust(off_sd: Array, robust_sd: float) -> Array:
     return np.asarray(robust_sd * np.arcsinh(off_sd / robust_sd))
 
 
-def _wall_residuals(p: Array, wall: Wall, scene: Scene, *, square: bool) -> Array:
-    """Misfit of a wall's line, (sets, 3)."""
-    x, y = _wall_points(p, _edge_azimuths(p, wall.side, square=square))
-    ends = _project(p, x, y, np.array([[10.0, 90.0]]), scene)
+def _wall_residuals(ends: Array, wall: Wall, scene: Scene) -> Array:
+    """Residuals of a wall's line against two points of the jar's side (sets, 2, 2), (sets, 3)."""
     rise = ends[:, 1, 1] - ends[:, 0, 1]
     t = (wall.points_px[None, :, 1] - ends[:, 0, 1, None]) / rise[:, None]
     edge = ends[:, 0, 0, None] + t * (ends[:, 1, 0] - ends[:, 0, 0])[:, None]
@@ -334,7 +341,12 @@ def least_squares(
 
 
 def fit_view(
-    scene: Scene, *, square: bool, known: Outline | None = None, radial: bool = False
+    scene: Scene,
+    *,
+    square: bool,
+    known: Outline | None = None,
+    radial: bool = False,
+    start: Array | None = None,
 ) -> ViewFit:
     """Fit a view to a scene, with or without radial distortion of the lens."""
     free = np.arange(_EXPONENT)
@@ -353,7 +365,7 @@ def fit_view(
         off = residuals(p[None])[0, : scene.strip.corners_px.size]
         return float(np.sqrt(np.mean(off**2)))
 
-    start = _start(scene, known, square=square)
+    start = _start(scene, known, square=square) if start is None else start
     p, r = least_squares(residuals, start, free, _SIZES)
     if rms_of(p) > _ROBUST_RMS and not scene.strip.bent:
         # from where all corners pull alike, for far away the softened pull leads nowhere
@@ -454,7 +466,7 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
     """
     if not scenes:
         return []
-    fits = [fit_view(scene, square=False) for scene in scenes]
+    fits = [scene.as_round or fit_view(scene, square=False) for scene in scenes]
     poor = [
         f.rms_px > 0.95 * _corner_sd_px(s.strip) or f.cost > s.strip.corners_px.size / 2
         for f, s in zip(fits, scenes, strict=True)
@@ -466,6 +478,9 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
     if len(fits) > 1:
         shape = np.median([f.p for f in fits], axis=0)
         known = Outline(float(shape[_RADIUS]), float(shape[_EXPONENT]))
-        fits = [fit_view(s, square=fits[0].square, known=known) for s in scenes]
+        fits = [
+            fit_view(s, square=f.square, known=known, start=f.p)
+            for f, s in zip(fits, scenes, strict=True)
+        ]
     fits = [_undistorted(f, s) for f, s in zip(fits, scenes, strict=True)]
     return [jar_of(f, s) for f, s in zip(fits, scenes, strict=True)]

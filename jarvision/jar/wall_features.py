@@ -133,7 +133,7 @@ def _speckle(wall: WallMap, lab: Floats) -> Array:
     size = np.concatenate(found, axis=1)
     parts = [size[:, block] for block in blocks(wall)]
     # an upright edge of a reflection is no grain
-    held = [np.minimum(p, 4 * np.median(p, axis=1, keepdims=True) + 0.05) for p in parts]
+    held = [np.minimum(p, 4 * _row_median(p) + 0.05) for p in parts]
     return np.array([p.mean(axis=1) for p in held], dtype=np.float64)
 
 
@@ -148,8 +148,14 @@ def quiet_level(photo: WallFeatures) -> float:
 
 def _row_level(size: Floats) -> Array:
     """Log mean roughness of each row, with single bright or dark lines held down."""
-    middle = np.median(size[:, ::3], axis=1, keepdims=True)
+    middle = _row_median(size[:, ::3])
     return np.asarray(np.log(np.minimum(size, 5 * middle + 0.05).mean(axis=1) + 0.02))
+
+
+def _row_median(values: Floats) -> Floats:
+    """Median of each row, the lower of two middle ones, (rows, 1)."""
+    half = (values.shape[1] - 1) // 2
+    return np.asarray(np.partition(values, half, axis=1)[:, half : half + 1])
 
 
 def _level_edges(z: Array, colour: Array) -> tuple[Array, Array, Array]:
@@ -160,7 +166,8 @@ def _level_edges(z: Array, colour: Array) -> tuple[Array, Array, Array]:
     over = run[:, rows + gap + n] - run[:, rows + gap]
     under = run[:, rows - gap] - run[:, rows - gap - n]
     each = (over - under) / n
-    size = np.linalg.norm(np.median(each, axis=0), axis=1)
+    ranked, half = np.sort(each, axis=0), len(each) // 2
+    size = np.linalg.norm(ranked[half] + ranked[-half - 1], axis=1) / 2
     steps = np.linalg.norm(each, axis=2)
     agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (steps.mean(axis=0) + 0.1)
     return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2), np.asarray(steps)

@@ -165,11 +165,12 @@ def look_at_jar(
     looks: dict[Key, Look] = {}
     refused: dict[Key, JarError] = {}
     scenes: dict[Key, Scene] = {}
+    blurs: dict[Key, float] = {}
     for key, photo in photos.items():
         strip = strips.get(key)
         try:
             if strip is not None:
-                _refuse_blurred(photo, strip)
+                blurs[key] = _blur_or_refuse(photo, strip)
                 focal, unknown = _focal_or_usual(photo)
                 scenes[key] = scene_of(
                     photo.bgr,
@@ -198,7 +199,7 @@ def look_at_jar(
         if key in refused:
             continue
         try:
-            look = _look(photo, strips.get(key), jars[key], scales[key])
+            look = _look(photo, strips.get(key), jars[key], scales[key], blurs.get(key))
             hidden = _hidden_doubts(photo.name, jars[key], before.get(key, ()))
             looks[key] = replace(look, doubts=(*look.doubts, *prints.get(key, ()), *hidden))
         except JarError as error:
@@ -312,7 +313,9 @@ def _scaled_by_rulers(
     return found | scaled
 
 
-def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
+def _look(
+    photo: Photo, strip: Strip | None, jar: Jar, scale: Scale, blur_mm: float | None
+) -> Look:
     """Unroll the wall of a jar that was found."""
     _refuse_cut_off(photo, jar)
     if len(columns_of(jar, photo.bgr.shape[1])) * COLUMN_MM < _LEAST_WALL_MM:
@@ -326,7 +329,7 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale) -> Look:
     as_seen = free or as_seen
     marks = find_pen_marks(as_seen, jar.view, photo=photo.name)
     wall = without_marks(as_seen, jar.view, marks)
-    blur = _blur_mm(photo.bgr, strip) if strip else _unmarked_blur_mm(photo, jar)
+    blur = _unmarked_blur_mm(photo, jar) if blur_mm is None else blur_mm
     if blur > _BLURRED_MM:
         raise BlurredError(_blurred(photo.name))
     if _lightness(wall) < _DARK_LIGHTNESS:
@@ -367,10 +370,18 @@ def _bow_mm(jar: Jar, wall: WallMap, strip: Strip, blur_mm: float) -> float:
     return _BOW_IN_HEIGHTS * jar.fit_px / wall.px_per_mm if jar.fit_px > usual else 0.0
 
 
-def _refuse_blurred(photo: Photo, strip: Strip) -> None:
-    """Raise where the tags' edges are too soft to place a boundary beside them."""
-    if _blur_mm(photo.bgr, strip) > _BLURRED_MM:
+def _blur_or_refuse(photo: Photo, strip: Strip) -> float:
+    """Measure the blur of the tags' edges [mm]; raise where a boundary beside them can't be placed.
+
+    Raises
+    ------
+    BlurredError
+        They are too soft.
+    """
+    blur = _blur_mm(photo.bgr, strip)
+    if blur > _BLURRED_MM:
         raise BlurredError(_blurred(photo.name))
+    return blur
 
 
 def _blurred(name: str) -> str:

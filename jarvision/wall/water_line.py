@@ -15,7 +15,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
+from jarvision.wall.surface import median_of
 from jarvision.wall.weights import shipped
 
 Array: TypeAlias = NDArray[np.float64]
@@ -191,18 +193,23 @@ def _seen(photo: WallFeatures, peaks: Array, at_mm: float, deposit_mm: float) ->
         math.log(0.3 + min(edge, 20.0)),
         -unrest,
         float(np.clip(foam, -1.5, 2.0)),
-        math.log(1.0 + float(np.linalg.norm(np.median(high - low, axis=0)))),
-        -math.log(1.0 + float(np.linalg.norm(np.median(low - inside, axis=0)))),
-        math.log(1.0 + float(np.linalg.norm(np.median(high - inside, axis=0)))),
+        math.log(1.0 + float(np.linalg.norm(median_of(high - low)))),
+        -math.log(1.0 + float(np.linalg.norm(median_of(low - inside)))),
+        math.log(1.0 + float(np.linalg.norm(median_of(high - inside)))),
         -math.log(1.0 + _strangest(photo, inside, deposit_mm + 8.0, at_mm - _FOAM_MM)),
     ]
 
 
 def _strangest(photo: WallFeatures, inside: Array, low_mm: float, high_mm: float) -> float:
     """Tell how far the picture gets from a colour between two heights [CIE Lab]."""
-    heights = np.arange(low_mm, high_mm - 4.0, 4.0)
-    off = [np.median(_colour(photo, h, h + 4.0) - inside, axis=0) for h in heights]
-    return float(np.linalg.norm(off, axis=1).max()) if off else 0.0
+    per = round(4.0 / ROW_MM)
+    first, last = np.searchsorted(photo.z_mm, [low_mm, high_mm])
+    count = (last - first) // per
+    if count < 1:
+        return 0.0
+    rows = photo.colour[:, first : first + count * per]
+    each = rows.reshape(len(rows), count, per, 3).mean(axis=2) - inside[:, None]
+    return float(np.linalg.norm(median_of(each), axis=1).max())
 
 
 def _level(photo: WallFeatures, low_mm: float, high_mm: float) -> float:
@@ -213,9 +220,6 @@ def _level(photo: WallFeatures, low_mm: float, high_mm: float) -> float:
 
 def _colour(photo: WallFeatures, low_mm: float, high_mm: float) -> Array:
     """Mean colour of each block between two heights, (blocks, 3)."""
-    rows = (photo.z_mm > low_mm) & (photo.z_mm < high_mm)
-    if not rows.any():
-        rows = np.abs(photo.z_mm - high_mm) < 0.3
-    if not rows.any():
-        rows = photo.z_mm == photo.z_mm[-1]
-    return np.asarray(photo.colour[:, rows].mean(axis=1))
+    first, last = np.searchsorted(photo.z_mm, [low_mm, high_mm])
+    first = min(first, len(photo.z_mm) - 1)
+    return np.asarray(photo.colour[:, first : max(last, first + 1)].mean(axis=1))
