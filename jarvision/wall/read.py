@@ -37,6 +37,7 @@ _NO_LAYERS = "No layers of sand and silt can be told apart in this jar; is there
 # the two limits layers are believed only where one stack of them stands out. Our own, no source.
 _LEAST_GAIN, _SURE_GAIN, _LEAST_ODDS = 15.0, 25.0, 0.5
 _OTHER_MM = 2.5  # places of a top nearer than this are one
+_LEAST_LAYER_MM = 0.6  # of clay over silt, as in `stacks`
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +186,7 @@ def _read_best(
     """Read all photos by the likeliest stack of layers whose boundaries can all be placed."""
     for i, stack in enumerate(stacks):
         try:
-            return _read_stack(stack, photos, looks), stack.water
+            return _read_stack(_beside_likelier(stack, stacks[:i]), photos, looks), stack.water
         except NoDepositError:
             if i + 1 == len(stacks):
                 raise
@@ -196,6 +197,17 @@ def _read_best(
     raise NoDepositError(msg)
 
 
+def _beside_likelier(stack: StackOdds, likelier: Sequence[StackOdds]) -> StackOdds:
+    """Keep, as other places of its tops, where likelier stacks have them that cannot be placed."""
+    others = list(stack.others)
+    for other in likelier:
+        for layer, at in enumerate(other.tops_mm):
+            taken = [stack.tops_mm[layer], *(height for height, _ in others[layer])]
+            if all(abs(at - height) > _OTHER_MM for height in taken):
+                others[layer] = ((at, other.odds / stack.odds), *others[layer])
+    return replace(stack, others=tuple(others))
+
+
 def _read_stack(
     stack: StackOdds,
     photos: Mapping[Reading, WallFeatures],
@@ -203,16 +215,15 @@ def _read_stack(
 ) -> tuple[PhotoReading, ...]:
     """Place every boundary of a stack of layers in all photos."""
     floors = _floors(photos, looks, stack.tops_mm)
-    return tuple(
-        photo_reading(
-            looks[r],
-            r,
-            floors[r],
-            _place_all(p, stack.tops_mm, stack.others, floors[r], looks[r].covered_mm),
-            structure=water_structure(p, stack.tops_mm[2], stack.water.z_mm),
-        )
-        for r, p in photos.items()
-    )
+    coarse, found = list(stack.tops_mm), []
+    for r, photo in photos.items():
+        placed = _place_all(photo, coarse, stack.others, floors[r], looks[r].covered_mm)
+        structure = water_structure(photo, stack.tops_mm[2], stack.water.z_mm)
+        found.append(photo_reading(looks[r], r, floors[r], placed, structure=structure))
+        # a layer's own photo shows its top best: under a thin layer there is no room for doubt
+        own = placed[-1].top_mm + floors[r].z_mm
+        coarse[photo.settled - 1] = min(own, coarse[-1] - _LEAST_LAYER_MM)
+    return tuple(found)
 
 
 def _confirm(
