@@ -313,9 +313,7 @@ def _scaled_by_rulers(
     return found | scaled
 
 
-def _look(
-    photo: Photo, strip: Strip | None, jar: Jar, scale: Scale, blur_mm: float | None
-) -> Look:
+def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale, blur_mm: float | None) -> Look:
     """Unroll the wall of a jar that was found."""
     _refuse_cut_off(photo, jar)
     if len(columns_of(jar, photo.bgr.shape[1])) * COLUMN_MM < _LEAST_WALL_MM:

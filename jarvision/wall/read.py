@@ -37,7 +37,7 @@ _NO_LAYERS = "No layers of sand and silt can be told apart in this jar; is there
 # the two limits layers are believed only where one stack of them stands out. Our own, no source.
 _LEAST_GAIN, _SURE_GAIN, _LEAST_ODDS = 15.0, 25.0, 0.5
 _OTHER_MM = 2.5  # places of a top nearer than this are one
-_LEAST_LAYER_MM = 0.6  # of clay over silt, as in `stacks`
+_THIN_MM = 2.0  # a layer thinner than this is hardly thicker than coarse heights are unsure
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,9 +220,10 @@ def _read_stack(
         placed = _place_all(photo, coarse, stack.others, floors[r], looks[r].covered_mm)
         structure = water_structure(photo, stack.tops_mm[2], stack.water.z_mm)
         found.append(photo_reading(looks[r], r, floors[r], placed, structure=structure))
-        # a layer's own photo shows its top best: under a thin layer there is no room for doubt
-        own = placed[-1].top_mm + floors[r].z_mm
-        coarse[photo.settled - 1] = min(own, coarse[-1] - _LEAST_LAYER_MM)
+        own = photo.settled - 1
+        if own + 1 < len(coarse) and coarse[own + 1] - coarse[own] < _THIN_MM:
+            # under a thin layer a coarse height leaves no room; the layer's own photo knows better
+            coarse[own] = min(placed[-1].top_mm + floors[r].z_mm, coarse[own])
     return tuple(found)
 
 
