@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import math
-import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from jarvision import __version__
 from jarvision.cli import bench as cli_bench
 from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
@@ -22,17 +20,16 @@ from jarvision.cli import strip as cli_jar
 from jarvision.cli import summary as cli_summary
 from jarvision.cli import tables as cli_tables
 from jarvision.cli.console import prepare_streams, run_quietly, say
-from jarvision.core.errors import ExitCode, JarError, UsageError
+from jarvision.cli.dry_run import say_plan
+from jarvision.cli.progress import shown_progress
+from jarvision.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from rich.table import Table
-
     from jarvision.core.units import UnitSystem
     from jarvision.estimate.standards import Standard
     from jarvision.run.jars_table import Manifest
     from jarvision.run.outcome import Batch
     from jarvision.run.plan import Plan
-    from jarvision.run.settings import Progress
     from jarvision.run.video_frames import VideoTiming
     from jarvision.wall.suggest_marks import Offer, TapeEdge
 
@@ -41,40 +38,74 @@ app = typer.Typer(
     help="Read soil settling jars from photos: heights, shares, texture class, and every doubt.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,
     add_completion=False,
 )
 
 
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        say(f"jarvision {__version__}")
+        raise typer.Exit
+
+
 @app.callback()
-def _top() -> None:
+def _top(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Say which version it is.", callback=_say_version),
+    ] = False,
+) -> None:
     """Read soil settling jars from photos: heights, shares, texture class, and every doubt."""
 
 
 @app.command()
 def read(
-    paths: Annotated[
-        list[Path],
-        typer.Argument(help="Photos, or folders of photos.", metavar="PHOTO-OR-FOLDER..."),
-    ],
-    out: Annotated[
-        Path, typer.Option(help="Folder for readings.csv, jar-*.json and overlay pictures.")
-    ] = Path("readings"),
-    shaken_at: Annotated[
-        str, typer.Option(help='When the jars were shaken, e.g. "2026-05-04 09:00".')
-    ] = "",
+    paths: Annotated[list[Path], typer.Argument(metavar="PHOTOS", hidden=True)],
+    out: Annotated[Path, typer.Option(help="Folder for the results.", metavar="FOLDER")] = Path(
+        "readings"
+    ),
+    units: said.UnitsOption = None,
+    cards: Annotated[
+        bool, typer.Option("--cards", help="Print a card for each jar, not a table.")
+    ] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only show which photo goes to which jar.")
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="Read everything anew, also what has not changed.")
+    ] = False,
+    jars: Annotated[
+        Path | None,
+        typer.Option(
+            help="List of the jars; else each folder's own jars.csv is used.", metavar="FILE"
+        ),
+    ] = None,
     one_jar: Annotated[bool, typer.Option("--one-jar", help="All photos show one jar.")] = False,
+    shaken_at: Annotated[
+        str,
+        typer.Option(
+            help='When the jars were shaken, e.g. "2026-05-04 9:00" or "4 May 9am".',
+            metavar="TIME",
+        ),
+    ] = "",
     strip_mm: Annotated[
-        float, typer.Option(help="What the sheet's 100 mm line measures with a ruler, in mm.")
+        float,
+        typer.Option(
+            help="What the sheet's 100 mm line measures with a ruler, in mm.", metavar="MM"
+        ),
     ] = 100.0,
-    temp: measures.TempOption = None,
-    water: Annotated[
-        str, typer.Option(help="The water at the last photo: clear, hazy or cloudy.")
-    ] = "unknown",
-    water_mm: measures.WaterHeight = None,
-    soil_mm: measures.SoilHeight = None,
-    soil_g: Annotated[float | None, typer.Option(help="Dry soil put in, in g.")] = None,
+    soil_g: Annotated[
+        float | None, typer.Option(help="Dry soil put in, in g.", metavar="GRAMS")
+    ] = None,
     detergent: said.DetergentOption = "",
+    temp: measures.TempOption = None,
+    water: said.WaterOption = "unknown",
+    water_mm: measures.WaterHeight = None,
     origin: said.OriginOption = "topsoil",
+    om: Annotated[
+        float | None, typer.Option(help="Organic matter of the soil, in %.", metavar="PERCENT")
+    ] = None,
     sand_g: said.SandOption = None,
     sediment_g: said.SedimentOption = None,
     hydrometer: said.HydrometerOption = "",
@@ -82,30 +113,38 @@ def read(
     hydrometer_blank: said.HydrometerBlankOption = 0.0,
     spoon: said.SpoonOption = "",
     reference: said.ReferenceOption = "",
-    om: Annotated[float | None, typer.Option(help="Organic matter of the soil, in %.")] = None,
+    soil_mm: measures.SoilHeight = None,
     jar_profile: Annotated[
-        str, typer.Option(help="Inside shape of the jars: a profile's name or your own .toml file.")
+        str,
+        typer.Option(
+            help="Inside shape of the jars: a profile's name, or a file of your own.",
+            metavar="PROFILE",
+        ),
     ] = "",
     jar_mm: Annotated[
         list[str] | None,
         typer.Option(
-            help="Outside of the jars, in mm, for photos without a strip.",
-            metavar="outside_diameter=86",
+            help="Outside of the jars, for photos without a strip: outside_diameter=86, in mm.",
+            metavar="SIZE",
         ),
     ] = None,
     ruler: Annotated[
-        str, typer.Option(help="What a ruler in photos without a strip shows: mm or inch.")
+        str,
+        typer.Option(
+            help="What a ruler in photos without a strip shows: mm or inch.", metavar="UNIT"
+        ),
     ] = "",
     video_start: Annotated[
-        str, typer.Option(help="How long after shaking videos begin, e.g. 20s or 2h; 0 if unsaid.")
+        str,
+        typer.Option(
+            help="How long after shaking videos begin, e.g. 20s or 2h; 0 if unsaid.",
+            metavar="TIME",
+        ),
     ] = "",
     video_step: Annotated[
-        str, typer.Option(help="Time between pictures of a time-lapse, e.g. 30s.")
+        str,
+        typer.Option(help="Time between pictures of a time-lapse, e.g. 30s.", metavar="TIME"),
     ] = "",
-    jars: Annotated[
-        Path | None,
-        typer.Option(help="List of the jars; else jars.csv in a folder of photos is used."),
-    ] = None,
     marks_from_photo: Annotated[
         bool,
         typer.Option(
@@ -114,42 +153,38 @@ def read(
         ),
     ] = False,
     tape_edge: Annotated[
-        str, typer.Option(help="Which edge of tape on the glass marks a layer: upper or lower.")
+        str,
+        typer.Option(
+            help="Which edge of tape on the glass marks a layer: upper or lower.", metavar="EDGE"
+        ),
     ] = "",
     classes: Annotated[
         list[str] | None,
         typer.Option(
-            help="Also name the texture classes of usda, uk, fao or german; several by commas.",
+            help="Also name the classes of usda, uk, fao or german; several by commas.",
             metavar="NAMES",
         ),
     ] = None,
     workers: Annotated[
-        int | None, typer.Option(help="Processes that share the work; all cores by default.", min=1)
+        int | None,
+        typer.Option(
+            help="Processes that share the work; as many as there are cores if unsaid.",
+            metavar="NUMBER",
+        ),
     ] = None,
     cluster: Annotated[
         str,
         typer.Option(
-            help="Let the machines of a Dask cluster do the work, also of --dry-run; photos are "
-            "sent to them.",
-            metavar="tcp://HOST:PORT",
+            help="Let a Dask cluster do the work, at tcp://HOST:PORT; photos are sent to it.",
+            metavar="ADDRESS",
         ),
     ] = "",
-    again: Annotated[
-        bool, typer.Option("--again", help="Read everything anew, also what has not changed.")
-    ] = False,
-    cards: Annotated[
-        bool, typer.Option("--cards", help="Print a card for each jar, not a table.")
-    ] = False,
-    units: Annotated[
-        str | None, typer.Option(help="metric or us, for what is printed and the report.")
-    ] = None,
-    dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Only show which photo goes to which jar.")
-    ] = False,
 ) -> None:
     """Read every jar in photos; a folder holds any number of jars.
 
-    Jars whose photos and settings have not changed since the last run are not read again.
+    PHOTOS are photos or folders of photos. The results are report.html and a page a jar,
+    readings.csv, jar-*.json, and the photos with what was read drawn on them. Jars whose photos
+    and settings have not changed since the last run are not read again.
 
     Exit codes: 0 all read, 1 some jars or files could not be read, 2 wrong usage.
     """
@@ -166,15 +201,15 @@ def read(
     from jarvision.run.outputs import write_marks, write_table
     from jarvision.run.settings import Settings
 
-    facts = JarFacts(water_mm=water_mm, temp_c=temp, soil_mm=soil_mm, soil_g=soil_g)
+    facts = JarFacts(temp_c=temp, water_mm=water_mm, soil_mm=soil_mm, soil_g=soil_g)
     facts = said.with_words(facts, water=water, detergent=detergent, origin=origin, spoon=spoon)
-    facts = replace(facts, sand_g=sand_g, sediment_g=sediment_g, organic_matter_pct=om)
+    facts = replace(facts, organic_matter_pct=om, sand_g=sand_g, sediment_g=sediment_g)
     facts = said.with_hydrometer(facts, hydrometer, hydrometer_soil_g, hydrometer_blank)
     standards = cli_classes.standards_named(classes or [])
     check_facts(facts)
     sizes, paths = _measures_apart(paths, jar_mm or [])
     facts = said.with_reference(facts, reference, paths)
-    system = cli_soil.unit_system(units)
+    system = said.unit_system(units)
     settings = Settings(
         _moment(shaken_at),
         one_jar,
@@ -190,21 +225,21 @@ def read(
     refuse_foreign(out)
     count = _processes(workers, cluster)
     if dry_run:
-        with _progress() as tell:
+        with shown_progress() as tell:
             plan = plan_photos(
                 paths, settings, out=out, workers=count, cluster=cluster, progress=tell
             )
         _refuse_nothing(plan)
-        raise typer.Exit(_exit_code(_say_plan(plan)))
+        raise typer.Exit(_exit_code(say_plan(plan)))
     with only_run(out):
-        with _progress() as tell:
+        with shown_progress() as tell:
             batch = read_photos(
                 paths, settings, out=out, workers=count, cluster=cluster, again=again, progress=tell
             )
         _refuse_nothing(batch)
         write_table(batch, out)
         offers = write_marks(batch, out) if marks_from_photo else None
-        _say_run(batch, out, cards=cards, system=system, offers=offers, standards=standards)
+        _say_run(batch, out, _Shown(cards, system, standards, ruler), offers)
     raise typer.Exit(_exit_code(batch.all_read))
 
 
@@ -238,14 +273,14 @@ def _measures_apart(paths: list[Path], jar_mm: list[str]) -> tuple[list[str], li
 def _moment(text: str) -> datetime | None:
     """Read a date and time typed by the user."""
     from jarvision.core.files import shown
-    from jarvision.core.moments import moment_of
+    from jarvision.core.moments import WRITE_IT, moment_of
 
     if not text.strip():
         return None
     try:
         return moment_of(text)
     except ValueError as error:
-        msg = f'"{shown(text)}" is not a date and time; write it like 2026-05-04 09:00.'
+        msg = f'"{shown(text)}" is not a day and a time; {WRITE_IT}.'
         raise UsageError(msg) from error
 
 
@@ -287,6 +322,9 @@ def _processes(workers: int | None, cluster: str) -> int:
     if cluster and workers:
         msg = "--workers is for this machine and --cluster for others; give only one of them."
         raise UsageError(msg)
+    if workers is not None and workers < 1:
+        msg = "--workers must be 1 or more."
+        raise UsageError(msg)
     return workers or cores()
 
 
@@ -316,124 +354,41 @@ def _refuse_nothing(found: Batch | Plan) -> None:
         raise UsageError(msg)
 
 
-@contextmanager
-def _progress() -> Iterator[Progress]:
-    """Show what is being done, on a terminal only."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """How a run is shown: as cards or a table, in which units and classes, and the ruler meant."""
 
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.completed}/{task.total}"),
-        TimeRemainingColumn(),
-    )
-    console = Console(stderr=True)
-    if not console.is_terminal:  # older versions of rich print an empty line there
-        with _saying_when_stopped():
-            yield lambda what, done, of: None
-        return
-    with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task("", total=None)
-        last = ""
-
-        def tell(what: str, done: int, of: int) -> None:
-            nonlocal last
-            if what != last:  # each kind of work has its own pace
-                bar.reset(task)
-                last = what
-            bar.update(task, description=what, completed=done, total=of)
-
-        with _saying_when_stopped():
-            yield tell
+    cards: bool
+    system: UnitSystem | None
+    standards: Sequence[Standard]
+    ruler: str
 
 
-@contextmanager
-def _saying_when_stopped() -> Iterator[None]:
-    try:
-        yield
-    except KeyboardInterrupt:  # the option parser would end without a word
-        msg = "Stopped; what was read so far is kept, and the next run goes on from there."
-        raise JarError(msg) from None
-
-
-def _say_plan(plan: Plan) -> bool:
-    """Print which photo goes to which jar, then what could not be placed -> whether all could."""
-    from rich.console import Console
-
-    from jarvision.core.files import shown
-    from jarvision.run.plan import not_placed
-
-    if plan.jars:
-        console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
-        console.print(_plan_table(plan))
-    rest = list(not_placed(plan))
-    for name, sentence in rest:
-        say(f"Not placed: {shown(name)}. {sentence}")
-    for note in plan.notes:
-        say(note)
-    say(f"Jars: {len(plan.jars)}. Photos: {plan.photos_found}. Nothing was read or written.")
-    return not rest
-
-
-def _plan_table(plan: Plan) -> Table:
-    """Set out which photo goes to which jar; a jar's name stands at its first photo."""
-    from rich.table import Table
-    from rich.text import Text
-
-    from jarvision.core.files import shown
-    from jarvision.core.series import spoken_time
-    from jarvision.results.report import called
-    from jarvision.run.plan import folders_in, use_of
-
-    rows = plan.rows
-    calls = {jar: called(jar, name=row.name, bed=row.bed) for jar, row in rows.items()}
-    folders = folders_in(plan)
-    heads = ["jar", *(["name"] if any(calls.values()) else []), "used for"]
-    heads += [*(["folder"] if len(set(folders.values())) > 1 else []), "photo"]
-    table = Table(*heads, "after shaking", "known by", box=None, pad_edge=False)
-    for jar in plan.jars:
-        for i, photo in enumerate(jar.timed):
-            name = [calls.get(jar.jar, "") if not i else ""] if "name" in heads else []
-            folder = [shown(folders[photo.key])] if "folder" in heads else []
-            when = "unknown" if math.isnan(photo.elapsed_s) else spoken_time(photo.elapsed_s)
-            by = str(photo.source).replace("shaken_at", "--shaken-at")
-            cells = [shown(jar.jar), *name, use_of(jar, photo), *folder, photo.name, when, by]
-            table.add_row(*(Text(cell, overflow="fold") for cell in cells))
-    return table
-
-
-def _say_run(
-    batch: Batch,
-    out: Path,
-    *,
-    cards: bool,
-    system: UnitSystem | None,
-    offers: Sequence[Offer] | None,
-    standards: Sequence[Standard],
-) -> None:
+def _say_run(batch: Batch, out: Path, how: _Shown, offers: Sequence[Offer] | None) -> None:
     """Print what came of a run, and write its report; the last line says where to look."""
     from jarvision.core.files import shown
     from jarvision.core.units import UnitSystem
 
     if batch.outcomes:
-        cli_summary.say_jars(out, cards=cards, system=system or UnitSystem.METRIC)
-    _say_results(batch, out)
+        cli_summary.say_jars(out, cards=how.cards, system=how.system or UnitSystem.METRIC)
+    _say_results(batch, out, how.ruler)
     if offers is not None:
         _say_marks(offers)
-    if standards:
-        cli_classes.say_classes(out, {each.jar for each in batch.outcomes}, standards)
+    if how.standards:
+        cli_classes.say_classes(out, {each.jar for each in batch.outcomes}, how.standards)
     say(f"Numbers and pictures are in {shown(str(out), longest=200)}.")
     if batch.outcomes:
-        say(cli_summary.write_pages(out, system))
+        say(cli_summary.write_pages(out, how.system))
 
 
-def _say_results(batch: Batch, out: Path) -> None:
+def _say_results(batch: Batch, out: Path, ruler: str) -> None:
     """Say what could not be read, and what else there is to know about a run."""
     from jarvision.core.files import shown
 
     for name, sentence in batch.refused:
         say(f"Not read: {shown(name)}. {sentence}")
+    if ruler:
+        _say_no_ruler(batch, ruler)
     for note in batch.notes:
         say(note)
     earlier = sum(outcome.is_earlier for outcome in batch.outcomes)
@@ -443,6 +398,22 @@ def _say_results(batch: Batch, out: Path) -> None:
             "not read again; --again reads all."
         )
     _say_others(out)
+
+
+def _say_no_ruler(batch: Batch, ruler: str) -> None:
+    """Say in which jars' photos the ruler that was asked for was not found."""
+    from jarvision.results.report import title
+
+    jars = [
+        title(outcome.jar)
+        for outcome in batch.outcomes
+        if any(doubt.name == "no_strip" for doubt in outcome.record.doubts)
+    ]
+    if jars:
+        say(
+            f"No {ruler} ruler was found in the photos of {_listed(jars)}; tape it upright on the "
+            "jar or close beside it, its marks to the camera."
+        )
 
 
 _MOST_NAMED = 6

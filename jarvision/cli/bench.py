@@ -17,25 +17,34 @@ def add_to(app: typer.Typer) -> None:
 
 
 def bench(
-    folder: Annotated[Path, typer.Argument(help="Folder of photos.", metavar="[FOLDER]")] = Path(),
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", hidden=True)] = Path(),
     out: Annotated[
-        Path | None, typer.Option(help="Folder of the results; FOLDER/readings where none is said.")
+        Path | None,
+        typer.Option(
+            help="Folder of the results; readings in FOLDER where none is said.", metavar="FOLDER"
+        ),
     ] = None,
-    port: Annotated[int, typer.Option(help="Port to listen on; 0 takes a free one.")] = 0,
+    port: Annotated[
+        int, typer.Option(help="Port to listen on; 0 takes a free one.", metavar="NUMBER")
+    ] = 0,
     phone: Annotated[
         bool, typer.Option("--phone", help="Let phones in the same network take and send photos.")
     ] = False,
     address: Annotated[
-        str, typer.Option(help="This machine's address in the phones' network, with --phone.")
+        str,
+        typer.Option(
+            help="This machine's address in the phones' network, with --phone.", metavar="ADDRESS"
+        ),
     ] = "",
     show: Annotated[
         bool, typer.Option("--show/--no-show", help="Open the page in the browser.")
     ] = True,
 ) -> None:
-    """Open a page that shows the jars of a folder, on which lines can be put right by hand.
+    """Open a page of a folder's jars, to put lines right by hand.
 
-    Only this machine can open it, and nothing leaves it; with --phone, whoever has the link in the
-    same network can, until the command ends.
+    FOLDER holds the photos; it is the one that you are in where none is said. Only this machine can
+    open it, and nothing leaves it; with --phone, whoever has the link in the same network can,
+    until the command ends.
     """
     import secrets
     import webbrowser

@@ -21,20 +21,23 @@ def add_to(app: typer.Typer) -> None:
 
 
 def compare(
-    readings: Annotated[Path, typer.Argument(help="Folder that `read` wrote.", metavar="DIR")],
-    marks: Annotated[
-        Path,
-        typer.Argument(
-            help="Table with the columns jar, reader, and sand_mm, silt_mm, clay_mm for heights "
-            "above the inside floor (or cm, in), or sand_thickness_mm and so on.",
-            metavar="MARKS.csv",
-        ),
-    ],
+    readings: Annotated[Path, typer.Argument(metavar="FOLDER", hidden=True)],
+    marks: Annotated[Path, typer.Argument(metavar="MARKS", hidden=True)],
     out: Annotated[
-        Path | None, typer.Option(help="Folder for compared.csv and compared.html; else DIR.")
+        Path | None,
+        typer.Option(
+            help="Folder for compared.csv and compared.html; FOLDER where none is said.",
+            metavar="FOLDER",
+        ),
     ] = None,
 ) -> None:
-    """Compare hand marks with the photos: differences, likely slips, each reader's limits."""
+    """Compare marks made by hand with the photos.
+
+    FOLDER is the folder that `read` wrote. MARKS is a table with the columns jar, reader, and
+    sand_mm, silt_mm, clay_mm for heights above the inside floor (or _cm, _in), or
+    sand_thickness_mm and so on; `jarvision tables marks` writes one to fill in. You get the
+    differences, likely slips, and how far each reader's marks lie from the photos.
+    """
     from jarvision.compare.compare import compare_marks, compared_csv, compared_text
     from jarvision.compare.marks_table import read_marks
     from jarvision.core.files import shown

@@ -9,8 +9,6 @@ import typer
 
 from jarvision.core.errors import UsageError
 
-_WARMER_THAN_WATER_C = 45.0
-"""A bare number above this is taken for degrees Fahrenheit, and asked about."""
 _TEMPERATURE = re.compile(r"(-?\d+(?:[.,]\d+)?)\s*(?:°|deg(?:rees?)?)?\s*(c|celsius|f|fahrenheit)?")
 
 
@@ -33,9 +31,10 @@ def celsius(text: str) -> float:
     Raises
     ------
     UsageError
-        It is no temperature, or a bare number that only makes sense in °F.
+        It is no temperature, or none that water in a jar has; what may be °F is asked about.
     """
     from jarvision.core.units import plain
+    from jarvision.estimate.water import check_temperature
 
     found = _TEMPERATURE.fullmatch(str(text).strip().casefold())
     if not found:
@@ -44,22 +43,19 @@ def celsius(text: str) -> float:
     value, unit = float(found[1].replace(",", ".")), (found[2] or "")[:1]
     if unit == "f":
         return (value - 32.0) / 1.8
-    if not unit and value > _WARMER_THAN_WATER_C:
-        msg = f"Water of {value:g} °C? If you mean {value:g} °F, write {value:g}F."
-        raise UsageError(msg)
-    return value
+    return check_temperature(value)
 
 
 TempOption = Annotated[
     float | None,
-    typer.Option(help="Water temperature, e.g. 20 (°C) or 68F.", parser=celsius, metavar="20C"),
+    typer.Option(help="Water temperature, e.g. 20C or 68F.", parser=celsius, metavar="DEGREES"),
 ]
 WaterHeight = Annotated[
     float | None,
     typer.Option(
         help="Height of the water above the inside floor, in mm, or e.g. 4.5in.",
         parser=millimetres,
-        metavar="MM",
+        metavar="LENGTH",
     ),
 ]
 SoilHeight = Annotated[
@@ -67,6 +63,6 @@ SoilHeight = Annotated[
     typer.Option(
         help="Height of the dry soil before water, in mm, or e.g. 1.5in.",
         parser=millimetres,
-        metavar="MM",
+        metavar="LENGTH",
     ),
 ]

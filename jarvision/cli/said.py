@@ -12,54 +12,102 @@ import typer
 from jarvision.core.errors import UsageError
 
 if TYPE_CHECKING:
+    from jarvision.core.units import UnitSystem
     from jarvision.estimate.known import JarFacts, WaterState
 
+UnitsOption = Annotated[
+    str | None, typer.Option(help="Units of what is said: metric or us.", metavar="SYSTEM")
+]
+WaterOption = Annotated[
+    str,
+    typer.Option(
+        help="The water at the last photo: clear, hazy or cloudy.",
+        metavar="STATE",
+        show_default=False,
+    ),
+]
+ReadingsOption = Annotated[
+    Path, typer.Option(help="Folder that `read` wrote, for --jar.", metavar="FOLDER")
+]
+CropOption = Annotated[
+    list[str] | None, typer.Option(help="A crop; may be given again.", metavar="NAME")
+]
 DetergentOption = Annotated[
     str,
     typer.Option(
         help="What went into the water: powder (for dishwashers), none, liquid-soap (keeps no "
-        "clay apart), washing-soda or polyphosphate."
+        "clay apart), washing-soda or polyphosphate.",
+        metavar="KIND",
     ),
 ]
 OriginOption = Annotated[
     str,
-    typer.Option(help="Where the soil is from: topsoil, or anywhere for mixtures and subsoils."),
+    typer.Option(
+        help="Where the soil is from: topsoil, or anywhere for mixtures and subsoils.",
+        metavar="PLACE",
+    ),
 ]
 SandOption = Annotated[
     float | None,
-    typer.Option(help="Of the soil put in: sand washed through a 0.05 mm sieve, dry, in g."),
+    typer.Option(
+        help="Of the soil put in: what stays in a 0.05 mm sieve when it is washed, dry, in g.",
+        metavar="GRAMS",
+    ),
 ]
 SedimentOption = Annotated[
     float | None,
-    typer.Option(help="Of the soil put in: what stayed when the clay was poured off, dry, in g."),
+    typer.Option(
+        help="Of the soil put in: what stayed when the clay was poured off, dry, in g.",
+        metavar="GRAMS",
+    ),
 ]
 HydrometerOption = Annotated[
     str,
     typer.Option(
-        help="Times and readings of a 152H hydrometer in a cylinder of its own.",
-        metavar='"40 s 23; 7 h 12"',
+        help="Times and readings of a 152H hydrometer in a cylinder of its own, e.g. "
+        '"40 s 23; 7 h 12".',
+        metavar="READINGS",
     ),
 ]
 HydrometerSoilOption = Annotated[
-    float | None, typer.Option(help="Dry soil in the hydrometer's cylinder, in g.")
+    float | None,
+    typer.Option(help="Dry soil in the hydrometer's cylinder, in g.", metavar="GRAMS"),
 ]
 HydrometerBlankOption = Annotated[
-    float, typer.Option(help="The hydrometer in water with the same dispersant, in g/L.")
+    float,
+    typer.Option(
+        help="The hydrometer in water with the same powder and no soil, in g/L.", metavar="READING"
+    ),
 ]
 SpoonOption = Annotated[
     str,
     typer.Option(
-        help="A spoon of the jar's water, dried: time, depth, volume, dry weight.",
-        metavar='"8 h, 50 mm, 10 ml, 0.12 g"',
+        help="A spoon of the jar's water, dried: time, depth, volume, dry weight, e.g. "
+        '"8 h, 50 mm, 10 ml, 0.12 g".',
+        metavar="SPOON",
     ),
 ]
 ReferenceOption = Annotated[
     str,
     typer.Option(
         help="A jar of this garden whose texture a laboratory told: a .toml file, or its name "
-        "beside the photos. See calibration/references/template.toml.",
+        "beside the photos; see calibration/references/template.toml.",
+        metavar="FILE",
     ),
 ]
+
+
+def unit_system(text: str | None) -> UnitSystem | None:
+    """Read which units are wanted; None where nothing is said."""
+    from jarvision.core.units import UnitSystem
+
+    if text is None:
+        return None
+    try:
+        return UnitSystem(text.strip().casefold())
+    except ValueError as error:
+        msg = "Say --units metric or --units us."
+        raise UsageError(msg) from error
 
 
 def with_words(facts: JarFacts, *, water: str, detergent: str, origin: str, spoon: str) -> JarFacts:

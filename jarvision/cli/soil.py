@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from jarvision.cli import said
 from jarvision.cli.console import say
 from jarvision.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from jarvision.core.units import UnitSystem
     from jarvision.results.record import Shares
-
-_READINGS = Annotated[Path, typer.Option(help="Folder that `read` wrote, for --jar.")]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -25,18 +23,26 @@ def add_to(app: typer.Typer) -> None:
 
 
 def ribbon(
-    lengths: Annotated[
-        list[str] | None,
-        typer.Argument(help='Ribbon lengths, e.g. "3 cm" "3.5 cm" "1 1/4 in"; three or more.'),
+    lengths: Annotated[list[str] | None, typer.Argument(metavar="LENGTHS", hidden=True)] = None,
+    feel: Annotated[
+        str | None, typer.Option(help="gritty, smooth or neither.", metavar="FEEL")
     ] = None,
-    feel: Annotated[str | None, typer.Option(help="gritty, smooth or neither.")] = None,
-    ball: Annotated[str | None, typer.Option(help="yes or no: does it hold as a ball?")] = None,
-    unit: Annotated[str | None, typer.Option(help="Unit of bare numbers: cm or in.")] = None,
-    units: Annotated[str | None, typer.Option(help="metric or us.")] = None,
-    jar: Annotated[str | None, typer.Option(help="Compare with this jar's reading.")] = None,
-    readings: _READINGS = Path("readings"),
+    ball: Annotated[
+        str | None, typer.Option(help="yes or no: does it hold as a ball?", metavar="ANSWER")
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(help="Unit of bare numbers: cm or in.", metavar="UNIT")
+    ] = None,
+    units: said.UnitsOption = None,
+    jar: Annotated[
+        str | None, typer.Option(help="Compare with this jar's reading.", metavar="NAME")
+    ] = None,
+    readings: said.ReadingsOption = Path("readings"),
 ) -> None:
-    """Name the texture by feel, from ribbons pressed between thumb and finger."""
+    """Name the texture by feel, from ribbons pressed between fingers.
+
+    LENGTHS are those of the ribbons, e.g. "3 cm" "3.5 cm" "1 1/4 in"; make three or more.
+    """
     from jarvision.garden.ribbon import lacks_unit, ribbon_text
 
     given = lengths or []
@@ -45,31 +51,45 @@ def ribbon(
     texture = _shares(readings, jar)[1].texture if jar else None
     say(
         ribbon_text(
-            given, feel=feel, ball=_yes_no(ball), unit=unit, system=unit_system(units), jar=texture
+            given,
+            feel=feel,
+            ball=_yes_no(ball),
+            unit=unit,
+            system=said.unit_system(units),
+            jar=texture,
         )
     )
 
 
 def guide(
-    sand: Annotated[float | None, typer.Option(help="Sand, in %.")] = None,
-    silt: Annotated[float | None, typer.Option(help="Silt, in %.")] = None,
-    clay: Annotated[float | None, typer.Option(help="Clay, in %.")] = None,
-    sd: Annotated[float | None, typer.Option(help="Their standard deviation, in points.")] = None,
+    jar: Annotated[str | None, typer.Option(help="A jar that was read.", metavar="NAME")] = None,
+    readings: said.ReadingsOption = Path("readings"),
+    sand: Annotated[float | None, typer.Option(help="Sand, in %.", metavar="PERCENT")] = None,
+    silt: Annotated[float | None, typer.Option(help="Silt, in %.", metavar="PERCENT")] = None,
+    clay: Annotated[float | None, typer.Option(help="Clay, in %.", metavar="PERCENT")] = None,
+    sd: Annotated[
+        float | None,
+        typer.Option(help="How sure they are: standard deviation, in points.", metavar="POINTS"),
+    ] = None,
     texture_class: Annotated[
-        str | None, typer.Option("--class", help="A texture class instead of percentages.")
+        str | None,
+        typer.Option("--class", help="A texture class instead of percentages.", metavar="NAME"),
     ] = None,
-    jar: Annotated[str | None, typer.Option(help="A jar that was read.")] = None,
-    readings: _READINGS = Path("readings"),
-    om: Annotated[float | None, typer.Option(help="Organic matter, in %.")] = None,
-    bed: Annotated[str | None, typer.Option(help="Name of the bed.")] = None,
-    area: Annotated[str | None, typer.Option(help='Area, e.g. "100 sqft" or "9 m2".')] = None,
-    crop: Annotated[list[str] | None, typer.Option(help="A crop; may be given again.")] = None,
+    om: Annotated[
+        float | None, typer.Option(help="Organic matter, in %.", metavar="PERCENT")
+    ] = None,
+    bed: Annotated[str | None, typer.Option(help="Name of the bed.", metavar="NAME")] = None,
+    area: Annotated[
+        str | None, typer.Option(help='Area, e.g. "100 sqft" or "9 m2".', metavar="AREA")
+    ] = None,
+    crop: said.CropOption = None,
     daily_use: Annotated[
-        str | None, typer.Option(help='Water used a day, e.g. "5 mm" or "0.2 in".')
+        str | None,
+        typer.Option(help='Water used a day, e.g. "5 mm" or "0.2 in".', metavar="DEPTH"),
     ] = None,
-    units: Annotated[str | None, typer.Option(help="metric or us.")] = None,
+    units: said.UnitsOption = None,
 ) -> None:
-    """Say what a soil means for the garden: water, air, nutrients, amendments, crops."""
+    """Say what a soil means for water, feeding, compost and crops."""
     import numpy as np
 
     from jarvision.garden.guide import guide_text
@@ -87,7 +107,7 @@ def guide(
         area=area,
         crops=tuple(crop or ()),
         daily_use=daily_use,
-        units=unit_system(units),
+        units=said.unit_system(units),
     )
     made = guide_from_request(
         request,
@@ -99,16 +119,23 @@ def guide(
 
 
 def report(
-    readings: Annotated[Path, typer.Argument(help="Folder that `read` wrote.")] = Path("readings"),
+    readings: Annotated[Path, typer.Argument(metavar="FOLDER", hidden=True)] = Path("readings"),
     beds: Annotated[
-        Path | None, typer.Option(help="List of beds, CSV or TOML; else beds.csv in the folder.")
+        Path | None,
+        typer.Option(
+            help="List of beds, CSV or TOML; else beds.csv in the folder.", metavar="FILE"
+        ),
     ] = None,
-    crop: Annotated[list[str] | None, typer.Option(help="A crop; may be given again.")] = None,
+    crop: said.CropOption = None,
     units: Annotated[
-        str | None, typer.Option(help="metric or us; else as the list of beds has them.")
+        str | None,
+        typer.Option(help="metric or us; else as the list of beds has them.", metavar="SYSTEM"),
     ] = None,
 ) -> None:
-    """Write a page for each jar and one for all, to read on a phone or print."""
+    """Write a page a jar and one for all, for a phone or to print.
+
+    FOLDER is the folder that `read` wrote, readings where none is said.
+    """
     from jarvision.core.files import shown
     from jarvision.pages.write import write_report
 
@@ -119,7 +146,7 @@ def report(
 
     pages = write_report(
         readings,
-        units=unit_system(units),
+        units=said.unit_system(units),
         beds_path=beds,
         crops=tuple(crop or ()),
         on_refused=refused,
@@ -131,14 +158,12 @@ def report(
         raise typer.Exit(ExitCode.SOME_UNREAD)
 
 
-def howto(
-    units: Annotated[str, typer.Option(help="metric or us.")] = "metric",
-) -> None:
+def howto(units: said.UnitsOption = None) -> None:
     """Teach the jar test, step by step."""
     from jarvision.core.units import UnitSystem
     from jarvision.garden.howto import howto_text
 
-    say(howto_text(unit_system(units) or UnitSystem.METRIC))
+    say(howto_text(said.unit_system(units) or UnitSystem.METRIC))
 
 
 def _yes_no(text: str | None) -> bool | None:
@@ -149,19 +174,6 @@ def _yes_no(text: str | None) -> bool | None:
         msg = "Say --ball yes or --ball no."
         raise UsageError(msg)
     return words[text.strip().casefold()]
-
-
-def unit_system(text: str | None) -> UnitSystem | None:
-    """Read which units are wanted; None where nothing is said."""
-    from jarvision.core.units import UnitSystem
-
-    if text is None:
-        return None
-    try:
-        return UnitSystem(text.strip().casefold())
-    except ValueError as error:
-        msg = "Say --units metric or --units us."
-        raise UsageError(msg) from error
 
 
 def _shares(folder: Path, jar: str) -> tuple[str, Shares]:

@@ -26,6 +26,7 @@ def say_jars(out: Path, *, cards: bool, system: UnitSystem) -> None:
     from jarvision.results.card import jar_card
     from jarvision.results.jarfile import read_jar_folder
     from jarvision.results.record import PREFIX, SUFFIX
+    from jarvision.results.spoken import spoken_in
 
     last = last_run(out)
     found = read_jar_folder(out).jars
@@ -34,7 +35,7 @@ def say_jars(out: Path, *, cards: bool, system: UnitSystem) -> None:
         for jar in jars:
             say(jar_card(jar, system))
     else:
-        _say_table(jars)
+        _say_table([spoken_in(jar, system) for jar in jars])
 
 
 def _say_table(jars: Sequence[JarRecord]) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from jarvision.cli.console import say
-from jarvision.cli.soil import unit_system
+from jarvision.cli.said import UnitsOption, unit_system
 from jarvision.core.errors import ExitCode, UsageError
 
 _JAR = "jar,name,bed,shaken_at,photos,soil_g"
@@ -47,21 +47,17 @@ def add_to(app: typer.Typer) -> None:
 
 
 def tables(
-    which: Annotated[
-        list[str] | None,
-        typer.Argument(help="jars, beds or marks; all three where none is said.", metavar="[NAME]"),
-    ] = None,
+    which: Annotated[list[str] | None, typer.Argument(metavar="NAMES", hidden=True)] = None,
     out: Annotated[
         Path, typer.Option(help="Folder to write them into.", metavar="FOLDER")
     ] = Path(),
-    units: Annotated[
-        str | None, typer.Option(help="Units of their columns: metric or us.", metavar="SYSTEM")
-    ] = None,
+    units: UnitsOption = None,
 ) -> None:
-    """Write jars.csv, beds.csv and marks.csv to fill in, with their columns and an example.
+    """Write jars.csv, beds.csv and marks.csv, to be filled in.
 
-    jars.csv goes beside the photos and beds.csv into the folder of results; what beds.csv says may
-    stand in jars.csv as well. Only the column jar must be filled in. No file is ever overwritten.
+    NAMES are jars, beds or marks; all three where none is said. jars.csv goes beside the photos and
+    beds.csv into the folder of results; what beds.csv says may stand in jars.csv as well. Only the
+    column jar must be filled in. No file is ever overwritten.
     """
     from jarvision.core.files import shown
 

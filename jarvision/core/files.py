@@ -20,6 +20,11 @@ PHOTO_SUFFIXES = frozenset(
     {".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".hif"}
 )
 VIDEO_SUFFIXES = frozenset({".mp4", ".m4v", ".mov"})
+_NO_PHOTO = "Pictures of this kind are not read; save it as JPEG or PNG."
+_NO_VIDEO = "Videos of this kind are not read; save it as MP4."
+_OTHER_SUFFIXES = dict.fromkeys(
+    (".bmp", ".gif", ".avif", ".dng", ".cr2", ".cr3", ".nef", ".arw", ".orf", ".rw2"), _NO_PHOTO
+) | dict.fromkeys((".avi", ".mkv", ".webm", ".3gp", ".wmv", ".mpg", ".mts"), _NO_VIDEO)
 OVERLAY_PREFIX = "overlay-"
 OVERLAY_MARK = b"\nDrawn by jarvision.\n"  # behind the picture's end
 
@@ -271,7 +276,8 @@ def find_photos(
     paths : iterable of paths
         A file is taken whatever its ending; a folder is searched to its bottom for known image
         and video endings (`PHOTO_SUFFIXES`, `VIDEO_SUFFIXES`). Hidden files, other files and this
-        tool's own ``overlay-*`` pictures are passed over in folders. Links are never followed out
+        tool's own ``overlay-*`` pictures are passed over in folders; pictures and videos of kinds
+        that are not read are among `skipped`. Links are never followed out
         of the named folder.
 
     Returns
@@ -346,6 +352,8 @@ def _walk(folder: Path, root: str, search: _Search) -> Iterator[tuple[os.DirEntr
                     waiting.append((entry.path, below, depth + 1))
                 else:
                     search.skip(Path(entry.path), "This folder lies too deep inside others.")
+            elif (other := _suffix(entry.name)) in _OTHER_SUFFIXES:
+                search.skip(Path(entry.path), _OTHER_SUFFIXES[other])
             elif _is_photo_name(entry.name) or _is_folder_link(entry):
                 if _is_overlay_name(entry.name) and not _is_own_overlay(entry):
                     search.skip(Path(entry.path), _NAMED_AS_OVERLAY)
@@ -367,7 +375,11 @@ _WANTED = PHOTO_SUFFIXES | VIDEO_SUFFIXES
 
 
 def _is_photo_name(name: str) -> bool:
-    return os.path.splitext(name.casefold())[1] in _WANTED  # noqa: PTH122
+    return _suffix(name) in _WANTED
+
+
+def _suffix(name: str) -> str:
+    return os.path.splitext(name.casefold())[1]  # noqa: PTH122
 
 
 def _is_overlay_name(name: str) -> bool:

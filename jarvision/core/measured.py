@@ -182,7 +182,7 @@ _SENTENCES: dict[DoubtName, str] = {
     ),
     DoubtName.WATER_LINE_UNSURE: (
         "The water line could be another line, such as the lid, the rim or foam, so the estimate "
-        "by weight is less sure; measure it from the inside floor and give it with --water-mm."
+        "by weight is less sure; measure it from the inside floor, and give it with the jar."
     ),
     DoubtName.TOO_BRIGHT: (
         "Part of the wall is white in {photo}, so layers may be lost in it; keep the jar out of "

@@ -2,22 +2,81 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 
 FIRST_YEAR, LAST_YEAR = 1970, 2200
 """Years outside are slips, and some cannot be counted from: 9999-12-31 has no day after it."""
 
+WRITE_IT = "write it like 2026-05-04 09:00 or 4 May 9:00"
+"""What is asked for where a text is no day and time."""
 
-def moment_of(text: str) -> datetime:
-    """Read a day and a time such as ``2026-05-04 09:00``, with or without a time zone.
+_LONGEST = 60
+_MONTH = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_WORDS = rf"(?:{'|'.join(_MONTH)})[a-z]*\.?|(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?|at|st|nd|rd|th"
+_PART = re.compile(rf"[\s,:]+|\d+|[ap]\.?m\.?(?![a-z])|{_WORDS}")
+_CLOCK = re.compile(r"\d:\d|\d\s*[ap]\.?m\b")
+
+
+def moment_of(text: str, *, now: datetime | None = None) -> datetime:
+    """Read a day and a time such as ``2026-05-04 9:00``, ``4.5.2026 9:00`` or ``4 May 9am``.
+
+    Parameters
+    ----------
+    text : str
+        With or without a time zone where it is written as in ISO 8601. A day with slashes is
+        refused, since it reads two ways.
+    now : datetime, optional
+        Where no year is given, the one that is nearest to this is meant; by default the present.
 
     Raises
     ------
     ValueError
-        It is none, or its year lies outside 1970 to 2200.
+        It is none, it has no time of day, or its year lies outside 1970 to 2200.
     """
-    moment = datetime.fromisoformat(text.strip())
+    plain = " ".join(text.split())
+    if len(plain) > _LONGEST:
+        msg = "too long for a day and a time"
+        raise ValueError(msg)
+    dotted = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[ ,T]+(.+)", plain)
+    if dotted:
+        plain = f"{dotted[3]}-{int(dotted[2]):02d}-{int(dotted[1]):02d} {dotted[4]}"
+    if not _CLOCK.search(plain.casefold()):
+        msg = "no time of day"
+        raise ValueError(msg)
+    has_month = any(month in plain.casefold() for month in _MONTH)
+    if has_month:
+        moment = _spoken(plain.casefold(), now or datetime.now())
+    else:
+        moment = datetime.fromisoformat(re.sub(r"[ T](\d):", r" 0\1:", plain))
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
         msg = f"the year {moment.year} lies outside {FIRST_YEAR} to {LAST_YEAR}"
         raise ValueError(msg)
     return moment
+
+
+def _spoken(text: str, now: datetime) -> datetime:
+    """Read a day whose month is a word: only then does a day with a month read one way."""
+    from dateutil import parser
+
+    def parse(text: str, default: datetime) -> datetime:
+        found: datetime = parser.parse(text, default=default)
+        return found
+
+    if _PART.sub("", text):
+        msg = "a word that is no part of a day and a time"
+        raise ValueError(msg)
+    now = now.replace(tzinfo=None, hour=0, minute=0, second=0, microsecond=0)
+    try:
+        # what is not typed comes from the default: two of them tell whether a day was
+        first, other = (parse(text, now.replace(month=1, day=day)) for day in (2, 3))
+        if first != other:
+            msg = "no day"
+            raise ValueError(msg)
+        if parse(text, now.replace(year=2000, month=1, day=2)).year != 2000:
+            return first
+        years = [now.replace(year=now.year + i, month=1, day=2) for i in (-1, 0, 1)]
+        return min((parse(text, d) for d in years), key=lambda m: abs(m - now))
+    except OverflowError:
+        msg = "a number that is too large"
+        raise ValueError(msg) from None

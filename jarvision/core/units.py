@@ -198,6 +198,27 @@ def show(value: float, quantity: Quantity, system: UnitSystem, *, digits: int = 
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {unit.label}"
 
 
+_THIRTY_SECONDS = 32
+
+
+def inches_text(mm: float) -> str:
+    """Print a length in inches as a tape shows it, to 1/32, without its unit.
+
+    >>> inches_text(46.0), inches_text(101.6), inches_text(0.3)
+    ('1 13/16', '4', '1/64')
+    """
+    if not math.isfinite(mm):
+        return "unknown"
+    parts = round(abs(mm) / _MM_PER_IN * _THIRTY_SECONDS)
+    if parts == 0:
+        return "1/64" if mm else "0"
+    whole, rest = divmod(parts, _THIRTY_SECONDS)
+    common = math.gcd(rest, _THIRTY_SECONDS)
+    fraction = f"{rest // common}/{_THIRTY_SECONDS // common}" if rest else ""
+    sign = "−" if mm < 0 else ""
+    return sign + " ".join(filter(None, [str(whole) if whole else "", fraction]))
+
+
 def plain(text: str, *, limit: int = 60) -> str:
     """Keep what can be printed of a user's text: no control characters, not too long."""
     kept = " ".join("".join(c if c.isprintable() else " " for c in text).split())

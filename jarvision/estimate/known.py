@@ -34,6 +34,9 @@ LEAST_FALL_MM = 30.0
 HAZY_FROM, CLOUDY_FROM = 0.2, 0.7
 """Where a cloudiness number changes its word; ours."""
 
+TALLEST_SOIL_MM = 300.0
+"""Soil that stands higher is a slip: no jar that can be shaken is so tall."""
+
 LOOSE_SOIL_G_CM3 = 1.1
 """Loose dry soil poured into a jar [g/cm³]; assumed in the field's own sums, no source."""
 
@@ -275,7 +278,11 @@ def _check_facts(facts: JarFacts, highest_mm: float) -> None:
     for value, limits, name in (
         (facts.cloudiness, (0.0, 1.0), "cloudiness must lie between 0 (clear) and 1 (opaque)"),
         (facts.organic_matter_pct, (0.0, 100.0), "organic matter must lie between 0 and 100 %"),
-        (facts.soil_mm, (1.0, 1000.0), "soil's height must lie between 1 and 1000 mm"),
+        (
+            facts.soil_mm,
+            (1.0, TALLEST_SOIL_MM),
+            f"soil's height must lie between 1 and {TALLEST_SOIL_MM:.0f} mm",
+        ),
         (facts.soil_g, (1.0, 20000.0), "soil's weight must lie between 1 and 20000 g"),
         (facts.sand_g, (1e-3, 20000.0), "dried sand must weigh more than 0 g"),
         (facts.sediment_g, (1e-3, 20000.0), "dried sand and silt must weigh more than 0 g"),

@@ -111,7 +111,7 @@ def _unknown(evidence: Evidence, cloud: Cloud, picked: NDArray[np.int64]) -> Ite
     mass = cloud.mass[picked]
     z = dict(zip(PRIORS, cloud.z[picked].T, strict=True))
     if facts.soil_g is None:
-        advice = "next time, weigh the dry soil before it goes into the jar (--soil-g)"
+        advice = "next time, weigh the dry soil before it goes into the jar"
         yield _Fact("soil_g", advice, np.log(mass.sum(axis=1)), 0.04 * same)
     log_steps = np.log(evidence.steps_s)
     for time_s, spoken in _PHOTOS:
@@ -128,14 +128,12 @@ def _unknown(evidence: Evidence, cloud: Cloud, picked: NDArray[np.int64]) -> Ite
         whole = cloud.settled_mm[picked]
         yield _Fact("photo_when_clear", advice, whole, np.hypot(_HEIGHT_SD_MM, 0.02 * whole))
     if facts.water_mm is None:
-        yield _Fact(
-            "water_mm", "measure how high the water stands (--water-mm)", z["water"], 0.1 * same
-        )
+        yield _Fact("water_mm", "measure how high the water stands", z["water"], 0.1 * same)
     if facts.temp_c is None:
-        yield _Fact("temp_c", "measure the water's temperature (--temp)", z["temp"], 0.25 * same)
+        yield _Fact("temp_c", "measure the water's temperature", z["temp"], 0.25 * same)
     if facts.scale_sd > 0:
-        advice = "measure how wide the jar is (--jar-mm outside_diameter=)"
+        advice = "measure how wide the jar is"
         yield _Fact("jar_mm", advice, z["scale"], 0.1 * same)
     if evidence.state is WaterState.UNKNOWN:
-        advice = "say whether the water had cleared at the last photo (--water)"
+        advice = "say whether the water had cleared at the last photo"
         yield _Fact("water_state", advice, cloud.clay_up[picked], 0.1 * same)

@@ -93,7 +93,7 @@ _SENTENCES: Mapping[WeighingDoubtName, str] = {
     WeighingDoubtName.FEW_DRAWS: "Few ways were found in which a jar could come to look like this, "
     "so the limits by weight are rough; check the heights, the times and the water line.",
     WeighingDoubtName.FALL_GUESSED: "The photos show no millimetres, so how far the grains fell "
-    "was guessed from the width that jars usually have; give --jar-mm outside_diameter=, or tape a "
+    "was guessed from the width that jars usually have; measure how wide the jar is, or tape a "
     "strip on, for a narrower result by weight.",
     WeighingDoubtName.SOIL_DOES_NOT_FIT: "The soil said to be put in would make the deposit "
     "{density:.2g} g/cm³, which no soil is, so it was not used; check its weight or height and "

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from jarvision.core.errors import TimesError, ValueRefusedError
 from jarvision.core.files import shown
-from jarvision.core.moments import moment_of
+from jarvision.core.moments import WRITE_IT, moment_of
 from jarvision.core.protocol import MORE_TIMES, MORE_TIMES_S, TIMES
 from jarvision.core.series import READING_TIMES
-from jarvision.core.units import UnitSystem
-from jarvision.estimate.known import LOOSE_SOIL_G_CM3, check_column
+from jarvision.core.units import UnitSystem, inches_text
+from jarvision.estimate.known import LOOSE_SOIL_G_CM3, TALLEST_SOIL_MM, check_column
 from jarvision.estimate.settling import (
     CLAY_LIMIT_UM,
     GRAIN_DENSITY_KG_M3,
@@ -159,8 +159,11 @@ def plan(water_mm: float, *, temp_c: float = 20.0, soil_mm: float | None = None)
     if not 0 < water_mm <= 2000:
         msg = "The water line must lie between 1 and 2000 mm above the inside floor; check it."
         raise ValueRefusedError(msg)
-    if soil_mm is not None and not 1 <= soil_mm <= 1000:
-        msg = "The soil's height must lie between 1 and 1000 mm; check it or leave it out."
+    if soil_mm is not None and not 1 <= soil_mm <= TALLEST_SOIL_MM:
+        msg = (
+            f"The soil's height must lie between 1 and {TALLEST_SOIL_MM:.0f} mm; check it or leave "
+            "it out."
+        )
         raise ValueRefusedError(msg)
     check_column(water_mm, bed_mm=soil_mm or 0.0, soil_mm=soil_mm)
     curves = _curves(water_mm, temp_c, soil_mm)
@@ -313,7 +316,7 @@ def _row(photo: PhotoTime) -> list[str]:
 def _heading(schedule: Schedule, start: datetime | None, system: UnitSystem | None) -> str:
     is_us = system is UnitSystem.US
     height, soil_height = (
-        f"{mm / 25.4:.1f} in" if is_us else f"{mm:.0f} mm"
+        f"{inches_text(mm)} in" if is_us else f"{mm:.0f} mm"
         for mm in (schedule.water_mm, schedule.soil_mm or 0.0)
     )
     warmth = f"{1.8 * schedule.temp_c + 32:.0f} °F" if is_us else f"{schedule.temp_c:.0f} °C"
@@ -342,21 +345,18 @@ def parse_start(text: str) -> datetime:
     Parameters
     ----------
     text : str
-        Date and time such as ``2026-05-04 09:00``, in local time unless it names a zone.
+        Day and time such as ``2026-05-04 09:00``, in local time unless it names a zone.
 
     Raises
     ------
-    TimesError
+    ValueRefusedError
         It is not a date with a time of day.
     """
     try:
-        start = moment_of(text)
+        return moment_of(text)
     except ValueError:
-        start = None
-    if start is None or len(text.strip()) <= len("2026-05-04"):
-        msg = f'The start "{shown(text)}" is not a date and time; write it like 2026-05-04 09:00.'
-        raise TimesError(msg)
-    return start
+        msg = f'The start "{shown(text)}" is not a day and a time; {WRITE_IT}.'
+        raise ValueRefusedError(msg) from None
 
 
 def calendar_text(schedule: Schedule, *, start: datetime, made_at: datetime, jar: str = "") -> str:

@@ -83,6 +83,9 @@ def check_temperature(temp_c: float) -> float:
     ValueRefusedError
         The temperature is not a number or lies outside 1 to 40 °C.
     """
+    if WARMEST_C < temp_c <= 1.8 * WARMEST_C + 32:
+        msg = f"Water of {temp_c:g} °C? Do you mean {temp_c:g} °F? Then write {temp_c:g}F."
+        raise ValueRefusedError(msg)
     if not COLDEST_C <= temp_c <= WARMEST_C:
         msg = (
             f"The water temperature must lie between {COLDEST_C:.0f} and {WARMEST_C:.0f} °C, "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -57,3 +58,26 @@ class Strip:
             return centre[0] - up * z[0], up
         slope, foot = np.polyfit(z, centre, 1)
         return np.asarray(foot), np.asarray(slope)
+
+
+_LEAST_ON_SHEET = 3
+_AT_MM = 75.0  # half-way up a strip
+_BESIDE = (0.8, 1.15)  # distance of neighbours in a strip's width; a tilted sheet looks narrower
+
+
+def are_on_sheet(strips: Sequence[Strip]) -> bool:
+    """Tell whether strips still lie edge to edge on the printed sheet, on no jar.
+
+    No jar is so narrow that three strips on jars stand one strip's width apart.
+    """
+    if len(strips) < _LEAST_ON_SHEET:
+        return False
+    axes = [strip.axis_px() for strip in strips]
+    ends = np.array([[foot, foot + _AT_MM * up] for foot, up in axes])
+    across = np.ptp(ends[:, 0], axis=0).argmax()
+    order = np.argsort(ends[:, 0, across])
+    scales = np.array([strip.px_per_mm for strip in strips])[order]
+    steps = np.linalg.norm(np.diff(ends[order], axis=0), axis=2)
+    widths = strip_spec().width_mm * (scales[1:] + scales[:-1]) / 2
+    beside = (steps > _BESIDE[0] * widths[:, None]) & (steps < _BESIDE[1] * widths[:, None])
+    return int(beside.all(axis=1).sum()) >= _LEAST_ON_SHEET - 1

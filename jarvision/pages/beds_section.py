@@ -20,12 +20,12 @@ from jarvision.core.sources import Statement, say
 from jarvision.core.units import Quantity, UnitSystem, show, show_range
 from jarvision.estimate.texture import classify
 from jarvision.garden.guide import Guide
-from jarvision.pages.beds import READINGS, BedNote, change_statement
 from jarvision.pages.figures import share_strip
 from jarvision.pages.figures_time import bed_lines
 from jarvision.pages.frame import title_of
 from jarvision.pages.jar_page import depth_text, listed_name
 from jarvision.pages.markup import Markup
+from jarvision.results.beds import READINGS, BedNote, change_statement
 from jarvision.results.headline import soil_in_words
 from jarvision.results.numbers import share_text
 from jarvision.results.record import LAYERS, JarRecord, Shares

@@ -12,7 +12,6 @@ from jarvision.core.sources import Bibliography, Statement
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.texture import CLASSES
 from jarvision.garden.guide import Guide
-from jarvision.pages.beds import BedNote, JoinedBeds
 from jarvision.pages.beds_section import BedsSection, beds_section
 from jarvision.pages.figures import layer_column
 from jarvision.pages.frame import name_of, page, title_of
@@ -25,6 +24,7 @@ from jarvision.pages.jar_page import (
 from jarvision.pages.markup import Child, Markup, join, tag
 from jarvision.pages.pictures import Picture
 from jarvision.pages.triangle import triangle
+from jarvision.results.beds import BedNote, JoinedBeds
 from jarvision.results.doubt_order import (
     check_text,
     common_doubts,

@@ -12,7 +12,6 @@ from jarvision.core.units import Quantity, UnitSystem, show, show_range, unit_of
 from jarvision.garden.cautions import CAUTIONS, CautionName
 from jarvision.garden.guide import Guide
 from jarvision.garden.soil_water import IDEAL_PORES
-from jarvision.pages.beds import BedNote
 from jarvision.pages.figures import layer_bar, odds_bar
 from jarvision.pages.figures_soil import pore_picture, water_bar
 from jarvision.pages.figures_time import duration_text, settling_curve
@@ -20,6 +19,7 @@ from jarvision.pages.frame import page, title_of
 from jarvision.pages.markup import Markup
 from jarvision.pages.pictures import Picture
 from jarvision.pages.triangle import Mark, triangle
+from jarvision.results.beds import BedNote
 from jarvision.results.doubt_order import all_doubts, usual_sentences
 from jarvision.results.headline import (
     GLASS_MEANS,

@@ -10,7 +10,7 @@ from typing import TypeAlias
 from jarvision.core.files import shown
 from jarvision.core.ranges import Z90, odds_in_words, range_around, range_of_places, with_range
 from jarvision.core.series import READING_TIMES
-from jarvision.core.units import UnitSystem
+from jarvision.core.units import UnitSystem, inches_text
 from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
@@ -95,7 +95,7 @@ def _by_hand(line: str, reading: Drawn) -> str:
 
 def _length(value_mm: float, system: UnitSystem, digits: int = 1) -> str:
     if system is UnitSystem.US:
-        return f"{value_mm / 25.4:.{digits + 1}f} in"
+        return f"{inches_text(value_mm)} in"
     return f"{value_mm:.{digits}f} mm"
 
 

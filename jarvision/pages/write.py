@@ -15,7 +15,12 @@ from jarvision.core.units import UnitSystem
 from jarvision.garden.guide import Guide, make_guide
 from jarvision.garden.guide_case import Bed
 from jarvision.garden.soil import soil_from_draws
-from jarvision.pages.beds import (
+from jarvision.pages.folder_page import FolderEntry, FolderPage, render_folder
+from jarvision.pages.frame import FOLDER_PAGE, TEST_PAGE
+from jarvision.pages.howto_page import all_sources, render_howto
+from jarvision.pages.jar_page import JarPage, render_jar
+from jarvision.pages.pictures import Picture, load_pictures
+from jarvision.results.beds import (
     BedList,
     BedNote,
     BedsError,
@@ -25,14 +30,10 @@ from jarvision.pages.beds import (
     read_beds,
     with_kept,
 )
-from jarvision.pages.folder_page import FolderEntry, FolderPage, render_folder
-from jarvision.pages.frame import FOLDER_PAGE, TEST_PAGE
-from jarvision.pages.howto_page import all_sources, render_howto
-from jarvision.pages.jar_page import JarPage, render_jar
-from jarvision.pages.pictures import Picture, load_pictures
 from jarvision.results.cache import is_earlier, last_beds, last_refused, last_run
 from jarvision.results.jarfile import read_jar_folder
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
+from jarvision.results.spoken import spoken_in
 
 COMPARED_PAGE = "compared.html"
 _PICTURE_PX, _THUMBNAIL_PX = 1100, 420
@@ -73,7 +74,7 @@ def write_report(
     ------
     UsageError
         There are no readings, a crop is not known, or the list of beds cannot be understood
-        (`jarvision.pages.beds.BedsError`).
+        (`jarvision.results.beds.BedsError`).
     WriteError
         A page could not be written; none is ever half-written.
     """
@@ -88,7 +89,7 @@ def write_report(
     system = units or _units_of([*beds.notes, *kept.notes])
     last = last_run(folder)
     jars, entries = [], []
-    for jar in found.jars:
+    for jar in (spoken_in(one, system) for one in found.jars):
         note = _note_of(jar, with_kept(joined.by_jar.get(jar.jar), of_list.get(jar.jar)))
         earlier = is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)
         guide = _guide(jar, note, system, crops, seed)

@@ -13,6 +13,7 @@ from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.numbers import share_text, top_text
 from jarvision.results.record import LAYERS, Interim, JarRecord
 from jarvision.results.report import short_name, title
+from jarvision.results.spoken import spoken_in
 
 _WIDTH = 78
 
@@ -24,7 +25,7 @@ def jar_card(jar: JarRecord, system: UnitSystem = UnitSystem.METRIC) -> str:
     ----------
     jar : JarRecord
     system : UnitSystem
-        Units of the heights.
+        Units of heights and sentences.
 
     Returns
     -------
@@ -32,6 +33,7 @@ def jar_card(jar: JarRecord, system: UnitSystem = UnitSystem.METRIC) -> str:
         The card, safe to print on a terminal, ending in a newline. The layers stand as they do
         in the jar, clay on top.
     """
+    jar = spoken_in(jar, system)
     head = title(jar.jar, name=jar.name, bed=jar.bed)
     if jar.interim:
         parts = [_fill(f"{head}: so far"), *_so_far(jar, jar.interim, system)]

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 
 from jarvision.core.ranges import range_of_places, with_range
-from jarvision.core.units import UnitSystem
+from jarvision.core.units import UnitSystem, inches_text
 from jarvision.results.record import LAYERS, JarRecord, Shares
+
+_FINEST_IN_MM = 25.4 / 32
 
 
 def printed_unit(system: UnitSystem) -> tuple[float, str]:
@@ -25,11 +27,11 @@ def top_text(jar: JarRecord, layer: int, system: UnitSystem) -> str:
     top = jar.tops[layer] if jar.tops and jar.scaled else None
     if top is None or math.isnan(top.value):
         return ""
-    per_unit, unit = printed_unit(system)
     low, high = top_range_mm(jar, layer)
-    ends = (low * per_unit, high * per_unit)
-    finest = 0.01 if unit == "in" else 0.1
-    return with_range(top.value * per_unit, ends, unit, finest=finest, lowest=0.0)
+    if system is UnitSystem.METRIC or not math.isfinite(low + high):
+        return with_range(top.value, (low, high), "mm", finest=0.1, lowest=0.0)
+    low, high = max(min(low, top.value - _FINEST_IN_MM), 0.0), max(high, top.value + _FINEST_IN_MM)
+    return f"{inches_text(top.value)} ({inches_text(low)}–{inches_text(high)}) in"
 
 
 def top_range_mm(jar: JarRecord, layer: int) -> tuple[float, float]:

@@ -456,8 +456,8 @@ class JarRecord:
 
 
 def json_name(jar: str) -> str:
-    """File name of a jar's result."""
-    return f"{PREFIX}{safe_name(jar)}{SUFFIX}"
+    """File name of a jar's result; a jar that is called ``jar-08`` is not named twice."""
+    return f"{PREFIX}{safe_name(jar.removeprefix(PREFIX) or jar)}{SUFFIX}"
 
 
 def overlay_name(jar: str, reading: str) -> str:

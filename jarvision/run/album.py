@@ -25,6 +25,9 @@ _KEPT_BYTES = 200_000_000
 FINE_PX = 2 * WORKING_PX
 """Long side of a working picture of a row of jars."""
 
+SHEET = -1
+"""Stands for the number of bare jars in a photo of the printed sheet, which is no jar's photo."""
+
 _FINE_PX_PER_MM = 4.5  # strips that show smaller than this want the finer picture
 
 
@@ -43,7 +46,7 @@ class SpottedPhoto:
     longest_px : int
         The working size at which the strips were found.
     bare : int
-        How many jars without a strip are in it.
+        How many jars without a strip are in it; `SHEET` where it shows strips on no jar.
     error : JarError or None
         Why it is no usable photo.
     """

@@ -24,6 +24,7 @@ from pathlib import PurePath
 from jarvision.core.errors import MixedJarsError
 from jarvision.core.files import natural_key, shown
 from jarvision.core.series import JarPhotos, Sighting
+from jarvision.results.jarfile import jar_key
 from jarvision.run.file_names import NamedSighting, listed, name_key, named, same_time
 from jarvision.run.same_strip import Part, folder_words, notes_of, parts_of
 from jarvision.run.timing import place_in_time, strip_number_of
@@ -164,13 +165,13 @@ def _jar_names(jars: Mapping[_Jar, Sequence[Part]]) -> dict[_Jar, list[str]]:
             told_by = ", ".join(filter(None, [folder, part.told_by]))
             name = f"{plain[jar]} ({shown(told_by, longest=80)})" if told_by else plain[jar]
             names[jar].append(_untaken(name, taken))
-            taken.add(names[jar][-1].casefold())
+            taken.add(jar_key(names[jar][-1]))
     return names
 
 
 def _untaken(name: str, taken: set[str]) -> str:
     candidates = (name if count == 1 else f"{name} {count}" for count in range(1, len(taken) + 3))
-    return next(candidate for candidate in candidates if candidate.casefold() not in taken)
+    return next(candidate for candidate in candidates if jar_key(candidate) not in taken)
 
 
 def _plain_name(jar: _Jar, looks: Sequence[NamedSighting]) -> str:

@@ -99,7 +99,10 @@ def _connected(address: str) -> Client:
     try:
         from distributed import Client
     except ImportError:
-        msg = '--cluster needs a further package; install it with pip install "jarvision[cluster]".'
+        msg = (
+            "--cluster needs Dask; install it with .venv/bin/pip install 'distributed>=2024.5', "
+            "here and on the cluster's machines."
+        )
         raise ClusterError(msg) from None
     try:
         with ThreadPoolExecutor(1) as apart:  # there may be a loop in this thread already

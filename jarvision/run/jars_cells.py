@@ -12,10 +12,10 @@ from math import isfinite
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
-from jarvision.core.moments import moment_of
+from jarvision.core.moments import WRITE_IT, moment_of
 from jarvision.core.tables import TableError
 from jarvision.core.units import length_mm
-from jarvision.estimate.known import JarFacts, WaterState
+from jarvision.estimate.known import TALLEST_SOIL_MM, JarFacts, WaterState
 from jarvision.estimate.water import check_temperature
 
 LONGEST_NAME = 300  # as in the jars' own files
@@ -38,18 +38,13 @@ _TEXTS = {"jar", "name", "bed", "patterns"}
 
 
 def moment(text: str, where: str) -> datetime | None:
-    """Read a day and a time: ``2026-05-04 09:00``, or with dots and the day first."""
+    """Read a day and a time, as `moment_of` does."""
     if not text:
         return None
-    dotted = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[ ,T]+(.+)", text)
-    plain = f"{dotted[3]}-{int(dotted[2]):02d}-{int(dotted[1]):02d} {dotted[4]}" if dotted else text
-    plain = re.sub(r"[ T]+(\d):", r" 0\1:", plain)
     try:
-        if ":" not in plain:
-            raise ValueError
-        return moment_of(plain)
+        return moment_of(text)
     except ValueError:
-        msg = f"{where}: '{shown(text)}' is not a day and a time; write 2026-05-04 09:00."
+        msg = f"{where}: '{shown(text)}' is not a day and a time; {WRITE_IT}."
         raise TableError(msg) from None
 
 
@@ -93,7 +88,7 @@ def temperature(text: str, where: str) -> float | None:
     return temp_c
 
 
-def height(text: str, where: str) -> float | None:
+def height(text: str, where: str, *, most_mm: float = _TALLEST_MM) -> float | None:
     """Read a length [mm]; a number without a unit is in millimetres."""
     if not text:
         return None
@@ -101,7 +96,7 @@ def height(text: str, where: str) -> float | None:
         mm = length_mm(text, default_unit="mm")
     except (UsageError, ValueRefusedError):
         mm = float("nan")
-    if not 0 < mm <= _TALLEST_MM:
+    if not 0 < mm <= most_mm:
         msg = f"{where}: '{shown(text)}' is not a length in a jar; write for example 60 or 6 cm."
         raise TableError(msg)
     return mm
@@ -178,7 +173,7 @@ def check_facts(facts: JarFacts) -> None:
         check_temperature(facts.temp_c)
     for option, value, least, most in (
         ("--water-mm", facts.water_mm, 1.0, _TALLEST_MM),
-        ("--soil-mm", facts.soil_mm, 1.0, _TALLEST_MM),
+        ("--soil-mm", facts.soil_mm, 1.0, TALLEST_SOIL_MM),
         ("--soil-g", facts.soil_g, 1.0, HEAVIEST_G),
         ("--om", facts.organic_matter_pct, 0.0, 100.0),
     ):

@@ -16,10 +16,10 @@ from pathlib import Path
 from jarvision.core.files import shown
 from jarvision.core.tables import TableError, read_text, rows, table_csv
 from jarvision.estimate.dried import HydrometerReading, Spoon, hydrometer_of
-from jarvision.estimate.known import JarFacts, WaterState
+from jarvision.estimate.known import TALLEST_SOIL_MM, JarFacts, WaterState
 from jarvision.estimate.priors import Detergent
 from jarvision.estimate.topsoil import Origin
-from jarvision.pages import beds
+from jarvision.results import beds
 from jarvision.results.jarfile import EXAMPLE_JAR, jar_key
 from jarvision.run import jars_cells as cells
 from jarvision.run import measured_cells as measured
@@ -339,7 +339,7 @@ def _row(row: Mapping[str, str], of_bed: Mapping[str, str], line: int, name: str
         patterns=cells.patterns(row.get("patterns", ""), where),
         water_temp_c=cells.temperature(row.get("water_temp_c", ""), where),
         water_mm=cells.height(row.get("water_mm", ""), f"{where}, water"),
-        soil_mm=cells.height(row.get("soil_mm", ""), f"{where}, soil"),
+        soil_mm=cells.height(row.get("soil_mm", ""), f"{where}, soil", most_mm=TALLEST_SOIL_MM),
         soil_g=grams("soil_g", "soil in grams"),
         inside_diameter_mm=cells.height(row.get("inside_diameter_mm", ""), f"{where}, diameter"),
         organic_matter_pct=cells.number(

@@ -15,8 +15,9 @@ from jarvision.core.files import natural_key, shown
 from jarvision.core.series import READING_TIMES, JarPhotos, Reading, Sighting, TimedPhoto
 from jarvision.photo.decode import open_photo
 from jarvision.results.report import title
-from jarvision.run.album import MOST_CONFIRMING, SpottedPhoto, path_of, sightings_of
+from jarvision.run.album import MOST_CONFIRMING, SHEET, SpottedPhoto, path_of, sightings_of
 from jarvision.run.assign import group
+from jarvision.run.file_names import listed as named
 from jarvision.run.file_names import name_key
 from jarvision.run.jars_table import Manifest, ManifestRow, match_photos
 from jarvision.run.same_strip import folder_words
@@ -67,9 +68,13 @@ def plan_of(survey: Survey, settings: Settings) -> Plan:
     seen = list(survey.photos.values())
     refused = [*survey.refused]
     refused += [(shown(s.path.name), str(s.error)) for s in seen if s.error is not None]
-    sightings = [sighting for s in seen if s.error is None for sighting in sightings_of(s)]
+    sheets = [s.path.name for s in seen if s.bare == SHEET]
+    jars_in = [s for s in seen if s.error is None and s.bare != SHEET]
+    sightings = [sighting for s in jars_in for sighting in sightings_of(s)]
     refused += [(shown(s.path.name), _bare_beside(s)) for s in seen if s.numbers and s.bare]
     listed, notes = _grouped(sightings, survey.roots, settings)
+    if sheets:
+        notes += (f"Passed over, since they show the printed sheet and no jar: {named(sheets)}.",)
     jars = [jar for jar, _ in listed]
     if not settings.one_jar:
         jars = [_if_single(jar, survey) for jar in jars]

@@ -11,11 +11,13 @@ from pathlib import Path
 
 from jarvision.core.errors import JarError
 from jarvision.core.files import find_photos, shown
+from jarvision.jar.strip import are_on_sheet
 from jarvision.photo.decode import WORKING_PX, probe_photo
 from jarvision.photo.video import is_video
 from jarvision.results.cache import SeenPhoto, clear_leftovers, keep_photos, make_folder
 from jarvision.run.album import (
     FINE_PX,
+    SHEET,
     Album,
     BrokenPhotosError,
     SpottedPhoto,
@@ -157,6 +159,8 @@ def _spot(path: Path, album: Album) -> SpottedPhoto:
     """Open a photo and find its strips; whatever is wrong with it becomes its error."""
     try:
         photo, strips, stands = album.open(path)
+        if are_on_sheet(strips):
+            return SpottedPhoto(path, photo.digest, photo.taken_at, bare=SHEET)
         bare = unmarked_jars_in(photo, strips)
     except JarError as error:
         return SpottedPhoto(path, error=error)

@@ -13,9 +13,9 @@ from report_samples import jar_dict, picture, unread_dict, weight_dict, write_ja
 from jarvision.core.errors import UsageError
 from jarvision.core.files import WriteError
 from jarvision.core.units import UnitSystem
-from jarvision.pages.beds import BedsError
 from jarvision.pages.pictures import load_pictures
 from jarvision.pages.write import write_report
+from jarvision.results.beds import BedsError
 from jarvision.results.cache import keep_run
 
 HOSTILE = (

@@ -63,7 +63,7 @@ def test_golden_card(tmp_path):
 
 def test_inches(tmp_path):
     """20 mm are 0.787 in (25.4 mm to the inch, exactly)."""
-    assert "sand    0.79 (0.76–0.82) in" in card_of(tmp_path, jar_dict(), UnitSystem.US)
+    assert "sand    25/32 (3/4–13/16) in" in card_of(tmp_path, jar_dict(), UnitSystem.US)
 
 
 def test_without_scale_and_weight_there_are_no_such_columns(tmp_path):

@@ -18,6 +18,7 @@ from jarvision.results.codec import JarFileError
 from jarvision.results.from_reading import row_of
 from jarvision.results.jarfile import read_jar_file, read_jar_folder
 from jarvision.results.recompute import recomputed
+from jarvision.results.record import json_name
 from jarvision.run.engine import read_photos
 from jarvision.run.settings import Settings
 
@@ -48,7 +49,7 @@ JARS = ["2", "21", "9", "jar-08", "last", "tapered", "bare tapered"]
 @pytest.mark.photo
 @pytest.mark.parametrize("jar", JARS)
 def test_a_result_comes_from_its_file_alone_to_the_last_digit(folder, jar):
-    record = read_jar_file(folder / f"jar-{jar}.json")
+    record = read_jar_file(folder / json_name(jar))
     made = recomputed(record)
     assert repr(row_of(made)) == repr(record.row)  # repr: NaN does not equal itself
     assert [d.sentence for d in made.reading.doubts] == [d.sentence for d in record.doubts]

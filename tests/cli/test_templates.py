@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from jarvision.cli.app import app
 from jarvision.compare.marks_table import parse_marks
 from jarvision.core.tables import TableError
-from jarvision.pages.beds import parse_csv
+from jarvision.results.beds import parse_csv
 from jarvision.run.jars_table import beds_csv, parse_manifest
 
 

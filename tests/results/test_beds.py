@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from report_samples import composition_draws, jar_dict, shares_dict, write_jar
 
 from jarvision.core.units import UnitSystem
-from jarvision.pages.beds import (
+from jarvision.pages.write import write_report
+from jarvision.results.beds import (
     BedList,
     BedNote,
     BedsError,
@@ -19,7 +20,6 @@ from jarvision.pages.beds import (
     parse_toml,
     read_beds,
 )
-from jarvision.pages.write import write_report
 from jarvision.results.cache import keep_run
 from jarvision.results.jarfile import read_jar_file
 

@@ -1,0 +1,54 @@
+"""What is being done, shown on a terminal while it lasts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from jarvision.core.errors import JarError
+
+if TYPE_CHECKING:
+    from jarvision.run.settings import Progress
+
+
+@contextmanager
+def shown_progress() -> Iterator[Progress]:
+    """Show what is being done, on a terminal only."""
+    from rich.console import Console
+    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed}/{task.total}"),
+        TimeRemainingColumn(),
+    )
+    console = Console(stderr=True)
+    if not console.is_terminal:  # older versions of rich print an empty line there
+        with _saying_when_stopped():
+            yield lambda what, done, of: None
+        return
+    with Bar(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("", total=None, visible=False)  # until there is a number to show
+        last = ""
+
+        def tell(what: str, done: int, of: int) -> None:
+            nonlocal last
+            if what != last:  # each kind of work has its own pace
+                bar.reset(task)
+                last = what
+            bar.update(task, description=what, completed=done, total=of, visible=True)
+
+        with _saying_when_stopped():
+            yield tell
+
+
+@contextmanager
+def _saying_when_stopped() -> Iterator[None]:
+    try:
+        yield
+    except KeyboardInterrupt:  # the option parser would end without a word
+        msg = "Stopped; what was read so far is kept, and the next run goes on from there."
+        raise JarError(msg) from None
