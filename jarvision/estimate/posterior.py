@@ -103,7 +103,7 @@ _SENTENCES: Mapping[WeighingDoubtName, str] = {
     WeighingDoubtName.REFERENCE_NOT_USED: "The reference jar {reference} was not used, since its "
     "heights do not rise as its laboratory's soil would settle; check both in its file.",
     WeighingDoubtName.REFERENCE_DIFFERS: "{how} the reference jar {reference}, so what that says "
-    "of packing may not hold here; compare with a run without --reference.",
+    "of packing may not hold here; read it without that jar too, and compare.",
 }
 
 
