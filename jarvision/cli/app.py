@@ -278,7 +278,7 @@ def _moment(text: str) -> datetime | None:
     if not text.strip():
         return None
     try:
-        return moment_of(text)
+        return moment_of(text, is_past=True)
     except ValueError as error:
         msg = f'"{shown(text)}" is not a day and a time; {WRITE_IT}.'
         raise UsageError(msg) from error

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime
+from datetime import datetime, timedelta
 
 FIRST_YEAR, LAST_YEAR = 1970, 2200
 """Years outside are slips, and some cannot be counted from: 9999-12-31 has no day after it."""
@@ -18,7 +18,7 @@ _PART = re.compile(rf"[\s,:]+|\d+|[ap]\.?m\.?(?![a-z])|{_WORDS}")
 _CLOCK = re.compile(r"\d:\d|\d\s*[ap]\.?m\b")
 
 
-def moment_of(text: str, *, now: datetime | None = None) -> datetime:
+def moment_of(text: str, *, now: datetime | None = None, is_past: bool = False) -> datetime:
     """Read a day and a time such as ``2026-05-04 9:00``, ``4.5.2026 9:00`` or ``4 May 9am``.
 
     Parameters
@@ -28,6 +28,8 @@ def moment_of(text: str, *, now: datetime | None = None) -> datetime:
         refused, since it reads two ways.
     now : datetime, optional
         Where no year is given, the one that is nearest to this is meant; by default the present.
+    is_past : bool
+        Of years not given only those are meant that lie before it, but for a day.
 
     Raises
     ------
@@ -46,7 +48,7 @@ def moment_of(text: str, *, now: datetime | None = None) -> datetime:
         raise ValueError(msg)
     has_month = any(month in plain.casefold() for month in _MONTH)
     if has_month:
-        moment = _spoken(plain.casefold(), now or datetime.now())
+        moment = _spoken(plain.casefold(), now or datetime.now(), is_past=is_past)
     else:
         moment = datetime.fromisoformat(re.sub(r"[ T](\d):", r" 0\1:", plain))
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
@@ -55,7 +57,7 @@ def moment_of(text: str, *, now: datetime | None = None) -> datetime:
     return moment
 
 
-def _spoken(text: str, now: datetime) -> datetime:
+def _spoken(text: str, now: datetime, *, is_past: bool) -> datetime:
     """Read a day whose month is a word: only then does a day with a month read one way."""
     from dateutil import parser
 
@@ -76,7 +78,10 @@ def _spoken(text: str, now: datetime) -> datetime:
         if parse(text, now.replace(year=2000, month=1, day=2)).year != 2000:
             return first
         years = [now.replace(year=now.year + i, month=1, day=2) for i in (-1, 0, 1)]
-        return min((parse(text, d) for d in years), key=lambda m: abs(m - now))
+        found = [parse(text, year) for year in years]
+        if is_past:
+            found = [moment for moment in found if moment <= now + timedelta(days=1)]
+        return min(found, key=lambda moment: abs(moment - now))
     except OverflowError:
         msg = "a number that is too large"
         raise ValueError(msg) from None

@@ -9,6 +9,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.ranges import odds_in_words
 from jarvision.core.sections import Section, sections_text
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
 from jarvision.core.units import (
@@ -110,7 +111,7 @@ class Ribbon:
     feel : Feel or None
         None where there was no ribbon to need it.
     mean_mm : Span
-        Mean length of the ribbons that formed, with its likely range (8 in 10); NaN when none.
+        Mean length of the ribbons that formed, with its likely range (9 in 10); NaN when none.
     texture : Texture
         What Thien's chart reads, by the spread of the lengths alone: not yet the odds of the soil,
         see `feel_skill.soil_odds`.
@@ -205,7 +206,7 @@ def _mean_span(formed: tuple[float, ...]) -> Span:
     if not formed:
         return Span(math.nan, math.nan, math.nan)
     mean, scale, freedom = _mean_and_scale(formed)
-    reach = scale * float(stdtrit(freedom, 0.9))
+    reach = scale * float(stdtrit(freedom, 0.95))
     return Span(max(mean - reach, 0.0), mean, mean + reach)
 
 
@@ -329,15 +330,15 @@ def _class_statement(ribbon: Ribbon) -> Statement:
     names = likely_classes(ribbon.texture)
     beginner, trained = (soil_odds(ribbon.texture, skill) for skill in Skill)
     said = joined(
-        f"{name} (odds {100 * beginner.odds_of(name):.0f} % in a beginner's hands, "
-        f"{100 * trained.odds_of(name):.0f} % in trained ones)"
+        f"{name} (odds {odds_in_words(beginner.odds_of(name))} in a beginner's hands, "
+        f"{odds_in_words(trained.odds_of(name))} in trained ones)"
         for name in names
     )
     text = f"Texture by feel: {said}; "
     if len(names) == 1:
         beside = border_odds(ribbon.texture, Skill.BEGINNER)
         text += (
-            f"else most likely a class that borders on it ({100 * beside:.0f} % for a beginner)."
+            f"else most likely a class that borders on it ({odds_in_words(beside)} for a beginner)."
         )
     else:
         text += "else most likely a class that borders on these."

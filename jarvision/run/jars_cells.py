@@ -42,7 +42,7 @@ def moment(text: str, where: str) -> datetime | None:
     if not text:
         return None
     try:
-        return moment_of(text)
+        return moment_of(text, is_past=True)
     except ValueError:
         msg = f"{where}: '{shown(text)}' is not a day and a time; {WRITE_IT}."
         raise TableError(msg) from None

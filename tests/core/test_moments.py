@@ -37,6 +37,9 @@ def test_the_same_moment(text):
 def test_a_year_that_is_not_given_is_the_nearest():
     assert moment_of("30 Dec 17:00", now=datetime(2026, 1, 2)) == datetime(2025, 12, 30, 17)
     assert moment_of("2 Jan 8:00", now=datetime(2025, 12, 30)) == datetime(2026, 1, 2, 8)
+    late = datetime(2026, 11, 28)
+    assert moment_of("4 May 9:00", now=late).year == 2027
+    assert moment_of("4 May 9:00", now=late, is_past=True).year == 2026
     assert moment_of("4 May 2000 9:00", now=NOW) == datetime(2000, 5, 4, 9)
 
 
