@@ -2,7 +2,9 @@
 
 The machines need this same program and share no disk with this one: what a item needs travels with
 it, and what was made of it is put on disk here. A worker that dies takes nothing with it: its items
-go to the others, and only what kills its workers again when nobody else works is given up.
+go to the others, and only what kills its workers again when nobody else works is given up. A worker
+does its work in a process beside it, so that a photo that kills whoever opens it costs no worker,
+whether or not somebody starts dead workers anew.
 """
 
 from __future__ import annotations
@@ -10,8 +12,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import math
 import pickle
 import secrets
+import threading
 import time
 import warnings
 from collections import deque
@@ -194,18 +198,39 @@ def versions() -> tuple[str, ...]:
     return (program(), *named)
 
 
-def _do(wanted: tuple[str, ...], parcel: bytes) -> _Answer | TaskRaised | _Refused:
-    """Do a item on a worker that runs the same program."""
-    import cv2
+@dataclass(frozen=True, slots=True)
+class _Died:
+    """The process beside a worker died of an item, or was ended since it took far too long."""
 
+
+# A thread of a worker serves many runs one after the other, and a process takes a second or two to
+# start: it is kept until there has been nothing to do for a while.
+_beside = threading.local()
+
+
+def _do(
+    wanted: tuple[str, ...], parcel: bytes, most_s: float
+) -> _Answer | TaskRaised | _Refused | _Died:
+    """Do an item on a worker that runs the same program."""
     found = versions()
     if found != wanted:
         return _Refused(found)
-    cv2.setNumThreads(1)
+    if not hasattr(_beside, "pool"):
+        _beside.pool = Pool(1, apart=True)
+    pool: Pool = _beside.pool
     try:
-        return _Answer(pickle.loads(parcel)())
+        [answer] = pool.each(_answered, [parcel], lost=_died, most_s=most_s)
     except Exception as error:
         return TaskRaised(error)
+    return answer
+
+
+def _answered(parcel: bytes) -> _Answer | _Died:
+    return _Answer(pickle.loads(parcel)())
+
+
+def _died(_: bytes) -> _Answer | _Died:
+    return _Died()
 
 
 # --- here ---------------------------------------------------------------------------------------
@@ -219,6 +244,7 @@ class _ClusterRun(Generic[Item, Result]):
     items: Sequence[Item]
     lost: Callable[[Item], Result]
     got: Callable[[Result], None]
+    most_s: float
     waiting: deque[int]
     again: deque[int] = field(default_factory=deque)
     out: dict[Future[Any], tuple[int, int]] = field(default_factory=dict)  # -> index, bytes
@@ -303,6 +329,7 @@ class ClusterPool:
         lost: Callable[[Item], Result],
         got: Callable[[Result], None] = lambda result: None,
         few: int = 0,
+        most_s: float = math.inf,
     ) -> list[Result]:
         """Do the same work on each item.
 
@@ -310,7 +337,7 @@ class ClusterPool:
         ----------
         task : Task
             Its `packed` and `keep` are called here, one item at a time. What it raises ends all.
-        items, lost, got
+        items, lost, got, most_s
             As for `Pool.each`.
         few : int
             Not used: the cluster is there already.
@@ -327,7 +354,7 @@ class ClusterPool:
         ClusterLostError
             The scheduler or all workers went away.
         """
-        run = _ClusterRun(task, items, lost, got, deque(range(len(items))))
+        run = _ClusterRun(task, items, lost, got, most_s, deque(range(len(items))))
         self._staffed_s = time.monotonic()
         while not run.is_done:
             self._look()
@@ -339,7 +366,7 @@ class ClusterPool:
         """Send enough items for every worker to have its next one at hand, and no more."""
         while (index := run.next_index(2 * self._threads + 2)) is not None:
             parcel = pickle.dumps(run.task.packed(run.items[index]))
-            call = pickle.dumps(_Call(_do, (self.versions, parcel)))
+            call = pickle.dumps(_Call(_do, (self.versions, parcel, run.most_s)))
             key = f"jarvision-{secrets.token_hex(16)}"
             with _or_lost():
                 future = self.client.submit(pickle.loads, call, key=key, pure=False)
@@ -367,18 +394,18 @@ class ClusterPool:
             else:
                 run.died(index)
 
-    def _answer_of(self, future: Future[Any]) -> _Answer | TaskRaised | _Refused | None:
-        """Fetch an answer; None where the item's workers died."""
+    def _answer_of(self, future: Future[Any]) -> _Answer | TaskRaised | _Refused | _Died:
+        """Fetch an answer, or that the item's workers died."""
         from distributed import KilledWorker
 
         if future.status == "error":
             with _or_lost():
                 error = future.exception(timeout=_ANSWER_S)
             if isinstance(error, KilledWorker):
-                return None
+                return _Died()
             raise _lacking()
         try:
-            answer: _Answer | TaskRaised | _Refused = future.result(timeout=_FETCH_S)
+            answer: _Answer | TaskRaised | _Refused | _Died = future.result(timeout=_FETCH_S)
         except TimeoutError:
             raise
         except Exception:

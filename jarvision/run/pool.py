@@ -2,7 +2,7 @@
 
 Results come back in the order of the items, whatever the number of workers. A worker that dies
 takes nothing with it: what it held is tried once more, alone, and only what kills its worker again
-is given up.
+is given up. A worker that takes far too long over one item is ended, as if it had died.
 
 Each worker has a pipe of its own. The pools of the standard library share one among all workers,
 and a worker that is killed in the middle of an answer leaves them waiting for ever.
@@ -11,10 +11,12 @@ and a worker that is killed in the middle of an answer leaves them waiting for e
 from __future__ import annotations
 
 import contextlib
+import math
 import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -30,6 +32,7 @@ Result = TypeVar("Result")
 
 _MOST_WORKERS = 61  # what Windows lets one process wait for
 _MOST_FAILED_STARTS = 3
+_IDLE_S = 60.0
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
@@ -80,23 +83,25 @@ class TaskPool(Protocol):
         lost: Callable[[Item], Result],
         got: Callable[[Result], None] = ...,
         few: int = 0,
+        most_s: float = ...,
     ) -> list[Result]:
         """Give the results in the order of the items."""
 
 
 @dataclass(slots=True, eq=False)
 class _Worker:
-    """A process, the pipe to it, and the number of the item that it holds."""
+    """A process, the pipe to it, the number of the item that it holds, and until when it may."""
 
     process: BaseProcess
     pipe: Connection
     is_ready: bool = False
     holds: int | None = None
+    until_s: float = math.inf
 
-    def give(self, task: Callable[[Any], Any], item: object, index: int) -> None:
-        self.holds = index
+    def give(self, run: _PoolRun[Any, Any], index: int) -> None:
+        self.holds, self.until_s = index, time.monotonic() + run.most_s
         with contextlib.suppress(OSError):  # it is dead: the pipe's end will tell
-            self.pipe.send((task, item))
+            self.pipe.send((run.task, run.items[index]))
 
 
 @dataclass(slots=True)
@@ -107,6 +112,7 @@ class _PoolRun(Generic[Item, Result]):
     items: Sequence[Item]
     lost: Callable[[Item], Result]
     got: Callable[[Result], None]
+    most_s: float
     waiting: deque[int]
     again: deque[int] = field(default_factory=deque)
     results: dict[int, Result] = field(default_factory=dict)
@@ -124,9 +130,11 @@ class _PoolRun(Generic[Item, Result]):
             index = self.waiting.popleft()
             self.keep(index, self.task(self.items[index]))
         while self.again:
-            self.give_up(self.again.popleft())
+            self.give_up(self.again[0])
 
     def give_up(self, index: int) -> None:
+        with contextlib.suppress(ValueError):
+            self.again.remove(index)
         self.keep(index, self.lost(self.items[index]))
 
 
@@ -138,9 +146,14 @@ class Pool:
     ----------
     workers : int
         How many processes; with one, everything is done in this process.
+    apart : bool
+        Do everything in another process, even with one: what kills it does not kill this one. An
+        item is then tried once, since it is alone there, and a process ends that has nothing to
+        do for a minute.
     """
 
     workers: int = 1
+    apart: bool = False
     _team: list[_Worker] = field(default_factory=list, init=False)
     _failed_starts: int = field(default=0, init=False)
 
@@ -169,6 +182,7 @@ class Pool:
         lost: Callable[[Item], Result],
         got: Callable[[Result], None] = lambda result: None,
         few: int = 0,
+        most_s: float = math.inf,
     ) -> list[Result]:
         """Do the same work on each item.
 
@@ -184,15 +198,20 @@ class Pool:
             Told each result as it comes, in any order.
         few : int
             So many items or fewer are done in this process.
+        most_s : float
+            Whoever is longer over one item is ended [s]; what is done in this process never is.
 
         Returns
         -------
         list
             Results in the order of `items`.
         """
-        run = _PoolRun(task, items, lost, got, deque(range(len(items))))
+        run = _PoolRun(task, items, lost, got, most_s, deque(range(len(items))))
+        for worker in [one for one in self._team if not one.process.is_alive()]:
+            self._team.remove(worker)
+            worker.pipe.close()
         while not run.is_done:
-            if self.workers < 2 or len(items) <= few:
+            if (self.workers < 2 and not self.apart) or len(items) <= few:
                 run.do_here()
             else:
                 self._staff(len(run.waiting) + len(run.again))
@@ -205,22 +224,26 @@ class Pool:
         idle = sum(worker.holds is None for worker in self._team)
         room = min(self.workers, _MOST_WORKERS) - len(self._team)
         for _ in range(min(room, useful - idle)):
-            self._team.append(_start())
+            self._team.append(_start(_IDLE_S if self.apart else None))
 
     def _hand_out(self, run: _PoolRun[Item, Result]) -> None:
         """Give items to idle workers; what killed one is tried when nobody else works."""
         idle = deque(w for w in self._team if w.is_ready and w.holds is None)
         while idle and run.waiting:
-            index = run.waiting.popleft()
-            idle.popleft().give(run.task, run.items[index], index)
+            idle.popleft().give(run, run.waiting.popleft())
         if idle and run.again and all(worker.holds is None for worker in self._team):
-            index = run.again[0]
-            idle.popleft().give(run.task, run.items[index], index)
+            idle.popleft().give(run, run.again[0])
 
     def _listen(self, run: _PoolRun[Item, Result]) -> None:
-        """Wait for answers, and for the ends of workers."""
+        """Wait for answers, and for the ends of workers; end those whose time is up."""
         by_pipe = {worker.pipe: worker for worker in self._team}
-        for pipe in wait(list(by_pipe)):
+        left_s = min(worker.until_s for worker in self._team) - time.monotonic()
+        answered = wait(list(by_pipe), None if math.isinf(left_s) else max(left_s, 0.0))
+        for worker in self._team:
+            if worker.pipe not in answered and time.monotonic() >= worker.until_s:
+                worker.until_s = math.inf  # the pipe's end is heard next
+                worker.process.kill()
+        for pipe in answered:
             worker = by_pipe[pipe]  # type: ignore[index]
             try:
                 answer = worker.pipe.recv()
@@ -230,7 +253,7 @@ class Pool:
             if not worker.is_ready:
                 worker.is_ready, self._failed_starts = True, 0
                 continue
-            index, worker.holds = worker.holds, None
+            index, worker.holds, worker.until_s = worker.holds, None, math.inf
             if isinstance(answer, TaskRaised):
                 raise answer.error
             if index is not None:
@@ -248,9 +271,8 @@ class Pool:
             self._failed_starts += 1
             is_idle = all(other.holds is None for other in self._team)
             if self._failed_starts >= _MOST_FAILED_STARTS and is_idle:
-                self.workers = 1
-        elif index is not None and index in run.again:
-            run.again.remove(index)
+                self.workers, self.apart = 1, False
+        elif index is not None and (self.apart or index in run.again):
             run.give_up(index)
         elif index is not None:
             run.again.append(index)
@@ -263,12 +285,15 @@ class TaskRaised:
     error: Exception
 
 
-def _start() -> _Worker:
+_ONE_START_AT_A_TIME = threading.Lock()  # the environment and signal masks are the process's own
+
+
+def _start(idle_s: float | None) -> _Worker:
     # Spawned and not forked: a fork copies locks that other threads hold.
     spawn = multiprocessing.get_context("spawn")
     ours, theirs = spawn.Pipe()
-    process = spawn.Process(target=_serve, args=(theirs,), daemon=True)
-    with _one_thread_in_children(), _without_interrupts():
+    process = spawn.Process(target=_serve, args=(theirs, idle_s), daemon=True)
+    with _ONE_START_AT_A_TIME, _one_thread_in_children(), _without_interrupts(), _as_parent():
         process.start()
     theirs.close()  # else its end would never be seen
     return _Worker(process, ours)
@@ -300,8 +325,20 @@ def _without_interrupts() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _serve(pipe: Connection) -> None:
-    """Do items as they come, until the pipe ends."""
+@contextlib.contextmanager
+def _as_parent() -> Iterator[None]:
+    """Let a daemon start processes, as a cluster's workers are: ours end with it by themselves."""
+    config = multiprocessing.current_process()._config  # type: ignore[attr-defined]
+    was = config.pop("daemon", None)
+    try:
+        yield
+    finally:
+        if was is not None:
+            config["daemon"] = was
+
+
+def _serve(pipe: Connection, idle_s: float | None) -> None:
+    """Do items as they come, until the pipe ends or, where that is said, nothing comes."""
     import cv2
 
     cv2.setNumThreads(1)
@@ -309,7 +346,7 @@ def _serve(pipe: Connection) -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with contextlib.suppress(EOFError, OSError):
         pipe.send(None)  # ready
-        while True:
+        while pipe.poll(idle_s):
             task, item = pipe.recv()
             pipe.send(_answer(task, item))
 

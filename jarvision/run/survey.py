@@ -31,6 +31,9 @@ from jarvision.wall.locate import unmarked_jars_in
 
 _FEW_PHOTOS = 6  # so few are looked at before another process has even started
 _SAVE_EVERY_S = 10.0
+# A photo takes a second or less, what may be decoded at all some seconds: whoever opens one for so
+# long is ended, and later steps open only photos that were opened here.
+_MOST_PHOTO_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +151,7 @@ def survey_photos(
 
     progress("Looking for jars", 0, len(new))
     look = Task(partial(_spot, album=album), _spot_elsewhere, _as_it_is)
-    pool.each(look, new, lost=_lost_photo, got=got, few=_FEW_PHOTOS)
+    pool.each(look, new, lost=_lost_photo, got=got, few=_FEW_PHOTOS, most_s=_MOST_PHOTO_S)
     if new:
         notes.save()
     refused = tuple((shown(path.name), reason) for path, reason in skipped)
@@ -190,8 +193,8 @@ def _as_it_is(spotted: SpottedPhoto) -> SpottedPhoto:
 
 def _lost_photo(path: Path) -> SpottedPhoto:
     msg = (
-        f"{shown(path.name)} stopped the process that opened it, perhaps for want of memory; save "
-        "it smaller or leave it out."
+        f"{shown(path.name)} stopped the process that opened it, perhaps for want of memory or "
+        "time; save it smaller or leave it out."
     )
     return SpottedPhoto(path, error=BrokenPhotosError(msg))
 

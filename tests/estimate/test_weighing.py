@@ -3,6 +3,7 @@
 `python tests/support/weighing_study.py 200` prints the whole study for 200 jars.
 """
 
+import functools
 import sys
 from dataclasses import replace
 
@@ -46,7 +47,9 @@ def names(weighed) -> set[str]:
     return {d.name for d in weighed.doubts}
 
 
+@functools.cache
 def weighed(heights=(18.0, 33.0, 45.0), facts=FACTS, seed=1, **options):
+    """Results that several tests look at; `weighed.__wrapped__` works one out again."""
     return weigh(tops(*heights), facts=facts, rng=np.random.default_rng(seed), **options)
 
 
@@ -69,7 +72,7 @@ def test_fractions_are_shares_and_intervals_hold_their_means():
 
 def test_the_same_generator_gives_the_same_soil_and_the_global_one_is_left_alone():
     state = np.random.get_state()[1].copy()  # noqa: NPY002
-    first, second, third = weighed(), weighed(), weighed(seed=2)
+    first, second, third = weighed(), weighed.__wrapped__(), weighed.__wrapped__(seed=2)
     np.testing.assert_array_equal(first.fractions, second.fractions)
     assert first.why == second.why
     assert not np.array_equal(first.fractions, third.fractions)
@@ -120,7 +123,7 @@ def test_result_that_the_photos_hardly_narrowed_is_doubted_with_the_reason():
 
 def test_few_ways_to_explain_a_jar_are_doubted(monkeypatch):
     monkeypatch.setattr("jarvision.estimate.posterior.ENOUGH_DRAWS", 1e9)
-    assert "few_draws" in names(weighed())
+    assert "few_draws" in names(weighed.__wrapped__())
 
 
 # Three jars of the development photos as they were read (sand, silt and clay at 1 min, 2 h, 48 h)
@@ -132,6 +135,7 @@ HARD = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("heights", "water_mm"), HARD)
 def test_seeds_agree(heights, water_mm):
     facts = JarFacts(water_mm=water_mm, water_sd_mm=3.0, water_state=WaterState.CLEAR)
@@ -336,6 +340,7 @@ def test_crowded_jar():
     assert not crowded(JarFacts(), 500.0)
 
 
+@pytest.mark.slow
 @settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(st.floats(0.3, 300.0), min_size=1, max_size=5),
@@ -426,6 +431,7 @@ WORKED = [
 ]
 
 
+@functools.cache
 def backward(heights, state):
     # Little soil, as the table counts without crowding and without a bed to speak of.
     heights = tops(*(10.0 * np.cumsum(heights) / sum(heights)), sd_mm=0.15)
@@ -453,13 +459,6 @@ def test_worked_table_backward_is_nearer_than_the_heights_when_clear():
 
 
 # -- invented jars ---------------------------------------------------------------------------------
-
-
-def test_a_few_invented_jars():
-    ways = {name: WAYS[name] for name in ("three photos", "six photos, grams")}
-    for cases in study(6, 3, ways).values():
-        assert coverage(cases) > 0.7
-        assert rms(cases, "weight") < 0.7 * rms(cases, "height")
 
 
 @pytest.mark.slow

@@ -100,6 +100,7 @@ def test_unit_is_never_wrong_in_200_cases():
             assert (scale.unit, scale.division_mm) == (unit, RULERS[drawing.kind][0])
 
 
+@pytest.mark.slow
 def test_most_rulers_are_read():
     unread = [drawing for drawing, scale, _ in two_hundred() if scale is None]
     assert len(unread) < 0.25 * 200
@@ -107,6 +108,7 @@ def test_most_rulers_are_read():
     assert sum(drawing.kind == "mm" for drawing in unread) < 0.1 * 200 / 3
 
 
+@pytest.mark.slow
 def test_claimed_uncertainty_is_true():
     errors = relative_errors(two_hundred())
     read = [scale for _, scale, _ in two_hundred() if scale is not None]

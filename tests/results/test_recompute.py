@@ -27,10 +27,10 @@ PHOTOS = sorted(SAMPLES.glob("jar-*.jpg"))
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(samples_read, tmp_path_factory):
     """All sample jars, read at their three times; some once more, in other ways."""
-    out = tmp_path_factory.mktemp("out")
-    read_photos(PHOTOS, Settings(), out=out)
+    out = tmp_path_factory.mktemp("read") / "out"
+    shutil.copytree(samples_read.out, out)
     tapered = ScaleAids(profile=find_profile("tapered"))
     for name, paths, settings in (
         ("last", [p for p in PHOTOS if "02-48h" in p.name], Settings(seed=7)),
@@ -48,7 +48,12 @@ JARS = ["2", "21", "9", "jar-08", "last", "tapered", "bare tapered"]
 
 @pytest.mark.photo
 @pytest.mark.parametrize("jar", JARS)
-def test_a_result_comes_from_its_file_alone_to_the_last_digit(folder, jar):
+def test_a_result_comes_from_its_file_alone_to_the_last_digit(folder, jar, monkeypatch):
+    def refuse(*_, **__):
+        raise AssertionError("a photo was opened")
+
+    monkeypatch.setattr("jarvision.photo.decode.open_photo", refuse)
+    monkeypatch.setattr("jarvision.wall.locate.look_at_jar", refuse)
     record = read_jar_file(folder / json_name(jar))
     made = recomputed(record)
     assert repr(row_of(made)) == repr(record.row)  # repr: NaN does not equal itself
@@ -64,30 +69,32 @@ def test_a_result_comes_from_its_file_alone_to_the_last_digit(folder, jar):
 
 
 @pytest.mark.photo
-def test_no_photo_is_needed_for_it(folder, monkeypatch):
-    def refuse(*_, **__):
-        raise AssertionError("a photo was opened")
-
-    monkeypatch.setattr("jarvision.photo.decode.open_photo", refuse)
-    monkeypatch.setattr("jarvision.wall.locate.look_at_jar", refuse)
-    for record in read_jar_folder(folder).jars:
-        recomputed(record)
+def test_every_result_of_a_folder_holds_what_was_measured(folder):
+    records = read_jar_folder(folder).jars
+    assert len(records) == len(JARS)
+    assert all(record.measurement and record.given for record in records)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def record(folder):
     return read_jar_file(folder / "jar-2.json")
 
 
+@pytest.fixture(scope="module")
+def before(record):
+    """What comes of the jar with no line corrected."""
+    return recomputed(record)
+
+
 @pytest.mark.photo
-def test_a_corrected_top_takes_the_place_of_what_was_read(record):
-    before = recomputed(record).reading
-    higher = before.tops[1].value + 3.0
+def test_a_corrected_top_takes_the_place_of_what_was_read(record, before):
+    was = before.reading
+    higher = was.tops[1].value + 3.0
     made = recomputed(record, corrections=[Correction(JarLine.SILT, higher, 0.3)])
     after = made.reading
     # All photos that show it say the same now, but for what the bed sinks in between: 1 % and less.
     assert after.tops[1].value == pytest.approx(higher, rel=0.011)
-    assert after.tops[0].value == before.tops[0].value
+    assert after.tops[0].value == was.tops[0].value
     silt = (after.tops[1].value - after.tops[0].value) / after.tops[2].value
     # Draws have no rounding, but the middle of three is moved into the class that is named.
     assert after.composition.silt_pct.value == pytest.approx(100 * silt, abs=1.5)
@@ -95,9 +102,8 @@ def test_a_corrected_top_takes_the_place_of_what_was_read(record):
 
 
 @pytest.mark.photo
-def test_the_weight_follows_a_corrected_top(record):
+def test_the_weight_follows_a_corrected_top(record, before):
     """Half as much sand again cannot weigh less."""
-    before = recomputed(record)
     higher = Correction(JarLine.SAND, 1.5 * before.reading.tops[0].value, 0.3)
     after = recomputed(record, corrections=[higher])
     sand = [made.weighed.fractions[:, 0].mean() for made in (before, after)]
@@ -111,19 +117,20 @@ def test_a_top_corrected_in_one_photo_is_doubted_where_others_disagree(record):
     assert DoubtName.OLDER_BOUNDARY_MOVED in doubts
 
 
+@pytest.mark.slow
 @pytest.mark.photo
-def test_a_corrected_floor_moves_all_tops_and_the_water(record):
-    before = recomputed(record).reading
+def test_a_corrected_floor_moves_all_tops_and_the_water(record, before):
+    was = before.reading
     after = recomputed(record, corrections=[Correction(JarLine.FLOOR, 1.0, 0.2)]).reading
-    for old, new in zip(before.tops, after.tops, strict=True):
+    for old, new in zip(was.tops, after.tops, strict=True):
         assert new.value == pytest.approx(old.value - 1.0, abs=0.05)
-    assert after.water_mm == pytest.approx(before.water_mm - 1.0)
+    assert after.water_mm == pytest.approx(was.water_mm - 1.0)
     assert after.photos[-1].floor.sd_mm == 0.2
 
 
+@pytest.mark.slow
 @pytest.mark.photo
-def test_a_corrected_water_line_changes_the_weight_only(record):
-    before = recomputed(record)
+def test_a_corrected_water_line_changes_the_weight_only(record, before):
     made = recomputed(record, corrections=[Correction(JarLine.WATER, 150.0, 1.0)])
     assert made.reading.tops == before.reading.tops
     assert made.reading.composition.sand_pct == before.reading.composition.sand_pct

@@ -205,6 +205,7 @@ def test_the_same_photo_twice_is_used_once(run: Run) -> None:
     }
 
 
+@pytest.mark.slow
 def test_further_photos_confirm_and_move_nothing(run: Run, tmp_path: Path) -> None:
     paths = [sample("21", r) for r in READINGS]
     taken, focal = camera_of(sample("21", "2h"))

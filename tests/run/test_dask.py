@@ -374,14 +374,17 @@ def test_only_so_many_tasks_are_under_way_and_so_many_bytes(two, monkeypatch, mo
     assert count.out == 0
 
 
-def test_only_the_task_that_kills_its_worker_again_is_given_up(tmp_path):
-    none = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "0"}  # else it dies eight times
-    with machines(tmp_path / "machines", **none) as here:
-        here.work("one", "--nanny")  # with a process that starts a dead worker anew
-        staffed(here, 1)
-        with pool_for(1, here.address) as pool:
-            done = pool.each(errand(die_at_three), range(8), lost=lost)
-    assert done == [0, 2, 4, "lost", 8, 10, 12, 14]
+@pytest.mark.parametrize("nanny", [[], ["--nanny"]], ids=["no nanny", "nanny"])
+def test_a_task_that_kills_or_never_ends_costs_itself_and_no_worker(own, nanny):
+    own.work("one", *nanny)
+    staffed(own, 1)
+    with pool_for(1, own.address) as pool:
+        before = pool.client.scheduler_info()["workers"].keys()
+        done = pool.each(errand(die_at_three), range(8), lost=lost)
+        assert done == [0, 2, 4, "lost", 8, 10, 12, 14]
+        done = pool.each(errand(time.sleep), [0, 9999, 0], lost=lost, most_s=10.0)
+        assert done == [None, "lost", None]
+        assert pool.client.scheduler_info()["workers"].keys() == before
 
 
 def test_a_cluster_without_workers_is_said(own, monkeypatch):
@@ -421,7 +424,7 @@ def free_port():
 @pytest.mark.parametrize(
     "address",
     [
-        f"tcp://127.0.0.1:{free_port()}",
+        pytest.param(f"tcp://127.0.0.1:{free_port()}", id="a free port"),
         "nonsense",
         "foo://127.0.0.1:1",
         "tcp://\u202egpj:x\n",

@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import pytest
 from sample_truth import top_of
+from samples_read import SamplesRead
 from scenes import READINGS, camera_of, exif_of, sample, save, upright
 
 from jarvision.estimate.judge import judge
@@ -51,13 +52,15 @@ def test_further_photos_are_kept_as_heights_over_time(tmp_path: Path) -> None:
     assert outcome.weighed is not None
 
 
-def test_a_water_line_by_hand_takes_the_place_of_the_photos_own(tmp_path: Path) -> None:
+def test_a_water_line_by_hand_takes_the_place_of_the_photos_own(
+    tmp_path: Path, samples_read: SamplesRead
+) -> None:
     photos = [sample("02", r) for r in READINGS]
     manifest = parse_manifest("jar,water_mm\n2,101\n")
     [by_hand] = read_photos(photos, Settings(manifest=manifest), out=tmp_path).outcomes
     data = json.loads((tmp_path / "jar-2.json").read_text("utf-8"))
     assert (data["water_line"], data["water_sd_mm"]) == (101.0, JarFacts().water_sd_mm)
-    [by_photo] = read_photos(photos, Settings()).outcomes
+    by_photo = samples_read.outcome("2")
     true_mm = 104.8  # as the renderer wrote down for this jar
     assert abs(by_photo.record.water_line_mm - true_mm) < 3 * by_photo.record.water_sd_mm
     assert by_hand.record.water_line_mm == 101.0
@@ -67,10 +70,9 @@ def test_a_water_line_by_hand_takes_the_place_of_the_photos_own(tmp_path: Path) 
     ("odds", "by_hand", "doubted"), [(0.6, False, True), (0.6, True, False), (0.97, False, False)]
 )
 def test_a_water_line_that_may_be_another_is_doubted(
-    odds: float, by_hand: bool, doubted: bool
+    odds: float, by_hand: bool, doubted: bool, samples_read: SamplesRead
 ) -> None:
-    [outcome] = read_photos([sample("02", r) for r in READINGS], Settings()).outcomes
-    reading = outcome.reading
+    reading = samples_read.outcome("2").reading
     measured = replace(reading.measurement, water_odds=odds)
     found = judge(measured, reading.tops, profile=None, water_by_hand=by_hand)
     assert ("water_line_unsure" in {doubt.name for doubt in found}) == doubted

@@ -74,8 +74,12 @@ def refuse_three(number):
     return number
 
 
-def die(pipe):
+def die(pipe, idle_s):
     os._exit(3)
+
+
+def process_id(_):
+    return os.getpid()
 
 
 def die_while_answering(mark):
@@ -131,6 +135,33 @@ def test_a_worker_that_dies_in_the_middle_of_an_answer_stops_nobody(tmp_path):
 def test_only_the_task_that_kills_its_worker_again_is_given_up():
     with Pool(2) as pool:
         assert pool.each(always_die, range(6), lost=lost) == [0, 2, 4, "lost", 8, 10]
+
+
+def test_whoever_takes_far_too_long_is_ended_and_only_its_task_given_up():
+    with Pool(2) as pool:
+        assert pool.each(double, range(2), lost=lost) == [0, 2]  # processes have started
+        done = pool.each(time.sleep, [0, 9999, 0, 0], lost=lost, most_s=5.0)
+    assert done == [None, "lost", None, None]
+
+
+@needs_signals
+def test_apart_what_kills_costs_itself_only_and_one_process_serves_many_calls():
+    pool = Pool(1, apart=True)
+    [first] = pool.each(process_id, [0], lost=lost)
+    assert first != os.getpid()
+    assert pool.each(process_id, [0], lost=lost) == [first]
+    assert pool.each(always_die, [3, 4], lost=lost) == ["lost", 8]
+    with pool:
+        assert pool.each(process_id, [0], lost=lost) != [first]
+
+
+def test_a_process_apart_with_nothing_to_do_ends(monkeypatch):
+    monkeypatch.setattr("jarvision.run.pool._IDLE_S", 0.2)
+    with Pool(1, apart=True) as pool:
+        [first] = pool.each(process_id, [0], lost=lost)
+        pool._team[0].process.join(60)
+        [second] = pool.each(process_id, [0], lost=lost)
+    assert first != second
 
 
 @pytest.mark.parametrize("workers", [1, 2])

@@ -17,7 +17,7 @@ from sample_truth import top_of
 from scenes import sample, upright
 
 from jarvision.photo.video import VideoError, probe_video, video_frame
-from jarvision.run.engine import plan_photos, read_photos
+from jarvision.run.engine import read_photos
 from jarvision.run.jars_table import parse_manifest
 from jarvision.run.settings import Settings
 from jarvision.run.video_frames import VideoTiming, frames_of, useful_times_s, video_of
@@ -116,18 +116,16 @@ def test_a_tiny_and_an_endless_video_are_refused(tmp_path: Path) -> None:
 
 
 def test_a_time_lapse_is_read_like_photos(tmp_path: Path) -> None:
-    """Half a minute a picture: the sand at 1 min, the silt at 2 h, where the renderer put them."""
+    """A minute a picture: the sand at 1 min, the silt at 2 h, where the renderer put them."""
     first, second = upright(sample("02", "1min")), upright(sample("02", "2h"))
-    video = film(tmp_path / "north.mp4", [first] * 8 + [second] * 240)
+    video = film(tmp_path / "north.mp4", [first] * 4 + [second] * 120)
     before = hashlib.sha256(video.read_bytes()).digest()
-    manifest = parse_manifest("jar,name,video_step\n2,north,30 s\n")
+    manifest = parse_manifest("jar,name,video_step\n2,north,60 s\n")
     photos = [video, sample("02", "48h")]
-    plan = plan_photos(photos, Settings(manifest=manifest))
-    [jar] = plan.jars
-    chosen = {str(reading): photo.name for reading, photo in jar.chosen.items()}
+    [outcome] = read_photos(photos, Settings(manifest=manifest), out=tmp_path / "out").outcomes
+    chosen = {str(photo.reading): photo.name for photo in outcome.reading.photos}
     assert chosen["1min"] == "north.mp4 at 1min"
     assert chosen["2h"] in {"north.mp4 at 2h", "north.mp4 at 120min"}
-    [outcome] = read_photos(photos, Settings(manifest=manifest), out=tmp_path / "out").outcomes
     sand, silt, clay = (top.value for top in outcome.reading.tops)
     assert abs(sand - top_of("02", "1min", "sand")) < 1.0
     assert abs(silt - top_of("02", "2h", "silt")) < 1.0

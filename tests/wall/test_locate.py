@@ -108,7 +108,7 @@ def test_a_plain_picture_gives_a_wall_and_no_doubts() -> None:
             lambda: of_shot(Shot(distance=990.0, height=150.0, noise=1.0, blur_px=0.4)),
         ),
     ],
-    ids=str,
+    ids=lambda value: str(value) if isinstance(value, DoubtName) else "",
 )
 def test_what_is_wrong_with_a_picture_is_named(name: DoubtName, one: Callable[[], Photo]) -> None:
     look = looked(one())
