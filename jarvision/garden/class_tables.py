@@ -173,20 +173,15 @@ class SoilGroup(StrEnum):
     CLAYEY = "clayey"
 
 
-TEXTURE_GROUPS = Source(
-    Quality.MEMORY,
-    "USDA Soil Survey Manual, chapter 3, groups of texture classes: coarse and moderately coarse, "
-    "medium, moderately fine and fine; silt set apart by us",
-)
-
 GROUPS: dict[SoilGroup, tuple[TextureClass, ...]] = {
     SoilGroup.SANDY: (_T.SAND, _T.LOAMY_SAND, _T.SANDY_LOAM),
     SoilGroup.LOAMY: (_T.LOAM, _T.SILT_LOAM),
     SoilGroup.SILTY: (_T.SILT,),
     SoilGroup.CLAYEY: (_T.SANDY_CLAY_LOAM, _T.CLAY_LOAM, _T.SILTY_CLAY_LOAM, *_CLAYS),
 }
-"""The groups of the Soil Survey Manual (see `TEXTURE_GROUPS`), silt taken out of the medium ones:
-it lacks the clay that holds crumbs together."""
+"""The groups of the USDA Soil Survey Manual, chapter 3 (from memory: coarse and moderately coarse,
+medium, moderately fine and fine), silt taken out of the medium ones: it lacks the clay that holds
+crumbs together."""
 
 
 class RunoffGroup(StrEnum):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable
 from functools import cache
 from typing import Any
 from urllib.parse import quote
@@ -16,9 +15,8 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from jarvision.core.files import shown
-from jarvision.core.sections import Section
 from jarvision.core.shipped import data_file
-from jarvision.core.sources import Statement, legend
+from jarvision.core.sources import legend
 from jarvision.pages.markup import Markup, raw, tag, text
 from jarvision.pages.palette import css_variables
 
@@ -104,8 +102,3 @@ def title_of(jar: str) -> str:
     """Call a jar by its name: ``Jar 5``, but ``jar-08`` as it is."""
     name = shown(jar)
     return name if name.casefold().startswith("jar") else f"Jar {name}"
-
-
-def section_statements(sections: Iterable[Section]) -> list[Statement]:
-    """List the statements of several sections."""
-    return [statement for part in sections for statement in part.statements]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 
@@ -51,6 +51,28 @@ _NO_HEIGHT = Measured(math.nan, math.nan, "mm")
 LeftOut = tuple[tuple[str, str], ...]
 
 
+def _nothing_yet(jar: str, photos: JarPhotos, left_out: LeftOut, name: str, bed: str) -> JarRecord:
+    """Store what is known of a jar before anything of it was read."""
+    return JarRecord(
+        jar=jar,
+        stem=safe_name(jar),
+        strip_number=photos.number,
+        made_by=f"jarvision {__version__}",
+        photos=tuple(PhotoRecord(t.name, None, math.nan, None, ()) for t in photos.timed),
+        scaled=False,
+        tops=None,
+        water_line_mm=math.nan,
+        by_height=None,
+        by_weight=None,
+        not_weighed="",
+        doubts=(),
+        left_out=left_out,
+        unread=None,
+        name=name,
+        bed=bed,
+    )
+
+
 def unread_record(
     photos: JarPhotos, error: JarError, *, left_out: LeftOut = (), name: str = "", bed: str = ""
 ) -> JarRecord:
@@ -67,24 +89,8 @@ def unread_record(
     name, bed : str
         What the user's list of jars says of it.
     """
-    return JarRecord(
-        jar=photos.jar,
-        stem=safe_name(photos.jar),
-        strip_number=photos.number,
-        made_by=f"jarvision {__version__}",
-        photos=tuple(PhotoRecord(t.name, None, math.nan, None, ()) for t in photos.timed),
-        scaled=False,
-        tops=None,
-        water_line_mm=math.nan,
-        by_height=None,
-        by_weight=None,
-        not_weighed="",
-        doubts=(),
-        left_out=left_out,
-        unread=Unread(error.name, str(error)),
-        name=name,
-        bed=bed,
-    )
+    known = _nothing_yet(photos.jar, photos, left_out, name, bed)
+    return replace(known, unread=Unread(error.name, str(error)))
 
 
 def record_of(
@@ -120,11 +126,8 @@ def record_of(
     reading = made.reading
     c = reading.composition
     draws = c.draws[:: max(1, len(c.draws) // _KEPT_DRAWS)][:_KEPT_DRAWS]
-    return JarRecord(
-        jar=reading.jar,
-        stem=safe_name(reading.jar),
-        strip_number=photos.number,
-        made_by=f"jarvision {__version__}",
+    return replace(
+        _nothing_yet(reading.jar, photos, left_out, name, bed),
         photos=tuple(_photo(p, photos, reading.jar) for p in reading.photos),
         scaled=reading.scaled,
         tops=reading.tops,
@@ -138,10 +141,6 @@ def record_of(
         by_weight=_by_weight(made.weighed) if made.weighed else None,
         not_weighed=made.not_weighed,
         doubts=tuple(NamedDoubt(str(d.name), d.sentence) for d in reading.doubts),
-        left_out=left_out,
-        unread=None,
-        name=name,
-        bed=bed,
         water_state=reading.water_state,
         profile=reading.profile,
         marks=offer_json(offer) if offer else None,
@@ -175,29 +174,20 @@ def interim_record(
     """
     verdict, due = reading.verdict, reading.next_photo
     read = tuple(_photo(p, photos, reading.jar) for p in reading.photos)
-    known = reading.tops if reading.scaled else (_NO_HEIGHT,) * 3
-    return JarRecord(
-        jar=reading.jar,
-        stem=safe_name(reading.jar),
-        strip_number=photos.number,
-        made_by=f"jarvision {__version__}",
-        photos=read or tuple(PhotoRecord(t.name, None, math.nan, None, ()) for t in photos.timed),
+    heights = reading.tops if reading.scaled else (_NO_HEIGHT,) * 3
+    known = _nothing_yet(reading.jar, photos, left_out, name, bed)
+    return replace(
+        known,
+        photos=read or known.photos,
         scaled=reading.scaled,
         tops=reading.tops,
         water_line_mm=reading.water_mm,
-        by_height=None,
-        by_weight=None,
-        not_weighed="",
         doubts=tuple(NamedDoubt(str(d.name), d.sentence) for d in reading.doubts),
-        left_out=left_out,
-        unread=None,
-        name=name,
-        bed=bed,
         row=ReadingRow(
             jar=reading.jar,
             photos=tuple(p.name for p in reading.photos) or (verdict.photo,),
-            tops_mm=_rounded(t.value for t in known),
-            top_sds_mm=_rounded(t.sd for t in known),
+            tops_mm=_rounded(t.value for t in heights),
+            top_sds_mm=_rounded(t.sd for t in heights),
             pcts=_UNKNOWN,
             pct_sds=_UNKNOWN,
             texture_class=None,

@@ -11,7 +11,6 @@ _ENOUGH = 2 / 3
 _MOST = 3
 _RARE = 0.1
 
-ON_THE_GLASS = "On the glass"
 GLASS_MEANS = (
     "On the glass is the thickness of the layers, what marks on the jar give: fresh clay is mostly "
     "water, so it stands higher there than it weighs."

@@ -1,6 +1,6 @@
 """The same work on many things, spread over the machines of a Dask cluster.
 
-The machines need this same program and share no disk with this one: what a item needs travels with
+The machines need this same program and share no disk with this one: what an item needs travels with
 it, and what was made of it is put on disk here. A worker that dies takes nothing with it: its items
 go to the others, and only what kills its workers again when nobody else works is given up. A worker
 does its work in a process beside it, so that a photo that kills whoever opens it costs no worker,
@@ -18,17 +18,16 @@ import secrets
 import threading
 import time
 import warnings
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Generic
+from typing import TYPE_CHECKING, Any
 
 from jarvision.core.errors import ExitCode, UsageError
 from jarvision.core.files import shown
 from jarvision.results.fingerprint import program
-from jarvision.run.pool import Item, Pool, Result, Task, TaskPool, TaskRaised
+from jarvision.run.pool import Item, Pool, Result, Task, TaskPool, TaskRaised, TaskRun
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -174,7 +173,7 @@ class _Call:
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """What came of a item."""
+    """What came of an item."""
 
     result: Any
 
@@ -236,23 +235,12 @@ def _died(_: bytes) -> _Answer | _Died:
 # --- here ---------------------------------------------------------------------------------------
 
 
-@dataclass(slots=True)
-class _ClusterRun(Generic[Item, Result]):
-    """One call of `ClusterPool.each`: what waits, what is out, what is to be tried again."""
+@dataclass(slots=True, kw_only=True)
+class _ClusterRun(TaskRun[Item, Result]):
+    """What is out, by its future: index, bytes."""
 
     task: Task[Item, Any, Result]
-    items: Sequence[Item]
-    lost: Callable[[Item], Result]
-    got: Callable[[Result], None]
-    most_s: float
-    waiting: deque[int]
-    again: deque[int] = field(default_factory=deque)
-    out: dict[Future[Any], tuple[int, int]] = field(default_factory=dict)  # -> index, bytes
-    results: dict[int, Result] = field(default_factory=dict)
-
-    @property
-    def is_done(self) -> bool:
-        return len(self.results) == len(self.items)
+    out: dict[Future[Any], tuple[int, int]] = field(default_factory=dict)
 
     @property
     def bytes_out(self) -> int:
@@ -265,19 +253,6 @@ class _ClusterRun(Generic[Item, Result]):
         is_full = len(self.out) >= room or self.bytes_out >= _MOST_BYTES_OUT
         is_alone = any(index in self.again for index, _ in self.out.values())
         return None if is_full or is_alone or not self.waiting else self.waiting.popleft()
-
-    def keep(self, index: int, result: Result) -> None:
-        if index in self.again:
-            self.again.remove(index)
-        self.results[index] = result
-        self.got(result)
-
-    def died(self, index: int) -> None:
-        """See to a item whose workers died."""
-        if index in self.again:
-            self.keep(index, self.lost(self.items[index]))
-        else:
-            self.again.append(index)
 
 
 @dataclass(slots=True)
@@ -354,13 +329,13 @@ class ClusterPool:
         ClusterLostError
             The scheduler or all workers went away.
         """
-        run = _ClusterRun(task, items, lost, got, most_s, deque(range(len(items))))
+        run = _ClusterRun(items, lost, got, most_s, task=task)
         self._staffed_s = time.monotonic()
         while not run.is_done:
             self._look()
             self._hand_out(run)
             self._listen(run)
-        return [run.results[index] for index in range(len(items))]
+        return run.in_order()
 
     def _hand_out(self, run: _ClusterRun[Item, Result]) -> None:
         """Send enough items for every worker to have its next one at hand, and no more."""
@@ -376,7 +351,7 @@ class ClusterPool:
         """Wait for answers for a while, and take those that have come."""
         from distributed import wait
 
-        with contextlib.suppress(Exception):  # time is up, or a item was cancelled: seen below
+        with contextlib.suppress(Exception):  # time is up, or an item was cancelled: seen below
             wait(list(run.out), timeout=_LOOK_S, return_when="FIRST_COMPLETED")
         for future in [f for f in run.out if f.status not in ("pending", "lost")]:
             index, _ = run.out[future]

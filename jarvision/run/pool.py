@@ -55,12 +55,12 @@ class Task(Generic[Item, Made, Result]):
     Attributes
     ----------
     task : callable
-        Does a item where the disk is at hand.
+        Does an item where the disk is at hand.
     packed : callable
-        Reads what a item needs from this disk, and makes of it a call without arguments that does
+        Reads what an item needs from this disk, and makes of it a call without arguments that does
         the same anywhere; it must be picklable.
     keep : callable
-        Ends a item with what was made of it, at this disk.
+        Ends an item with what was made of it, at this disk.
     """
 
     task: Callable[[Item], Made]
@@ -105,25 +105,51 @@ class _Worker:
 
 
 @dataclass(slots=True)
-class _PoolRun(Generic[Item, Result]):
-    """One call of `Pool.each`: what waits, what is to be tried again, what is done."""
+class TaskRun(Generic[Item, Result]):
+    """One call of `TaskPool.each`: what waits, what is to be tried again, what is done."""
 
-    task: Callable[[Item], Result]
     items: Sequence[Item]
     lost: Callable[[Item], Result]
     got: Callable[[Result], None]
     most_s: float
-    waiting: deque[int]
+    waiting: deque[int] = field(init=False)
     again: deque[int] = field(default_factory=deque)
     results: dict[int, Result] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        self.waiting = deque(range(len(self.items)))
+
     @property
     def is_done(self) -> bool:
+        """Whether every item has its result."""
         return len(self.results) == len(self.items)
 
+    def in_order(self) -> list[Result]:
+        """Give the results in the order of the items."""
+        return [self.results[index] for index in range(len(self.items))]
+
     def keep(self, index: int, result: Result) -> None:
+        """Take the result of an item."""
+        if index in self.again:
+            self.again.remove(index)
         self.results[index] = result
         self.got(result)
+
+    def give_up(self, index: int) -> None:
+        """Do without an item's result."""
+        self.keep(index, self.lost(self.items[index]))
+
+    def died(self, index: int, *, is_alone: bool = False) -> None:
+        """See to an item whose worker died: once more, when nobody else works."""
+        if is_alone or index in self.again:
+            self.give_up(index)
+        else:
+            self.again.append(index)
+
+
+@dataclass(slots=True, kw_only=True)
+class _PoolRun(TaskRun[Item, Result]):
+    task: Callable[[Item], Result]
 
     def do_here(self) -> None:
         while self.waiting:
@@ -131,11 +157,6 @@ class _PoolRun(Generic[Item, Result]):
             self.keep(index, self.task(self.items[index]))
         while self.again:
             self.give_up(self.again[0])
-
-    def give_up(self, index: int) -> None:
-        with contextlib.suppress(ValueError):
-            self.again.remove(index)
-        self.keep(index, self.lost(self.items[index]))
 
 
 @dataclass(slots=True)
@@ -193,7 +214,7 @@ class Pool:
         items : sequence
             What it is called with, one at a time; must be picklable, like the results.
         lost : callable
-            Makes the result of a item whose worker died twice.
+            Makes the result of an item whose worker died twice.
         got : callable
             Told each result as it comes, in any order.
         few : int
@@ -206,7 +227,7 @@ class Pool:
         list
             Results in the order of `items`.
         """
-        run = _PoolRun(task, items, lost, got, most_s, deque(range(len(items))))
+        run = _PoolRun(items, lost, got, most_s, task=task)
         for worker in [one for one in self._team if not one.process.is_alive()]:
             self._team.remove(worker)
             worker.pipe.close()
@@ -217,7 +238,7 @@ class Pool:
                 self._staff(len(run.waiting) + len(run.again))
                 self._hand_out(run)
                 self._listen(run)
-        return [run.results[index] for index in range(len(items))]
+        return run.in_order()
 
     def _staff(self, useful: int) -> None:
         """Start processes until there are enough."""
@@ -257,8 +278,6 @@ class Pool:
             if isinstance(answer, TaskRaised):
                 raise answer.error
             if index is not None:
-                if index in run.again:
-                    run.again.remove(index)
                 run.keep(index, answer)
 
     def _reap(self, worker: _Worker, run: _PoolRun[Item, Result]) -> None:
@@ -272,15 +291,13 @@ class Pool:
             is_idle = all(other.holds is None for other in self._team)
             if self._failed_starts >= _MOST_FAILED_STARTS and is_idle:
                 self.workers, self.apart = 1, False
-        elif index is not None and (self.apart or index in run.again):
-            run.give_up(index)
         elif index is not None:
-            run.again.append(index)
+            run.died(index, is_alone=self.apart)
 
 
 @dataclass(frozen=True, slots=True)
 class TaskRaised:
-    """What a item raised."""
+    """What an item raised."""
 
     error: Exception
 
