@@ -217,7 +217,10 @@ def _row(index: int, given: JarPage) -> _LayerRow:
     jar = given.jar
     weight = share_text(jar.by_weight.shares, index) if jar.by_weight else ""
     glass = share_text(jar.by_height, index) if jar.by_height else ""
-    return _LayerRow(LAYERS[index], top_text(jar, index, given.system), glass, weight)
+    top = top_text(jar, index, given.system)
+    if given.system is UnitSystem.US:  # fractions make it long: it may break before the range only
+        top = top.replace(" ", "\u00a0").replace("\u00a0(", " (")
+    return _LayerRow(LAYERS[index], top, glass, weight)
 
 
 @dataclass(frozen=True, slots=True)

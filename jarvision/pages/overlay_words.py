@@ -16,7 +16,6 @@ from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
 from jarvision.results.doubt_order import gravest_first
 from jarvision.results.headline import soil_in_words
-from jarvision.results.numbers import printed_unit
 from jarvision.wall.layers import LAYERS
 from jarvision.wall.measurement import Boundary
 from jarvision.wall.read import PhotoReading
@@ -167,15 +166,18 @@ def height_in_words(
     system: UnitSystem = UnitSystem.METRIC,
 ) -> tuple[str, str]:
     """Say a height, and its range; in per cent where there is no scale."""
-    part, unit = printed_unit(system) if reading.scaled else (100 / deposit_mm(reading), "%")
+    if reading.scaled and system is UnitSystem.US:
+        low_in, high_in = (inches_text(max(end, 0.0)) for end in range_mm)
+        is_known = all(map(math.isfinite, range_mm))
+        return f"{inches_text(height_mm)} in", f"({low_in} to {high_in})" if is_known else ""
+    part, unit = (1.0, "mm") if reading.scaled else (100 / deposit_mm(reading), "%")
     height = height_mm * part
     if unit == "%" and abs(height - 100) < 0.05:
         return "100 %", ""  # the deposit is measured in itself
     low, high = (end * part for end in range_mm)
-    digits = 2 if unit == "in" else 1
-    said = with_range(height, (low, high), finest=10.0**-digits, lowest=0.0)
+    said = with_range(height, (low, high), finest=0.1, lowest=0.0)
     ends = said.partition(" ")[2].replace("–", " to ")  # the font has no dash of that length
-    return f"{height:.{digits}f} {unit}", ends
+    return f"{height:.1f} {unit}", ends
 
 
 def deposit_mm(reading: Drawn) -> float:

@@ -253,7 +253,7 @@ def test_labels_say_value_and_range():
     said = ("top of the sand", "21.0 mm", "(20.3 to 21.7)", "")
     assert boundary_label(older, photo, reading) == said
     inches = boundary_label(own, photo, reading, UnitSystem.US)
-    assert inches == ("top of the silt", "1.46 in", "(1.42 to 1.49)", "")  # 25.4 mm to the inch
+    assert inches == ("top of the silt", "1 15/32 in", "(1 7/16 to 1 1/2)", "")  # of 25.4 mm
 
 
 def test_a_range_takes_in_the_other_places():
