@@ -41,9 +41,15 @@ def test_warmer_water_is_thinner(temp_c, rise_c):
     assert viscosity_pa_s(temp_c + rise_c) < viscosity_pa_s(temp_c)
 
 
-@pytest.mark.parametrize("temp_c", [-3.0, 0.9, 40.1, 68.0, float("nan"), float("inf")])
+@pytest.mark.parametrize("temp_c", [-3.0, 0.9, 104.1, float("nan"), float("inf")])
 def test_a_temperature_that_cannot_be_is_refused_with_what_to_do(temp_c):
     with pytest.raises(ValueRefusedError, match=r"between 1 and 40 °C.*Celsius"):
+        check_temperature(temp_c)
+
+
+@pytest.mark.parametrize("temp_c", [40.1, 68.0, 104.0])  # 104 °F are 40 °C
+def test_a_number_that_is_a_shelf_s_in_fahrenheit_is_asked_about(temp_c):
+    with pytest.raises(ValueRefusedError, match=rf"Do you mean {temp_c:g} °F\?"):
         check_temperature(temp_c)
 
 

@@ -237,7 +237,7 @@ def refused(match: str, error: type[JarError] = ValueRefusedError):
 @pytest.mark.parametrize(
     ("facts", "match"),
     [
-        ({"temp_c": 41.0}, "between 1 and 40 °C"),
+        ({"temp_c": 41.0}, "mean 41 °F"),
         ({"temp_c": 0.0}, "between 1 and 40 °C"),
         ({"temp_c": float("nan")}, "between 1 and 40 °C"),
         ({"water_mm": 70.0}, "25 mm of water stand over the soil"),

@@ -350,10 +350,10 @@ def test_metric_and_us_units_are_never_mixed(folder):
 
 def test_heights_in_inches_are_the_millimetres_over_25_4(folder):
     report(folder, units=UnitSystem.US)
-    # 20, 40 and 50 mm (report_samples) are 0.79, 1.57 and 1.97 in; 0.5 mm is one sd, and 1.6449 sd
-    # to each side hold 90 % of a normal distribution: 0.03 in.
-    words = page(folder, "report-5.html").words
-    for height in ("0.79 (0.76–0.82)", "1.57 (1.54–1.61)", "1.97 (1.94–2.00)"):
+    # 20, 40 and 50 mm (report_samples) are 25.2, 50.4 and 63.0 of a tape's 32nds of an inch; 0.5 mm
+    # is one sd, and 1.6449 sd to each side hold 90 % of a normal distribution: 1.04 of them.
+    words = page(folder, "report-5.html").words.replace("\u00a0", " ")
+    for height in ("25/32 (3/4–13/16)", "1 9/16 (1 17/32–1 19/32)", "1 31/32 (1 15/16–2)"):
         assert f"{height} in" in words
 
 

@@ -22,7 +22,7 @@ from jarvision.core.errors import MixedJarsError, TimesError
 from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.estimate.reading import JarReading
-from jarvision.results.record import overlay_name
+from jarvision.results.record import json_name, overlay_name
 from jarvision.run.engine import read_photos
 from jarvision.run.outcome import Batch, Outcome
 from jarvision.run.outputs import write_table
@@ -50,7 +50,7 @@ class Run:
         return next(o for o in self.batch.outcomes if o.jar == jar)
 
     def json(self, jar: str) -> dict[str, object]:
-        return json.loads((self.out / f"jar-{jar}.json").read_text(encoding="utf-8"))
+        return json.loads((self.out / json_name(jar)).read_text(encoding="utf-8"))
 
     def rows(self) -> list[dict[str, str]]:
         text = (self.out / "readings.csv").read_bytes().decode("utf-8")
