@@ -22,7 +22,7 @@ from jarvision.estimate.stacking import (
     seen,
     settled,
 )
-from jarvision.estimate.topsoil import log_density
+from jarvision.estimate.topsoil import log_prior
 
 Array = NDArray[np.float64]
 
@@ -91,7 +91,12 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
     gap = evidence.values - seen(evidence, jars, mass, charge, path)
     chi2 = (gap**2 / evidence.variances).sum(axis=1)
     litres, clay_up = held_up(evidence, jars, charge, path)
-    log_fit = -0.5 * chi2 - log_q + _log_masses(evidence, mass) + _log_looks(evidence, jars, litres)
+    log_fit = (
+        -0.5 * chi2
+        - log_q
+        + log_prior(mass, evidence.facts.origin)
+        + _log_looks(evidence, jars, litres)
+    )
     minute = min(int(np.searchsorted(path.time_s, MINUTE_S)), path.time_s.size - 1)
     slowed = hindering(path.solids[:, minute], jars.values["exponent"])
     landed = landed_of(evidence, jars, charge, path)
@@ -101,16 +106,6 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
     bed = path.state.bed_mm - hidden[:, None]
     bed = np.maximum(bed, 0.0) / jars.scale[:, None]
     return Cloud(z, mass, log_fit, chi2, bed, clay_up, slowed, whole)
-
-
-def _log_masses(evidence: Evidence, mass: Array) -> Array:
-    """Log prior of the masses.
-
-    Compositions are as likely as `topsoil` says, and any load as another of half or twice its size.
-    """
-    total = mass.sum(axis=1)
-    log_p = -3.0 * np.log(total)
-    return _array(log_p + log_density(mass, evidence.facts.origin))
 
 
 def _log_looks(evidence: Evidence, jars: Jars, litres: Array) -> Array:

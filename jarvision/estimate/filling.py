@@ -11,14 +11,16 @@ from scipy.special import log_ndtr, ndtr, ndtri
 
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.stacking import Jars, charge_of, seen, settled
+from jarvision.estimate.topsoil import log_prior
 
 Array = NDArray[np.float64]
 
-_ROUNDS = 3  # times that the masses are solved anew before the clay is drawn
+_ROUNDS = 4  # times that the masses are solved anew before the clay is drawn
 _AGAIN = 2  # and times that sand and silt are solved anew with that clay
 _LEAP = 2.5  # most that one of these times changes a mass
 _NUDGE = 0.1  # share by which a mass is changed to see what that does
-_EVEN = 0.3  # part of the clay that is drawn from anywhere, since its law is the least normal
+_STEPS, _FAR_SD = 16, 3.5  # in which the clay is drawn, and how far from its middle
+_EVEN = 0.1  # part of the clay that is drawn from anywhere, since its law is the least normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,7 @@ def _not_negative(precision: Array, pull: Array, start: Array) -> Array:
     return np.asarray(np.maximum(best, 1e-3 * best.sum(axis=1, keepdims=True)), dtype=np.float64)
 
 
-_STRETCH = 1.2  # proposals are drawn this much wider than the normal law they stand for
+_STRETCH = 1.1  # proposals are drawn this much wider than the normal law they stand for
 
 
 def _draw(law: _Normal, rng: np.random.Generator) -> tuple[Array, Array]:
@@ -99,13 +101,17 @@ def _seen(evidence: Evidence, jars: Jars, mass: Array) -> Array:
 
 
 def _first_guess(evidence: Evidence, jars: Jars) -> _Guess:
+    """Start, with slopes as if more of a class left the others' settling as it is."""
     mass = _first_masses(evidence, jars)
-    there = _seen(evidence, jars, mass)
+    charge = charge_of(jars, mass)
+    path = settled(evidence, jars, charge)
+    there = seen(evidence, jars, mass, charge, path)
     slopes = np.empty((*there.shape, 3))
     for kind in range(3):
         more = mass.copy()
         more[:, kind] *= 1.0 + _NUDGE
-        slopes[:, :, kind] = (_seen(evidence, jars, more) - there) / (_NUDGE * mass[:, kind, None])
+        changed = seen(evidence, jars, more, charge_of(jars, more), path)
+        slopes[:, :, kind] = (changed - there) / (_NUDGE * mass[:, kind, None])
     return _Guess(mass, there, slopes)
 
 
@@ -149,14 +155,42 @@ def fill(evidence: Evidence, jars: Jars, rng: np.random.Generator) -> tuple[Arra
 def _draw_clay(
     evidence: Evidence, jars: Jars, law: _Normal, rng: np.random.Generator
 ) -> tuple[Array, Array]:
-    """Clay (N,) from its own law or from anywhere, and the log density of both together (N,)."""
+    """Clay (N,) by what the heights and the origin say of it, and the log density of it (N,).
+
+    In steps, each as likely as its middle; a part is drawn from anywhere, since masses far from
+    the guess are the least linear.
+    """
     most = 0.15 * jars.scale * evidence.top_mm.max() * jars.layer_g_cm3[2]
-    sd = 1.2 * np.sqrt(np.linalg.inv(law.precision)[:, 2, 2])
-    centre = np.clip(law.mean[:, 2], -3.0 * sd, most)
-    inside = centre / sd
-    whole = ndtr(inside)
-    own = centre - sd * ndtri(rng.random(sd.size) * whole)
-    anywhere = rng.random(sd.size) < _EVEN
-    clay = np.maximum(np.where(anywhere, most * rng.random(sd.size), own), 1e-6 * most)
-    normal = np.exp(-0.5 * ((clay - centre) / sd) ** 2) / (math.sqrt(2.0 * math.pi) * sd * whole)
-    return clay, np.log((1.0 - _EVEN) * normal + _EVEN * (clay < most) / most + 1e-300)
+    centre, sd = law.mean[:, 2], np.sqrt(np.linalg.inv(law.precision)[:, 2, 2])
+    low = np.clip(centre - _FAR_SD * sd, 0.0, 0.9 * most)
+    width = (np.clip(centre + _FAR_SD * sd, low + 0.1 * most, most) - low) / _STEPS
+    middles = low[:, None] + width[:, None] * (np.arange(_STEPS) + 0.5)
+    odds = np.exp(_log_clay(evidence, law, middles))
+    odds /= odds.sum(axis=1, keepdims=True)
+    ladder = np.cumsum(odds, axis=1)
+    step = (ladder < ladder[:, -1:] * rng.random((centre.size, 1))).sum(axis=1)
+    own = low + width * (np.minimum(step, _STEPS - 1) + rng.random(centre.size))
+    anywhere = rng.random(centre.size) < _EVEN
+    clay = np.maximum(np.where(anywhere, most * rng.random(centre.size), own), 1e-6 * most)
+    place = np.floor((clay - low) / width).astype(np.intp)
+    inside = (place >= 0) & (place < _STEPS)
+    rows = np.arange(centre.size)
+    density = np.where(inside, odds[rows, np.clip(place, 0, _STEPS - 1)] / width, 0.0)
+    return clay, np.log((1.0 - _EVEN) * density + _EVEN * (clay < most) / most + 1e-300)
+
+
+def _log_clay(evidence: Evidence, law: _Normal, clay: Array) -> Array:
+    """How likely amounts of clay (N, C) are, with the sand and silt they leave, in logarithms."""
+    spread = np.linalg.inv(law.precision)
+    away = clay - law.mean[:, 2, None]
+    log_p = -0.5 * away**2 / spread[:, 2, 2, None]
+    masses = [clay, clay, clay]
+    for kind in range(2):
+        slope = spread[:, kind, 2] / spread[:, 2, 2]
+        sd = np.sqrt(np.maximum(spread[:, kind, kind] - slope * spread[:, kind, 2], 1e-12))
+        middle = law.mean[:, kind, None] + slope[:, None] * away
+        log_p += log_ndtr(middle / sd[:, None])
+        masses[kind] = 0.5 * (middle + np.sqrt(middle**2 + sd[:, None] ** 2))  # about, over zero
+    flat = np.stack(masses, axis=2).reshape(-1, 3)
+    log_p += log_prior(flat, evidence.facts.origin).reshape(clay.shape)
+    return np.asarray(log_p - log_p.max(axis=1, keepdims=True))

@@ -17,25 +17,57 @@ from jarvision.estimate.priors import PRIORS
 
 Array = NDArray[np.float64]
 
-_DRAWS = 2048  # of each round; a power of two, as the even points want it
-_MOST_ROUNDS = 10
-_GOAL = 2000.0  # effective draws after which no further round is made: means good to 1/45 sd
+_FIRST, _DRAWS = 2048, 1024  # of the first round and of each other; powers of two, for even points
+_MOST_ROUNDS = 12
+_GOAL, _GOAL_SE = 1000.0, 0.005  # effective draws, and error of the mean shares, that are enough
 
 ENOUGH_DRAWS = 400.0
 """Effective draws under which a result is doubted."""
 
-_KEEP_PRIOR = 256  # draws of later rounds still from the prior, so that nothing is missed
-_WIDER = 1.15  # what is learned is drawn from with this much more variance
-_LEARN_FROM = 8.0  # effective draws for each unknown from which a round learns
+_KEEP_PRIOR = 64  # draws of later rounds still from the prior, so that nothing is missed
+_CENTRES = 128  # draws around which a round draws
+_WIDER = 1.4  # variance of what is drawn around each, over what would be enough
+_LEARN_FROM = 100.0  # effective draws from which a round learns
+_MOST_WAYS = 8  # in which what was seen can narrow the unknowns; heights and the water's look
 
 
 @dataclass(frozen=True, slots=True)
-class _Proposal:
-    """A normal law of the unknowns, used for `count` draws."""
+class _Learned:
+    """What the unknowns are drawn from: a sum of normal laws in few directions, else the prior.
 
-    mean: Array
+    Attributes
+    ----------
+    basis : ndarray, shape (D, R)
+        The directions, of length 1 and square to each other.
+    centres : ndarray, shape (C, R)
+        Middles of the laws.
+    root : ndarray, shape (R, R)
+        Lower root of the covariance of each.
+    """
+
+    basis: Array
+    centres: Array
     root: Array
-    count: int
+
+    def moved(self, z: Array) -> Array:
+        """Turn draws from the prior (N, D) into draws of this."""
+        own = z @ self.basis
+        drawn = self.centres[np.arange(len(z)) % len(self.centres)] + own @ self.root.T
+        return np.asarray(z + (drawn - own) @ self.basis.T)
+
+    def log_ratio(self, z: Array) -> Array:
+        """Log density of draws (N, D) over the prior's."""
+        own = z @ self.basis
+        inverse = np.linalg.inv(self.root)
+        place, centres = (x @ inverse.T for x in (own, self.centres))
+        # single precision: over a distance of 13 sd the prior alone counts
+        gap = (place.astype(np.float32) @ centres.T.astype(np.float32)).astype(np.float32)
+        gap -= 0.5 * (place**2).sum(axis=1, dtype=np.float64)[:, None].astype(np.float32)
+        gap -= 0.5 * (centres**2).sum(axis=1).astype(np.float32)
+        density = np.exp(gap, out=gap).mean(axis=1, dtype=np.float64)
+        log_det = np.log(np.diagonal(self.root)).sum()
+        log_q = np.log(np.maximum(density, 1e-37)) - log_det
+        return np.asarray(log_q + 0.5 * (own**2).sum(axis=1))
 
 
 def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
@@ -56,24 +88,38 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     Notes
     -----
     Importance sampling in rounds, each learning from all before (Cornuet et al. 2012, Scand. J.
-    Stat. 39:798-812, from memory), until the draws are worth 2000 independent ones or 10 rounds are
-    done. The points of a round are spread evenly (Sobol's, turned by chance).
+    Stat. 39:798-812, from memory), until the draws are worth 1000 independent ones and the mean
+    shares are good to half a point, or all rounds are done. What was seen narrows the unknowns in
+    as many directions as there are numbers at most, so only there anything is learned; the points
+    of a round are spread evenly (Sobol's, turned by chance).
     """
-    size = len(PRIORS)
-    plain = _Proposal(np.zeros(size), np.eye(size), _DRAWS)
-    proposals = [plain]
-    cloud = explore(evidence, _even_normals(_DRAWS, rng), rng)
-    log_w = _log_weights(cloud, proposals)
-    for _ in range(_MOST_ROUNDS - 1):
-        if effective(log_w) >= _GOAL or not np.isfinite(log_w).any():
+    cloud = explore(evidence, _even_normals(_FIRST, rng), rng)
+    counts, ratios = [_FIRST], np.zeros((_FIRST, 1))
+    learned: list[_Learned] = []
+    log_w = _log_weights(cloud, ratios, counts)
+    while len(learned) < _MOST_ROUNDS and not _is_enough(cloud, log_w):
+        if not np.isfinite(log_w).any():
             break
-        learned = _next_proposal(cloud, log_w)
-        proposals += [_Proposal(plain.mean, plain.root, _KEEP_PRIOR), learned]
+        learned.append(_learn(cloud, log_w, rng))
         z = _even_normals(_DRAWS, rng)
-        z[_KEEP_PRIOR:] = learned.mean + z[_KEEP_PRIOR:] @ learned.root.T
+        z[_KEEP_PRIOR:] = learned[-1].moved(z[_KEEP_PRIOR:])
+        counts = [counts[0] + _KEEP_PRIOR, *counts[1:], _DRAWS - _KEEP_PRIOR]
+        of_new = np.stack([np.zeros(_DRAWS), *(each.log_ratio(z) for each in learned)], axis=1)
+        of_old = np.column_stack([ratios, learned[-1].log_ratio(cloud.z)])
+        ratios = np.concatenate([of_old, of_new])
         cloud = _joined(cloud, explore(evidence, z, rng))
-        log_w = _log_weights(cloud, proposals)
+        log_w = _log_weights(cloud, ratios, counts)
     return cloud, log_w
+
+
+def _is_enough(cloud: Cloud, log_w: Array) -> bool:
+    draws = effective(log_w)
+    if not draws >= _GOAL:
+        return False
+    weight = np.exp(log_w)
+    shares = cloud.mass / cloud.mass.sum(axis=1, keepdims=True)
+    variance = weight @ (shares - weight @ shares) ** 2
+    return bool(variance.max() < _GOAL_SE**2 * draws)
 
 
 def effective(log_w: Array) -> float:
@@ -105,29 +151,42 @@ def _even_normals(count: int, rng: np.random.Generator) -> Array:
     return np.asarray(ndtri(np.clip(points[order], 1e-9, 1.0 - 1e-9)), dtype=np.float64)
 
 
-def _log_normal_density(z: Array, proposal: _Proposal) -> Array:
-    scaled = np.linalg.solve(proposal.root, (z - proposal.mean).T)
-    log_det = np.log(np.diagonal(proposal.root)).sum()
-    return np.asarray(-0.5 * (scaled**2).sum(axis=0) - log_det, dtype=np.float64)
+def _log_weights(cloud: Cloud, ratios: Array, counts: Sequence[int]) -> Array:
+    """Weights against the mixture of all that was drawn from (multiple importance sampling).
 
-
-def _log_weights(cloud: Cloud, proposals: Sequence[_Proposal]) -> Array:
-    """Weights against the mixture of all that was drawn from (multiple importance sampling)."""
-    count = sum(p.count for p in proposals)
-    parts = [_log_normal_density(cloud.z, p) + math.log(p.count / count) for p in proposals]
-    log_w = cloud.log_fit - 0.5 * (cloud.z**2).sum(axis=1) - logsumexp(parts, axis=0)
+    None is more than the n-th part times the root of n, lest a single stray draw counts for all
+    (Ionides 2008, J. Comput. Graph. Stat. 17:295-311, from memory).
+    """
+    parts = ratios + np.log(np.array(counts) / sum(counts))
+    log_w = cloud.log_fit - logsumexp(parts, axis=1)
+    log_w = np.minimum(log_w - logsumexp(log_w), -0.5 * math.log(log_w.size))
     return np.asarray(log_w - logsumexp(log_w), dtype=np.float64)
 
 
-def _next_proposal(cloud: Cloud, log_w: Array) -> _Proposal:
-    size = cloud.z.shape[1]
-    weight = np.exp(flattened(log_w, _LEARN_FROM * size))
+def _learn(cloud: Cloud, log_w: Array, rng: np.random.Generator) -> _Learned:
+    """Learn where to draw from what draws are worth.
+
+    The directions are those in which weighted draws differ from the prior by more than so few
+    draws do by chance; the centres are draws, moved together by what each spreads (West 1993, J.
+    R. Stat. Soc. B 55:409-422, from memory).
+    """
+    flat = flattened(log_w, _LEARN_FROM)
+    draws, weight = effective(flat), np.exp(flat)
     mean = weight @ cloud.z
     away = cloud.z - mean
-    spread = (away * weight[:, None]).T @ away
-    spread = 0.85 * spread + 0.15 * np.diag(np.diagonal(spread)) + 0.02 * np.eye(size)
-    root = np.linalg.cholesky(np.asarray(_WIDER * spread))
-    return _Proposal(mean, root, _DRAWS - _KEEP_PRIOR)
+    sizes, ways = np.linalg.eigh((away * weight[:, None]).T @ away)
+    told = 0.5 * (sizes - 1.0 - np.log(np.maximum(sizes, 1e-6)) + (mean @ ways) ** 2)
+    by_chance = len(mean) / draws
+    basis = ways[:, [i for i in np.argsort(-told)[:_MOST_WAYS] if told[i] > by_chance]]
+    rank = basis.shape[1]
+    own = cloud.z @ basis
+    middle = weight @ own
+    spread = ((own - middle) * weight[:, None]).T @ (own - middle)
+    width = (0.5 * (rank + 2) * min(draws, _CENTRES)) ** (-1.0 / (rank + 4))
+    picked = own[resample(flat, rng, _CENTRES)]
+    centres = middle + math.sqrt(1.0 - min(width, 0.95) ** 2) * (picked - middle)
+    root = np.linalg.cholesky(_WIDER * width**2 * spread + 1e-4 * np.eye(rank))
+    return _Learned(basis, centres, root)
 
 
 def _joined(a: Cloud, b: Cloud) -> Cloud:

@@ -22,6 +22,7 @@ from jarvision.estimate.settling import (
     Path,
     settle,
     share_down,
+    shares_down,
     terminal_velocity_mm_s,
 )
 
@@ -270,13 +271,11 @@ class Landed:
 def landed_of(evidence: Evidence, jars: Jars, charge: Charge, path: Path) -> Landed:
     """Tell what stands in each height of N settled jars."""
     youth = _youth(evidence.time_s)
-    at = []
-    for index in range(evidence.time_s.size):
-        moment = _moment(evidence, jars, path, index)
-        down = share_down(charge, moment, column_mm=jars.column_mm)
-        down[-_FLOCS.size :] *= 1.0 + jars.values["clump_fluff"] * min(1.0, 1.4 * youth[index])
-        at.append(down)
-    minute = share_down(charge, path.at(MINUTE_S), column_mm=jars.column_mm)
+    moments = [_moment(evidence, jars, path, index) for index in range(evidence.time_s.size)]
+    moments.append(path.at(MINUTE_S))
+    *at, minute = shares_down(charge, moments, column_mm=jars.column_mm)
+    for down, young in zip(at, youth, strict=True):
+        down[-_FLOCS.size :] *= 1.0 + jars.values["clump_fluff"] * min(1.0, 1.4 * young)
     return Landed(tuple(at), minute, 1.0 + np.outer(jars.values["sinking"], youth))
 
 

@@ -48,6 +48,24 @@ EVEN_PART = 0.25
 fields than in gardens elsewhere; ours."""
 
 
+def log_prior(mass: Array, origin: Origin) -> Array:
+    """Tell how likely masses are, up to a constant: compositions as they are common, any load.
+
+    Parameters
+    ----------
+    mass : ndarray, shape (n, 3)
+        Sand, silt and clay, more than 0, in any one unit.
+    origin : Origin
+        Where the soil is from.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Logarithm of the density; a load is as likely as another of half or twice its size.
+    """
+    return np.asarray(log_density(mass, origin) - 3.0 * np.log(mass.sum(axis=1)))
+
+
 def log_density(mass: Array, origin: Origin) -> Array:
     """Tell how common compositions are, against all being equally so.
 
