@@ -244,13 +244,15 @@ def weigh(
         known = replace(known, soil_g=None, soil_mm=None, sand_g=None, sediment_g=None)
         evidence = gather(tops, known)
     cloud, log_w = sample(evidence, rng)
-    excess = _misfit(evidence, cloud, log_w)
-    if excess > 1.0:
-        evidence = gather(tops, known, inflate=excess)
+    typical = float(np.exp(log_w) @ cloud.chi2)
+    count = evidence.values.size
+    misfits = typical > 8.0 + 2.0 * count
+    if typical > 2.0 + 1.5 * count:  # the model is off here: believe the numbers that much less
+        evidence = gather(tops, known, inflate=typical / count)
         cloud, log_w = sample(evidence, rng)
     strained = _is_strained(evidence, cloud, log_w)
-    misfit = excess > 1.0 or (strained and not math.isnan(evidence.load_g_cm2))
-    left_out += _reference_doubts(evidence, strained=strained or excess > 1.0)
+    misfit = misfits or (strained and not math.isnan(evidence.load_g_cm2))
+    left_out += _reference_doubts(evidence, strained=strained or misfits)
     found = _report(evidence, cloud, log_w, rng, draws=draws, misfit=misfit)
     return replace(found, doubts=left_out + found.doubts)
 
@@ -291,13 +293,6 @@ def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[WeighingDo
     if not how:
         return ()
     return (_doubt(names.REFERENCE_DIFFERS, reference=reference.name, how=how),)
-
-
-def _misfit(evidence: Evidence, cloud: Cloud, log_w: Array) -> float:
-    """By how much the heights' variances are too small; 1 when they fit."""
-    count = evidence.values.size
-    typical = float(np.exp(log_w) @ cloud.chi2)
-    return typical / count if typical > 8.0 + 2.0 * count else 1.0
 
 
 def _interval(values: Array, value: float) -> Interval:
