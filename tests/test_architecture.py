@@ -199,8 +199,11 @@ assert "read" in shown.getvalue()
 """
 
 
-@pytest.mark.parametrize("script", [IMPORT, HELP], ids=["import", "help"])
-def test_help_loads_nothing_heavy(script):
+SHARES = "import jarvision.estimate.combine, jarvision.estimate.composition"
+
+
+@pytest.mark.parametrize("script", [IMPORT, HELP, SHARES], ids=["import", "help", "shares"])
+def test_help_and_shares_load_nothing_heavy(script):
     report = f"import sys\n{script}\nprint(*({HEAVY!r} & set(sys.modules)))"
     done = subprocess.run(
         [sys.executable, "-B", "-c", report],

@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 _FIRST, _DRAWS = 2048, 1024  # of the first round and of each other; powers of two, for even points
 _MOST_ROUNDS = 12
-_GOAL, _GOAL_SE = 1000.0, 0.005  # effective draws, and error of the mean shares, that are enough
+_GOAL, _GOAL_SE = 1500.0, 0.0045  # effective draws, and error of the mean shares, that are enough
 
 ENOUGH_DRAWS = 400.0
 """Effective draws under which a result is doubted."""
@@ -88,7 +88,7 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     Notes
     -----
     Importance sampling in rounds, each learning from all before (Cornuet et al. 2012, Scand. J.
-    Stat. 39:798-812, from memory), until the draws are worth 1000 independent ones and the mean
+    Stat. 39:798-812, from memory), until the draws are worth 1500 independent ones and the mean
     shares are good to half a point, or all rounds are done. What was seen narrows the unknowns in
     as many directions as there are numbers at most, so only there anything is learned; the points
     of a round are spread evenly (Sobol's, turned by chance).

@@ -9,16 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.profile import JarProfile, remeasured, taper_bias_points, volumes_from_heights
-from jarvision.jar.view_fit import Jar
+
+if TYPE_CHECKING:
+    from jarvision.jar.view_fit import Jar
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -135,6 +136,8 @@ def sides_of(bgr: Picture, jar: Jar) -> Sides:
 
 
 def _steps_beside(bgr: Picture, jar: Jar, side: int) -> Array:
+    import cv2
+
     z = np.arange(_LOWEST_MM, _HIGHEST_MM, _ROW_MM)
     offset = np.arange(-_REACH_MM, _REACH_MM + _COLUMN_MM / 2, _COLUMN_MM)
     edge = jar.view.wall_px(np.full(len(z), jar.view.edge_azimuth(side)), z)
@@ -187,6 +190,8 @@ def width_ratio(sides: Sequence[Sides], top_mm: float) -> float:
 
 def _lean_mm(steps: Floats, top_mm: float) -> float:
     """How far right the strongest straight edge moves from the floor to a height [mm]."""
+    import cv2
+
     rows = steps[: max(round((top_mm - _LOWEST_MM) / _ROW_MM), 0)]
     if len(rows) < 8:
         return math.nan

@@ -202,8 +202,8 @@ def test_whole_deposit_is_the_sum_of_its_layers():
     speed = np.array([[5.0], [0.5], [0.01]])
     charge = Charge(speed, speed, np.zeros(1), mass, layer, np.full((3, 1), 2.65))
     path = settle(charge, column_mm=np.array([120.0]), exponent=5.0, time_s=steps_s(1e6))
-    assert path.state.bed_mm[0, -1] == pytest.approx(10 * (0.4 / 1.5 + 0.3 + 0.5), rel=1e-9)
-    assert path.solids[0, -1] == pytest.approx(0.0, abs=1e-12)
+    assert path.state.bed_mm[0, -1] == pytest.approx(10 * (0.4 / 1.5 + 0.3 + 0.5), rel=1e-6)
+    assert path.solids[0, -1] == pytest.approx(0.0, abs=1e-9)
     assert np.all(np.diff(path.state.bed_mm[0]) >= 0)
 
 

@@ -333,6 +333,16 @@ def test_soil_put_in_that_the_heights_contradict_is_doubted():
     )
 
 
+@pytest.mark.parametrize(("grams", "fits"), [(150.0, False), (225.0, True)])
+def test_grams_that_only_odd_layers_would_hold_are_doubted(grams, fits):
+    # 43 % sand, 48 % silt and 9 % clay of a height at 1.55, 1.12 and 0.42 g/cm³ (Lara & Pemberton
+    # 1963, from memory) weigh 1.2 g/cm³, less where clay came down with the silt: in 224 cm³ some
+    # 225 to 280 g, and 150 g are 0.67 g/cm³.
+    known = JarFacts(water_mm=105.0, soil_g=grams, inside_diameter_mm=78.9)
+    clear = replace(known, water_state=WaterState.CLEAR)
+    assert ("settling_misfit" not in names(weighed((19.6, 41.7, 45.8), facts=clear))) is fits
+
+
 def test_crowded_jar():
     assert crowded(replace(FACTS, soil_mm=71.0), 45.0)
     assert crowded(FACTS, 85.0)
