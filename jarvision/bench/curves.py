@@ -13,7 +13,7 @@ from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 _POINTS = 17  # along each piece of wall
 _STEP_MM = 5.0  # between heights, in between which a page may take straight lines
 _BELOW_MM, _ABOVE_MM = 15.0, 30.0
-_HIGHEST_MM = 300.0
+_HIGHEST_MM, _USUAL_MM = 300.0, 120.0
 
 
 def glass_of(view: PhotoView, photo: PhotoMeasurement, highest_mm: float) -> dict[str, Any]:
@@ -49,4 +49,5 @@ def glass_of(view: PhotoView, photo: PhotoMeasurement, highest_mm: float) -> dic
 def highest_mm(measured: JarMeasurement) -> float:
     """Give the highest line of a jar above its inside floor [mm]."""
     tops = [b.top_mm for photo in measured.photos for b in photo.boundaries]
-    return max([*tops, *([] if math.isnan(measured.water_mm) else [measured.water_mm])])
+    known = [height for height in (*tops, measured.water_mm) if math.isfinite(height)]
+    return max(known, default=_USUAL_MM)

@@ -105,6 +105,7 @@ class JarsOnBench:
             **_tile(record),
             "scaled": record.scaled,
             "photos": [_photo(record, as_read, i) for i in range(len(as_read.photos))],
+            "unread": record.unread.sentence if record.unread else "",
             "water_mm": _known(as_read.water_mm),
             "lines": [_plain(line) for line in lines],
             "version": _version(lines),
@@ -228,10 +229,10 @@ def _tile(record: JarRecord) -> dict[str, Any]:
 
 
 def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str, Any]:
-    photo, shown = measured.photos[index], record.photos[index]
+    photo = measured.photos[index]
     view = record.views[index] if record.views else None
     return {
-        "name": shown.name,
+        "name": photo.name,
         "reading": str(photo.reading),
         "when": READING_TIMES[photo.reading].spoken,
         "size_px": view.size_px if view else None,
@@ -239,7 +240,7 @@ def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str,
         "tops": [
             {
                 "what": b.layer,
-                "mm": b.top_mm,
+                "mm": _known(b.top_mm),
                 "sd_mm": b.sd_mm,
                 "or_here": [
                     {"mm": height, "odds": weight / (1 + sum(w for _, w in b.alternatives))}
@@ -253,12 +254,13 @@ def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str,
 
 def _digest_of(record: JarRecord, index: int) -> str:
     by_name = {p.name: p.sha256 for p in record.made_from.photos} if record.made_from else {}
-    known = 0 <= index < len(record.photos)
-    return by_name.get(record.photos[index].name, "-") if known else "-"
+    photos = _as_read(record).photos
+    return by_name.get(photos[index].name, "-") if 0 <= index < len(photos) else "-"
 
 
 def _seen(record: JarRecord) -> SeenJar:
-    readings = {photo.name: photo.reading for photo in record.photos}
+    shown = record.as_read or record.measurement
+    readings = {photo.name: photo.reading for photo in shown.photos} if shown else {}
     made = record.made_from.photos if record.made_from else ()
     return SeenJar(record.jar, tuple((p.name, p.sha256, readings.get(p.name)) for p in made))
 
@@ -309,9 +311,9 @@ def _line_from(one: object, record: JarRecord) -> HandLine:
     if not (abs(value) <= _HIGHEST_MM and 0 < sd <= _LARGEST_SD_MM):
         msg = "A line can lie no further off than a metre."
         raise ValueRefusedError(msg)
-    names = {photo.reading: i for i, photo in enumerate(record.photos)}
-    index = names.get(reading)
-    name = record.photos[index].name if index is not None else ""
+    photos = _as_read(record).photos
+    index = next((i for i, photo in enumerate(photos) if photo.reading is reading), None)
+    name = photos[index].name if index is not None else ""
     digest = _digest_of(record, index) if index is not None else ""
     row = PutRight(record.jar, name, what, value, sd, photo_sha256=digest.strip("-"))
     return HandLine(replace(row, read_mm=read_height_mm(_as_read(record), what, reading)), reading)
@@ -337,20 +339,27 @@ def _result(record: JarRecord, lines: Sequence[HandLine]) -> dict[str, Any]:
         raise UsageError(record.not_weighed)
     if lines:
         measured = put_right(measured, [line.correction() for line in lines])
+    shown = {
+        "photos": [_lines_in(photo) for photo in measured.photos],
+        "water_mm": _known(measured.water_mm),
+    }
+    missing = [b.layer for b in measured.photos[-1].boundaries if math.isnan(b.top_mm)]
+    if missing:
+        return shown | {"tops": None, "missing": missing}
     made = work_out(record.jar, measured, given)
     c = made.composition
-    return {
+    return shown | {
         "tops": [{"mm": top.value, "sd_mm": top.sd} for top in made.tops],
         "pcts": [{"pct": s.value, "sd": s.sd} for s in (c.sand_pct, c.silt_pct, c.clay_pct)],
         "soil": soil_in_words(made.texture),
         "odds": soil_odds(made.texture),
-        "photos": [_lines_in(photo) for photo in measured.photos],
-        "water_mm": _known(measured.water_mm),
     }
 
 
 def _lines_in(photo: PhotoMeasurement) -> list[dict[str, Any]]:
-    return [{"mm": b.top_mm, "sd_mm": b.sd_mm, "by_hand": b.by_hand} for b in photo.boundaries]
+    return [
+        {"mm": _known(b.top_mm), "sd_mm": b.sd_mm, "by_hand": b.by_hand} for b in photo.boundaries
+    ]
 
 
 def _weight(record: JarRecord, lines: Sequence[HandLine]) -> dict[str, Any]:

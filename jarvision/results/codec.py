@@ -88,6 +88,8 @@ def json_of(record: JarRecord) -> str:
             "photos": list(map(_unmeasured, record.photos)),
             "unread": plain(record.unread),
         }
+        if record.as_read is not None:
+            body |= {"scaled": record.scaled} | _by_hand(record)
     else:
         body = _body(record)
     return json.dumps(head | body, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
@@ -137,6 +139,12 @@ def _body(record: JarRecord) -> dict[str, Any]:
         "marks_on_glass": record.marks,
         "row": plain(record.row),
         "measurement": plain(measurement),
+    } | _by_hand(record)
+
+
+def _by_hand(record: JarRecord) -> dict[str, Any]:
+    """Give all by which lines can be put right without the photos."""
+    return {
         "given": plain(record.given),
         "views": plain(record.views),
         "as_read": plain(record.as_read),
@@ -289,8 +297,9 @@ def _record(file: File, stem: str) -> JarRecord:
     if file.measurement is not None:
         _check(file.measurement, most=is_whole)
     if file.as_read is not None:
-        _check(file.as_read, most=True)
-    require(len(file.views) in (0, len(file.photos)), "the views of the photos")
+        _check(file.as_read, most=True, known=False)
+    lined = file.as_read or file.measurement
+    require(len(file.views) in (0, len(lined.photos) if lined else 0), "the views of the photos")
     strip, tops = file.strip_number, file.tops
     has_number = isinstance(strip, int) and not isinstance(strip, bool) and 0 <= strip < 10_000
     return JarRecord(
@@ -328,8 +337,11 @@ def _record(file: File, stem: str) -> JarRecord:
     )
 
 
-def _check(measurement: JarMeasurement, *, most: bool) -> None:
-    """Refuse numbers from which nothing can be worked out; `most`: all layers must be there."""
+def _check(measurement: JarMeasurement, *, most: bool, known: bool = True) -> None:
+    """Refuse numbers from which nothing can be worked out.
+
+    `most`: all layers must be there; `known`: where each lies must be known.
+    """
     photos = measurement.photos
     seen = len(photos[-1].boundaries) if photos else 0
     require(seen == len(LAYERS) if most else seen > 0, "a measured photo is missing")
@@ -338,7 +350,8 @@ def _check(measurement: JarMeasurement, *, most: bool) -> None:
         require(layers == LAYERS[: len(layers)], "measured layers out of order")
         require(photo.floor.sd_mm >= 0 and photo.bow_mm >= 0, "a measured uncertainty")
         for b in photo.boundaries:
-            require(math.isfinite(b.top_mm) and 0 < b.sd_mm < math.inf, "a measured boundary")
+            require(math.isfinite(b.top_mm) or not known, "a measured boundary")
+            require(0 < b.sd_mm < math.inf, "a measured boundary")
             weights = [weight for _, weight in b.alternatives]
             require(all(0 <= w < math.inf for w in weights), "a measured boundary's other places")
 

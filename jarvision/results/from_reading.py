@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from jarvision.core.measured import Measured
 from jarvision.core.series import JarPhotos
 from jarvision.estimate.composition import spread_of
 from jarvision.estimate.estimate import Estimated
+from jarvision.estimate.given import Given
 from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.texture import texture_of
@@ -73,8 +74,33 @@ def _nothing_yet(jar: str, photos: JarPhotos, left_out: LeftOut, name: str, bed:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class AsRead:
+    """What is known of a jar that could not be read, so that lines can be put in by hand.
+
+    Attributes
+    ----------
+    measurement : JarMeasurement
+        Its glass, and those lines that were found; the others are NaN.
+    given : Given
+        What is known besides.
+    put_right : tuple of PutRight
+        The lines that stand there by hand already.
+    """
+
+    measurement: JarMeasurement
+    given: Given
+    put_right: tuple[PutRight, ...] = ()
+
+
 def unread_record(
-    photos: JarPhotos, error: JarError, *, left_out: LeftOut = (), name: str = "", bed: str = ""
+    photos: JarPhotos,
+    error: JarError,
+    *,
+    left_out: LeftOut = (),
+    seen: AsRead | None = None,
+    name: str = "",
+    bed: str = "",
 ) -> JarRecord:
     """Store why a jar could not be read.
 
@@ -86,11 +112,23 @@ def unread_record(
         Why.
     left_out : tuple of (str, str)
         Photos that could not be used: name and sentence.
+    seen : AsRead, optional
+        What is known of it nevertheless.
     name, bed : str
         What the user's list of jars says of it.
     """
     known = _nothing_yet(photos.jar, photos, left_out, name, bed)
-    return replace(known, unread=Unread(error.name, str(error)))
+    known = replace(known, unread=Unread(error.name, str(error)))
+    if seen is None:
+        return known
+    return replace(
+        known,
+        scaled=seen.measurement.scaled,
+        given=seen.given,
+        views=_views(seen.measurement.photos),
+        as_read=seen.measurement.numbers(),
+        put_right=seen.put_right,
+    )
 
 
 def record_of(

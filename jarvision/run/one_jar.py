@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -31,7 +32,7 @@ from jarvision.results.corrections import (
     with_read,
 )
 from jarvision.results.fingerprint import digest_of, program
-from jarvision.results.from_reading import LeftOut, interim_record, record_of, unread_record
+from jarvision.results.from_reading import AsRead, LeftOut, interim_record, record_of, unread_record
 from jarvision.results.record import MadeFrom, PhotoDigest, json_name
 from jarvision.run.album import (
     Album,
@@ -45,9 +46,9 @@ from jarvision.run.plan import confirming_photos, used_photos
 from jarvision.run.settings import Settings
 from jarvision.run.survey import Survey
 from jarvision.wall.locate import Look, look_at_jar
-from jarvision.wall.measurement import ORDER
+from jarvision.wall.measurement import ORDER, JarMeasurement
 from jarvision.wall.photo_faults import why_not_found
-from jarvision.wall.read import PhotoReading, read_early_photos
+from jarvision.wall.read import PhotoReading, read_early_photos, read_without_layers
 from jarvision.wall.suggest_marks import Offer, marked_photo, offered_marks
 
 
@@ -157,10 +158,15 @@ def earlier_outcome(job: JarJob) -> Outcome | None:
 
 
 def not_read(
-    job: JarJob, error: JarError, left_out: LeftOut = (), *, is_lasting: bool = True
+    job: JarJob,
+    error: JarError,
+    left_out: LeftOut = (),
+    *,
+    is_lasting: bool = True,
+    seen: AsRead | None = None,
 ) -> Outcome:
     """Say that a jar could not be read, and why."""
-    record = unread_record(job.jar, error, left_out=left_out, **job.called)
+    record = unread_record(job.jar, error, left_out=left_out, seen=seen, **job.called)
     return Outcome(job.jar, record, error, is_lasting=is_lasting)
 
 
@@ -220,6 +226,9 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}
     if jar.chosen and Reading.TWO_DAYS not in jar.chosen:
         return _before_the_last(job, chosen, bad, left_out, opened=opened, is_lasting=is_lasting)
+    given = Given(settings.facts, settings.aids.profile, settings.seed)
+    elapsed_s = {reading: timed.elapsed_s for reading, timed in jar.chosen.items()}
+    problem: JarError | None = None
     confirming = [t for t in confirming_photos(jar) if t.key in looks]
     try:
         if bad and Reading.TWO_DAYS not in chosen:
@@ -230,25 +239,29 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
             chosen,
             more=[(_last_due(t.elapsed_s), looks[t.key], t.elapsed_s) for t in confirming],
             doubts=jar.doubts,
-            elapsed_s={reading: timed.elapsed_s for reading, timed in jar.chosen.items()},
-            given=Given(settings.facts, settings.aids.profile, settings.seed),
+            elapsed_s=elapsed_s,
+            given=given,
         )
     except JarError as error:
-        return not_read(job, error, left_out, is_lasting=is_lasting)
-    offer = _offered(reading, settings)
-    as_read = reading.measurement if job.by_hand else None
+        if Reading.TWO_DAYS not in chosen:
+            return not_read(job, error, left_out, is_lasting=is_lasting)
+        as_read, offer = read_without_layers(chosen, doubts=jar.doubts, elapsed_s=elapsed_s), None
+        problem = error
+    else:
+        as_read, offer = reading.measurement, _offered(reading, settings)
+    lines = tuple(with_read(line, as_read) for line in job.by_hand)
     try:
-        reading = _put_right(reading, job.by_hand)
+        reading = _put_right(jar.jar, as_read, given, job.by_hand, problem)
     except JarError as error:
-        return not_read(job, error, left_out)
+        seen = AsRead(as_read, given, lines)
+        return not_read(job, error, left_out, is_lasting=is_lasting, seen=seen)
     made = weighed_too(reading)
-    lines = tuple(with_read(line, as_read) for line in job.by_hand) if as_read else ()
     record = record_of(
         made,
         jar,
         offer=offer,
         left_out=left_out,
-        as_read=as_read,
+        as_read=as_read if lines else None,
         put_right=lines,
         **job.called,
     )
@@ -293,12 +306,24 @@ def _before_the_last(
     return Outcome(jar, record, interim=interim, is_lasting=is_lasting)
 
 
-def _put_right(reading: JarReading, lines: Sequence[HandLine]) -> JarReading:
-    """Put lines where somebody saw them, and work everything out again."""
-    if not lines:
-        return reading
-    measured = put_right(reading.measurement, [line.correction() for line in lines])
-    return work_out(reading.jar, measured, reading.given)
+def _put_right(
+    jar: str,
+    as_read: JarMeasurement,
+    given: Given,
+    lines: Sequence[HandLine],
+    problem: JarError | None,
+) -> JarReading:
+    """Put lines where somebody saw them, and work everything out.
+
+    Raises
+    ------
+    JarError
+        The lines cannot be, or the jar was not read and not all of its layers are put in by hand.
+    """
+    measured = put_right(as_read, [line.correction() for line in lines]) if lines else as_read
+    if problem is not None and any(math.isnan(b.top_mm) for b in measured.photos[-1].boundaries):
+        raise problem
+    return work_out(jar, measured, given)
 
 
 def _offered(reading: JarReading, settings: Settings) -> Offer:

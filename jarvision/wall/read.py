@@ -356,6 +356,54 @@ def _widened(boundary: Boundary, covered_mm: Sequence[tuple[float, float]]) -> B
     return boundary
 
 
+# --- where no layers are found ------------------------------------------------------------------
+
+_ANYWHERE_SD_MM = 30.0
+
+
+def read_without_layers(
+    looks: Mapping[Reading, Look],
+    *,
+    doubts: Sequence[Doubt] = (),
+    elapsed_s: Mapping[Reading, float] | None = None,
+) -> JarMeasurement:
+    """Give a jar whose layers were not found: its glass is known, so a hand can put them in.
+
+    Parameters
+    ----------
+    looks, doubts, elapsed_s
+        As in `read_photos_of_jar`.
+
+    Returns
+    -------
+    JarMeasurement
+        The tops and the water line are NaN, and the floor is where the strip has it.
+
+    Raises
+    ------
+    TimesError
+        There is no photo at the end.
+    """
+    _refuse_without_end(looks)
+    known_s = elapsed_s or {}
+    shown = [r for r in ORDER if r in looks]
+    unknown = [
+        Boundary(layer, math.nan, _ANYWHERE_SD_MM, math.nan, math.nan, math.nan, math.nan)
+        for layer in LAYERS
+    ]
+    photos = [
+        photo_reading(
+            looks[r],
+            r,
+            join_floors((), has_strip=looks[r].has_strip),
+            unknown[: ORDER.index(r) + 1],
+            elapsed_s=known_s.get(r, math.nan),
+        )
+        for r in shown
+    ]
+    return JarMeasurement(photos=tuple(photos), doubts=tuple(doubts))
+
+
 # --- before the last photo is there -------------------------------------------------------------
 
 

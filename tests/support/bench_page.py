@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from itertools import pairwise
 
 
 def until(holds, seconds=120):
@@ -61,18 +62,9 @@ def middle_of(browser, what):
     )
 
 
-def drag(browser, what, up_px, kind="mouse"):
+def drag(browser, what, up_px, **given):
     x, y = middle_of(browser, what)
-    move = {"type": "pointerMove", "duration": 60, "origin": "viewport"}
-    actions = [
-        {**move, "x": x, "y": y, "duration": 0},
-        {"type": "pointerDown", "button": 0},
-        {**move, "x": x, "y": y - up_px // 2},
-        {**move, "x": x, "y": y - up_px},
-        {"type": "pointerUp", "button": 0},
-    ]
-    pointer = {"type": "pointer", "id": kind, "parameters": {"pointerType": kind}}
-    browser.call("POST", "/actions", {"actions": [{**pointer, "actions": actions}]})
+    pull(browser, (x, y), (x, y - up_px), **given)
 
 
 def press(browser, *keys):
@@ -86,3 +78,60 @@ def click(browser, name):
 
 def soil(browser):
     return browser.run("return document.getElementById('shares').innerText")
+
+
+def line_px(browser, what):
+    """Place of a line in the photo: a point of its curve [px of the picture]."""
+    curve = browser.run(
+        "return document.querySelector(`.line:not(.here)[data-what='${arguments[0]}'] .grip`)"
+        ".getAttribute('d')",
+        what,
+    )
+    points = curve.split("M")[1].split("L")
+    return len(points) // 2, tuple(map(float, points[len(points) // 2].split()))
+
+
+def drag_to(browser, glass, what, mm):
+    """Drag a line to where the page draws a height above the floor that was read.
+
+    Returns whether there was anything to move: less than a fifth of a millimetre is left.
+    """
+    index, (x, y) = line_px(browser, what)
+    column = [row[index] for row in glass["pieces"][0]]
+    to_y = interpolated(mm, glass["heights_mm"], [point[1] for point in column])
+    to_x = interpolated(mm, glass["heights_mm"], [point[0] for point in column])
+    per_mm = abs(column[1][1] - column[0][1]) / (glass["heights_mm"][1] - glass["heights_mm"][0])
+    if abs(to_y - y) < 0.2 * per_mm:
+        return False
+    browser.run("document.querySelector('.pane').scrollIntoView()")
+    place = """const to = new DOMPoint(arguments[0], arguments[1])
+      .matrixTransform(document.getElementById('photo').getScreenCTM());
+      return [to.x, to.y]"""
+    (x1, y1), (x2, y2) = (browser.run(place, *at) for at in ((x, y), (to_x, to_y)))
+    start = round(x1), round(y1)
+    pull(browser, start, (start[0] + round(x2 - x1), start[1] + round(y2 - y1)))
+    return True
+
+
+def interpolated(at, over, values):
+    for (low, high), (first, last) in zip(pairwise(over), pairwise(values), strict=True):
+        if low <= at <= high:
+            return first + (at - low) / (high - low) * (last - first)
+    raise ValueError(at)
+
+
+def pull(browser, start, end, kind="mouse", meanwhile=None):
+    """Press at one place of the window, do something else meanwhile, and let go at another."""
+    move = {"type": "pointerMove", "duration": 60, "origin": "viewport"}
+    middle = [(a + b) // 2 for a, b in zip(start, end, strict=True)]
+    actions = [
+        {**move, "x": start[0], "y": start[1], "duration": 0},
+        {"type": "pointerDown", "button": 0},
+        *({**move, "x": x, "y": y} for x, y in (middle, end)),
+    ]
+    pointer = {"type": "pointer", "id": kind, "parameters": {"pointerType": kind}}
+    browser.call("POST", "/actions", {"actions": [{**pointer, "actions": actions}]})
+    if meanwhile:
+        meanwhile()
+    up = [{"type": "pointerUp", "button": 0}]
+    browser.call("POST", "/actions", {"actions": [{**pointer, "actions": up}]})

@@ -137,13 +137,20 @@ function take(next) {
     return made;
   }));
   const weight = next.weight;
-  $("weight").textContent = !weight.holds ? "By weight: being worked out again …" : weight.soil ? `By weight, estimated: ${weight.soil} (${weight.odds}).` : weight.not_weighed;
+  $("weight").textContent = !next.result.tops ? "" : !weight.holds ? "By weight: being worked out again …" : weight.soil ? `By weight, estimated: ${weight.soil} (${weight.odds}).` : weight.not_weighed;
   $("doubts").replaceChildren(...(next.doubts.length ? next.doubts : ["Nothing unusual."]).map((words) => html("li", { textContent: words })));
   drawPhoto();
 }
 
 function drawn(result) {
   jar.result = result;
+  $("shown").hidden = !result.tops;
+  if (!result.tops) {
+    $("soil").textContent = "not read";
+    $("odds").textContent = `${jar.unread} Or move each line in the photo to where you see it; missing: ${result.missing.join(", ")}.`;
+    byHand();
+    return;
+  }
   $("soil").textContent = result.soil;
   $("odds").textContent = `On the glass, by height: ${result.odds}.`;
   $("shares").replaceChildren(...["clay", "silt", "sand"].map((layer) => {
@@ -185,10 +192,13 @@ function places() {
   const photo = photoNow();
   const { floor, water_mm: water } = jar.result;
   const found = [{ what: "floor", mm: floorMm() }];
-  if (mine("water") || water !== null) found.push({ what: "water", mm: mine("water") ? mine("water").at : water + floor });
+  const place = (what, now, start) => {
+    const known = mine(what) || now !== null;
+    return { what, mm: mine(what) ? mine(what).at : known ? now + floor : start, isNew: !known };
+  };
+  found.push(place("water", water, 100));
   photo.tops.forEach((top, i) => {
-    const now = jar.result.photos[shown][i].mm + floor;
-    found.push({ what: top.what, mm: mine(top.what) ? mine(top.what).at : now, older: i < photo.tops.length - 1 });
+    found.push({ ...place(top.what, jar.result.photos[shown][i].mm, 12 * (i + 1)), older: i < photo.tops.length - 1 });
   });
   return found;
 }
@@ -232,7 +242,7 @@ function line(one, kind) {
   const [x, y] = rightEnd(photoNow().glass, one.mm);
   const view = $("photo").viewBox.baseVal;
   const size = view.width / 32;
-  const words = kind === "here" ? "or here" : `${one.what}${jar.scaled && isTop(one.what) ? ` ${(one.mm - floorMm()).toFixed(1)}` : ""}`;
+  const words = kind === "here" ? "or here" : one.isNew ? `${one.what}?` : `${one.what}${jar.scaled && isTop(one.what) ? ` ${(one.mm - floorMm()).toFixed(1)}` : ""}`;
   const tag = element("text", { class: "tag", x: 0, y: 0, transform: `translate(${x + size * (kind === "here" ? 5 : 0.5)} ${y + size * (one.what === "floor" ? 1.1 : 0.3)}) scale(${size})` }, words);
   group.append(tag);
   return group;
@@ -241,24 +251,25 @@ function line(one, kind) {
 let held = null, timer = 0, busy = false, again = false, refused = false;
 
 function dragged(one) {
-  const group = line(one, one.older ? "older" : "own");
+  const group = line(one, one.isNew ? "new own" : one.older ? "older" : "own");
   group.setAttribute("role", "slider");
   group.setAttribute("aria-orientation", "vertical");
   const tell = (mm) => {
     group.setAttribute("aria-valuenow", mm.toFixed(1));
     group.setAttribute("aria-valuetext", `${mm.toFixed(1)} mm`);
   };
-  group.setAttribute("aria-label", NAMES[one.what]);
+  group.setAttribute("aria-label", `${NAMES[one.what]}${one.isNew ? ", not found: move it to where you see it" : ""}`);
   group.setAttribute("aria-valuemin", "-15");
   group.setAttribute("aria-valuemax", photoNow().glass.heights_mm.at(-1));
   tell(one.what === "floor" ? one.mm : one.mm - floorMm());
   group.querySelector(".grip").addEventListener("pointerdown", (event) => {
     event.preventDefault();
     desk.done();
-    group.focus({ preventScroll: true });
     const [x, y] = spot(event);
-    held = { what: one.what, id: event.pointerId, off: heightAt(photoNow().glass, x, y) - one.mm, moved: false };
-    group.classList.add("held");
+    const at = heightAt(photoNow().glass, x, y);
+    const near = places().reduce((best, each) => (Math.abs(each.mm - at) < Math.abs(best.mm - at) ? each : best), one);
+    held = { what: near.what, id: event.pointerId, off: at - near.mm, moved: false };
+    document.querySelector(`.line:not(.here)[data-what="${held.what}"]`).focus({ preventScroll: true });
     $("photo").setPointerCapture(event.pointerId);
     magnify(event);
   });

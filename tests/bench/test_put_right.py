@@ -1,0 +1,132 @@
+"""Jars that are read wrong, or not at all, are put right through the page in a few gestures.
+
+Whoever does it sees where the lines truly are: the renderer wrote down where the floor and the top
+of the deposit stand in every picture, on the outside of the glass. The truth is outside the
+package; where the page draws a height comes from the page.
+"""
+
+import shutil
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from accuracy import truth_of
+from bench_page import asked, drag_to, opened, rows, started, until
+from browser import browser_session, find_browser
+
+from jarvision.results.jarfile import read_jar_file
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+HARD = Path(__file__).parents[3] / "shared" / "hard-photos"
+_, _, MISSING = find_browser()
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.photo,
+    pytest.mark.skipif(bool(MISSING), reason=MISSING or "browser found"),
+]
+
+MOST_GESTURES = 5
+LAYERS = ("sand", "silt", "clay")
+OFF_MM = 0.6
+
+
+def true_places(folder, row, record):
+    """Heights at which the page must draw floor and tops: those of the picture, by the renderer."""
+    photo = record.as_read or record.measurement
+    [index] = [i for i, one in enumerate(photo.photos) if one.name == row["photo"]]
+    z_mm = np.linspace(-20.0, 160.0, 721)
+    y_px = record.views[index].view.front_px(z_mm)[:, 1]
+    # of the picture as it stands in the file
+    high_px = cv2.imread(str(folder / row["photo"])).shape[0]
+    to_working = record.views[index].size_px[0] / high_px
+    floor, top = (
+        float(np.interp(-float(row[name]) * to_working, -y_px, z_mm))
+        for name in ("floor_y_px", "top_y_px")
+    )
+    floor_mm = floor - photo.photos[index].floor.z_mm
+    per_mm = (top - floor) / float(row["top_mm"])
+    return {"floor": floor_mm} | {
+        layer: floor_mm + per_mm * float(row[f"{layer}_top_mm"]) for layer in LAYERS
+    }
+
+
+def put_right_on_page(browser, folder, jar):
+    """Move what is off, as a person would -> number of gestures, true tops [mm]."""
+    process, link = started(folder)
+    try:
+        until(lambda: asked(link)["jars"] and not asked(link)["reading"], 400)
+        [stem] = [tile["stem"] for tile in asked(link)["jars"]]
+        record = read_jar_file(folder / "readings" / f"jar-{stem}.json")
+        row = truth_of(folder)[jar]["48h"]
+        aims = true_places(folder, row, record)
+        opened(browser, link, jar=stem)
+        glass = asked(link, f"api/jar/{stem}")["photos"][-1]["glass"]
+        # from the top down, so that no line is laid over another on its way
+        moved = [drag_to(browser, glass, what, aims[what]) for what in (*LAYERS[::-1], "floor")]
+        until(lambda: browser.run("return document.getElementById('said').textContent") != "")
+        until(lambda: len(rows(folder)) == sum(moved))
+        until(lambda: not asked(link)["reading"], 400)
+        until(lambda: len(read_jar_file(folder / "readings" / f"jar-{stem}.json").put_right) > 0)
+        return sum(moved), [float(row[f"{layer}_top_mm"]) for layer in LAYERS]
+    finally:
+        process.terminate()
+        process.wait(timeout=20)
+        process.stdout.close()
+
+
+def tops_read(folder):
+    """Give the tops and shares that `read` wrote down, by hand lines included."""
+    [path] = (folder / "readings").glob("jar-*.json")
+    record = read_jar_file(path)
+    return record.scaled, np.array([top.value for top in record.tops])
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with browser_session() as session:
+        yield session
+
+
+def with_truth(source, folder, jar):
+    folder.mkdir(exist_ok=True)
+    shutil.copy(source / "truth.csv", folder)
+    for row in truth_of(source)[jar].values():
+        shutil.copy(source / row["photo"], folder)
+
+
+def check(browser, folder, jar):
+    gestures, true_mm = put_right_on_page(browser, folder, jar)
+    assert gestures <= MOST_GESTURES
+    has_strip = truth_of(folder)[jar]["48h"]["strip"] == "1"
+    _, tops = tops_read(folder)
+    if not has_strip:  # where the lines lie on the glass; how long a millimetre is, is no line
+        tops = tops * true_mm[-1] / tops[-1]
+    assert np.abs(tops - true_mm).max() < OFF_MM
+    return gestures
+
+
+@pytest.mark.parametrize("jar", ["54", "57", "29", "50"])
+@pytest.mark.skipif(not HARD.is_dir(), reason="the hard photos are not here")
+def test_hard_jars_that_are_read_wrong_are_put_right(browser, tmp_path, jar):
+    with_truth(HARD, tmp_path, jar)
+    check(browser, tmp_path, jar)
+
+
+def test_a_jar_that_was_not_read_is_put_in_by_hand(browser, tmp_path):
+    with_truth(SAMPLES, tmp_path, "21")
+    row = truth_of(tmp_path)["21"]["48h"]
+    path = str(tmp_path / row["photo"])
+    picture = cv2.imread(path)
+    x, low, high = (int(row[name]) for name in ("floor_x_px", "floor_y_px", "top_y_px"))
+    picture[high - 110 : low - 30, x - 20 : x + 225] = 255  # the sun on the layers
+    cv2.imwrite(path, picture)
+    check(browser, tmp_path, "21")
+
+
+def test_lines_that_were_put_wrong_are_put_right(browser, tmp_path):
+    with_truth(SAMPLES, tmp_path, "21")
+    (tmp_path / "readings").mkdir()
+    wrong = "jar,photo,what,value\n21,jar-21-48h.jpg,clay,70\n21,jar-21-48h.jpg,floor,4\n"
+    (tmp_path / "readings" / "corrections.csv").write_text(wrong)
+    check(browser, tmp_path, "21")
