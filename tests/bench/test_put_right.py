@@ -6,16 +6,18 @@ package; where the page draws a height comes from the page.
 """
 
 import shutil
+from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from accuracy import truth_of
-from bench_page import asked, drag_to, opened, rows, started, until
+from bench_page import asked, drag_to, opened, rows, started, type_height, until
 from browser import browser_session, find_browser
 
 from jarvision.results.jarfile import read_jar_file
+from jarvision.wall.measurement import ORDER
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 HARD = Path(__file__).parents[3] / "shared" / "hard-photos"
@@ -46,33 +48,51 @@ def true_places(folder, row, record):
     )
     floor_mm = floor - photo.photos[index].floor.z_mm
     per_mm = (top - floor) / float(row["top_mm"])
+    tops = {layer: row[f"{layer}_top_mm"] for layer in LAYERS if row[f"{layer}_top_mm"]}
     return {"floor": floor_mm} | {
-        layer: floor_mm + per_mm * float(row[f"{layer}_top_mm"]) for layer in LAYERS
+        layer: floor_mm + per_mm * float(top) for layer, top in tops.items()
     }
 
 
-def put_right_on_page(browser, folder, jar):
-    """Move what is off, as a person would -> number of gestures, true tops [mm]."""
+def _moved(browser, photo, aims, lines):
+    """Move the lines of one photo, from the top down, so that none hides the next."""
+    return [
+        what
+        for what in sorted(lines, key=lambda what: -aims[what])
+        if drag_to(browser, photo["glass"], what, aims[what])
+    ]
+
+
+@contextmanager
+def page_of(browser, folder):
+    """Open the one jar of a folder -> link, the jar's file, and when it was read again."""
     process, link = started(folder)
     try:
         until(lambda: asked(link)["jars"] and not asked(link)["reading"], 400)
-        [stem] = [tile["stem"] for tile in asked(link)["jars"]]
-        record = read_jar_file(folder / "readings" / f"jar-{stem}.json")
-        row = truth_of(folder)[jar]["48h"]
-        aims = true_places(folder, row, record)
-        opened(browser, link, jar=stem)
-        glass = asked(link, f"api/jar/{stem}")["photos"][-1]["glass"]
-        # from the top down, so that no line is laid over another on its way
-        moved = [drag_to(browser, glass, what, aims[what]) for what in (*LAYERS[::-1], "floor")]
-        until(lambda: browser.run("return document.getElementById('said').textContent") != "")
-        until(lambda: len(rows(folder)) == sum(moved))
-        until(lambda: not asked(link)["reading"], 400)
-        until(lambda: len(read_jar_file(folder / "readings" / f"jar-{stem}.json").put_right) > 0)
-        return sum(moved), [float(row[f"{layer}_top_mm"]) for layer in LAYERS]
+        [tile] = asked(link)["jars"]
+        path = folder / "readings" / f"jar-{tile['stem']}.json"
+        opened(browser, link, jar=tile["stem"])
+        yield asked(link, f"api/jar/{tile['stem']}"), path
+        until(lambda: len(read_jar_file(path).put_right) == len(rows(folder)) > 0, 400)
     finally:
         process.terminate()
         process.wait(timeout=20)
         process.stdout.close()
+
+
+def drag_all(browser, folder, jar):
+    """Move what is off, as a person would -> number of gestures."""
+    truth = truth_of(folder)[jar]
+    with page_of(browser, folder) as (page, path):
+        record, photos = read_jar_file(path), page["photos"]
+        aims = true_places(folder, truth["48h"], record)
+        moved = _moved(browser, photos[-1], aims, (*LAYERS, "floor"))
+        for i, photo in enumerate(photos[:-1]):  # each layer counts most in the photo of its own
+            aims = true_places(folder, truth[photo["reading"]], record)
+            browser.run("document.querySelectorAll('#photos button')[arguments[0]].click()", i)
+            moved += _moved(browser, photo, aims, [LAYERS[ORDER.index(photo["reading"])]])
+        until(lambda: len(rows(folder)) >= len(set(moved)))
+    return len(moved)
 
 
 def tops_read(folder):
@@ -95,22 +115,35 @@ def with_truth(source, folder, jar):
         shutil.copy(source / row["photo"], folder)
 
 
+def true_mm(folder, jar):
+    row = truth_of(folder)[jar]["48h"]
+    return np.array([float(row[f"{layer}_top_mm"]) for layer in LAYERS])
+
+
 def check(browser, folder, jar):
-    gestures, true_mm = put_right_on_page(browser, folder, jar)
-    assert gestures <= MOST_GESTURES
-    has_strip = truth_of(folder)[jar]["48h"]["strip"] == "1"
-    _, tops = tops_read(folder)
-    if not has_strip:  # where the lines lie on the glass; how long a millimetre is, is no line
-        tops = tops * true_mm[-1] / tops[-1]
-    assert np.abs(tops - true_mm).max() < OFF_MM
-    return gestures
+    assert drag_all(browser, folder, jar) <= MOST_GESTURES
+    scaled, tops = tops_read(folder)
+    true = true_mm(folder, jar)
+    if not scaled:  # where the lines lie on the glass
+        tops = tops * true[-1] / tops[-1]
+    assert np.abs(tops - true).max() < OFF_MM
 
 
-@pytest.mark.parametrize("jar", ["54", "57", "29", "50"])
+@pytest.mark.parametrize("jar", ["54", "29", "50"])
 @pytest.mark.skipif(not HARD.is_dir(), reason="the hard photos are not here")
 def test_hard_jars_that_are_read_wrong_are_put_right(browser, tmp_path, jar):
     with_truth(HARD, tmp_path, jar)
     check(browser, tmp_path, jar)
+
+
+@pytest.mark.skipif(not HARD.is_dir(), reason="the hard photos are not here")
+def test_a_jar_whose_ruler_misleads_takes_heights_measured_on_the_glass(browser, tmp_path):
+    with_truth(HARD, tmp_path, "57")  # no line can mend its millimetres: they are 5 % off
+    with page_of(browser, tmp_path):
+        for layer, mm in zip(LAYERS, true_mm(tmp_path, "57"), strict=True):
+            type_height(browser, layer, mm)
+        until(lambda: len(rows(tmp_path)) == len(LAYERS))
+    assert np.abs(tops_read(tmp_path)[1] - true_mm(tmp_path, "57")).max() < OFF_MM
 
 
 def test_a_jar_that_was_not_read_is_put_in_by_hand(browser, tmp_path):

@@ -113,6 +113,17 @@ def drag_to(browser, glass, what, mm):
     return True
 
 
+def type_height(browser, what, mm):
+    """Type a top that was measured on the glass into its box."""
+    browser.run(
+        """const called = `top of the ${arguments[0]}, mm`;
+        const box = document.querySelector(`#shares [aria-label="${called}"]`);
+        box.focus(); box.value = arguments[1]; box.dispatchEvent(new Event("change"))""",
+        what,
+        f"{mm:.1f}",
+    )
+
+
 def interpolated(at, over, values):
     for (low, high), (first, last) in zip(pairwise(over), pairwise(values), strict=True):
         if low <= at <= high:

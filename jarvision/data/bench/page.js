@@ -153,12 +153,12 @@ function drawn(result) {
   }
   $("soil").textContent = result.soil;
   $("odds").textContent = `On the glass, by height: ${result.odds}.`;
-  $("shares").replaceChildren(...["clay", "silt", "sand"].map((layer) => {
+  if (!$("shares").contains(document.activeElement)) $("shares").replaceChildren(...["clay", "silt", "sand"].map((layer) => {
     const i = ["sand", "silt", "clay"].indexOf(layer);
     const { mm, sd_mm: sd } = result.tops[i];
     const share = result.pcts[i];
-    const top = jar.scaled ? `${mm.toFixed(1)} ± ${(1.64 * sd).toFixed(1)} mm` : "no scale";
-    return html("tr", {}, html("th", { scope: "row", textContent: layer }), html("td", { textContent: top }), html("td", { textContent: `${share.pct.toFixed(0)} ± ${(1.64 * share.sd).toFixed(0)} %` }));
+    const top = jar.scaled ? [heightBox(layer, mm), ` ± ${(1.64 * sd).toFixed(1)} mm`] : ["no scale"];
+    return html("tr", {}, html("th", { scope: "row", textContent: layer }), html("td", {}, ...top), html("td", { textContent: `${share.pct.toFixed(0)} ± ${(1.64 * share.sd).toFixed(0)} %` }));
   }));
   $("bar").replaceChildren(...["sand", "silt", "clay"].map((layer, i) => {
     const part = html("span", { className: layer });
@@ -166,6 +166,21 @@ function drawn(result) {
     return part;
   }));
   byHand();
+}
+
+// Who measured a top on the glass types it.
+function heightBox(layer, mm) {
+  const box = html("input", { type: "number", step: "0.1", value: mm.toFixed(1) });
+  box.setAttribute("aria-label", `${NAMES[layer]}, mm`);
+  box.addEventListener("change", () => {
+    const typed = box.valueAsNumber;
+    box.blur();
+    if (!Number.isFinite(typed)) return;
+    desk.done();
+    put(layer, typed + floorMm());
+    keep();
+  });
+  return box;
 }
 
 function byHand() {
@@ -291,7 +306,9 @@ function spot(event) {
 }
 
 function put(what, at) {
-  desk.move({ what, reading: photoNow().reading, at, sd_mm: SD_MM, by: $("by").value });
+  const has = !isTop(what) || photoNow().tops.some((top) => top.what === what);
+  const { reading } = has ? photoNow() : jar.photos.at(-1);
+  desk.move({ what, reading, at, sd_mm: SD_MM, by: $("by").value });
 }
 
 $("photo").addEventListener("pointermove", (event) => {
