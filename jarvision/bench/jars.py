@@ -15,13 +15,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from jarvision.bench.curves import glass_of, highest_mm
 from jarvision.core.errors import JarError, UsageError, ValueRefusedError
 from jarvision.core.files import find_photos, natural_key
 from jarvision.core.series import READING_TIMES, Reading
+from jarvision.estimate.composition import Composition
 from jarvision.estimate.estimate import JarLine
 from jarvision.estimate.put_right import put_right, read_height_mm
 from jarvision.estimate.reading import work_out
+from jarvision.pages.triangle import place_on_triangle
 from jarvision.results.corrections import (
     CORRECTIONS_FILE,
     HandLine,
@@ -41,6 +45,7 @@ from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 _MOST_LINES = 40
 _HIGHEST_MM, _LARGEST_SD_MM = 1_000.0, 50.0
 _SAME_MM = 0.005
+_DOTS = 250  # of a soil's draws on the triangle
 
 
 class StaleError(JarError):
@@ -353,6 +358,18 @@ def _result(record: JarRecord, lines: Sequence[HandLine]) -> dict[str, Any]:
         "pcts": [{"pct": s.value, "sd": s.sd} for s in (c.sand_pct, c.silt_pct, c.clay_pct)],
         "soil": soil_in_words(made.texture),
         "odds": soil_odds(made.texture),
+        "triangle": _on_triangle(c),
+    }
+
+
+def _on_triangle(soil: Composition) -> dict[str, Any]:
+    """Say where a soil and its draws stand on the texture triangle that the page has."""
+    shares = (soil.sand_pct, soil.silt_pct, soil.clay_pct)
+    draws = soil.draws[:: max(1, len(soil.draws) // _DOTS)]
+    draws = draws[np.isfinite(draws).all(axis=1) & (draws.sum(axis=1) > 0)]
+    return {
+        "point": place_on_triangle(*(share.value for share in shares)),
+        "dots": [[round(x, 1) for x in place_on_triangle(*draw)] for draw in draws.tolist()],
     }
 
 

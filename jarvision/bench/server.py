@@ -32,6 +32,7 @@ from jarvision.core.files import OVERLAY_PREFIX
 from jarvision.core.own_files import is_own
 from jarvision.core.shipped import data_file
 from jarvision.pages.palette import css_variables
+from jarvision.pages.triangle import triangle
 
 _FILES = {
     "": ("page.html", "text/html"),
@@ -147,6 +148,11 @@ class Bench:
             times = await run_in_threadpool(self.shaken.start, jar)
         return JSONResponse({"shaken_s": times, "now_s": time.time()})
 
+    async def triangle(self, request: Request) -> Response:
+        """Draw the texture triangle, onto which the page puts the soil."""
+        drawn = triangle("tri", "Texture triangle", "The soil as the lines lie now.", [])
+        return Response(str(drawn), media_type="image/svg+xml")
+
     async def qr(self, request: Request) -> Response:
         """Draw the link for phones."""
         if not self.link:
@@ -211,6 +217,7 @@ def app_of(bench: Bench) -> Starlette:
         Route("/api/shaken", bench.shaken_at, methods=["GET", "PUT"]),
         Route("/overlay/{name}", bench.overlay),
         Route("/phone.svg", bench.qr),
+        Route("/triangle.svg", bench.triangle),
     ]
     return Starlette(routes=routes, exception_handlers={JarError: _say_error}, lifespan=lifespan)
 

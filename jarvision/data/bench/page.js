@@ -124,6 +124,7 @@ addEventListener("beforeunload", (event) => { if ([...desks.values()].some((one)
 
 function take(next) {
   jar = next;
+  $("typed").hidden = !next.scaled;
   $("asked").hidden = !desk.asked;
   if (desk.asked) $("clash").textContent = desk.words;
   next.result.floor ??= floorOf(next.lines);
@@ -160,6 +161,8 @@ function drawn(result) {
     const top = jar.scaled ? [heightBox(layer, mm), ` ± ${(1.64 * sd).toFixed(1)} mm`] : ["no scale"];
     return html("tr", {}, html("th", { scope: "row", textContent: layer }), html("td", {}, ...top), html("td", { textContent: `${share.pct.toFixed(0)} ± ${(1.64 * share.sd).toFixed(0)} %` }));
   }));
+  soilAt.setAttribute("d", `M${result.triangle.point[0]} ${result.triangle.point[1]}h.01`);
+  dots.setAttribute("d", result.triangle.dots.map(([x, y]) => `M${x} ${y}h.01`).join(""));
   $("bar").replaceChildren(...["sand", "silt", "clay"].map((layer, i) => {
     const part = html("span", { className: layer });
     part.style.flexGrow = Math.max(result.pcts[i].pct, 0);
@@ -409,6 +412,13 @@ async function go() {
     $("title").focus({ preventScroll: true });
   } catch (error) { jar = null; $("one").hidden = true; $("all").hidden = false; await showAll(); say(error.message, true); }
 }
+const dots = element("path", { class: "dots" }), soilAt = element("path", { class: "point" });
+fetch("triangle.svg").then((answer) => answer.text()).then((text) => {
+  const sheet = document.importNode(new DOMParser().parseFromString(text, "image/svg+xml").documentElement, true);
+  sheet.append(dots, soilAt);
+  $("triangle").replaceChildren(sheet);
+});
+
 addEventListener("hashchange", go);
 await go();
 setTimeout(look, 1500);
