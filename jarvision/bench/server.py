@@ -265,7 +265,15 @@ def own_address() -> str:
     raise UsageError(msg)
 
 
-def serve(photos: Path, out: Path, taken: socket.socket, *, code: str, phone: bool) -> None:
+def serve(
+    photos: Path,
+    out: Path,
+    taken: socket.socket,
+    *,
+    code: str,
+    phone: bool,
+    options: tuple[str, ...] = (),
+) -> None:
     """Serve the page until it is stopped.
 
     Parameters
@@ -278,6 +286,8 @@ def serve(photos: Path, out: Path, taken: socket.socket, *, code: str, phone: bo
         What the link must hold; empty where only this machine can ask.
     phone : bool
         Whether phones are let in.
+    options : tuple of str
+        Further options of `jarvision read`.
     """
     address, port = taken.getsockname()[:2]
     hosts = {f"{address}:{port}"}
@@ -285,7 +295,7 @@ def serve(photos: Path, out: Path, taken: socket.socket, *, code: str, phone: bo
         hosts.add(f"localhost:{port}")
     link = f"http://{address}:{port}/phone?code={code}" if phone else ""
     bench = Bench(
-        JarsOnBench(photos, out), FolderReader(photos, out), Pictures(), Shaken(out), link
+        JarsOnBench(photos, out), FolderReader(photos, out, options), Pictures(), Shaken(out), link
     )
     bench.reader.ask()
     guard = Guard(app_of(bench), frozenset(hosts), code, MOST_BYTES)

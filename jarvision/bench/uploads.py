@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import hashlib
 import os
@@ -14,6 +15,8 @@ from jarvision.core.files import PHOTO_SUFFIXES, find_photos, safe_name, write_w
 
 MOST_BYTES = 60_000_000
 MOST_PHOTOS = 3_000
+MOST_IDLE_S, MOST_S = 20.0, 300.0
+"""How long nothing of a photo may come, and how long all of it may take."""
 _LEAST_BYTES = 100
 
 
@@ -45,7 +48,7 @@ async def store(folder: Path, name: str, body: AsyncIterator[bytes]) -> tuple[st
     """
     stem, suffix = _named(name)
     raw = bytearray()
-    async for part in body:
+    async for part in _in_time(body):
         raw += part
         if len(raw) > MOST_BYTES:
             msg = f"A photo may have {MOST_BYTES // 1_000_000} MB at most; send a smaller one."
@@ -62,6 +65,26 @@ async def store(folder: Path, name: str, body: AsyncIterator[bytes]) -> tuple[st
         if path.stat().st_size == len(raw) and hashlib.sha256(path.read_bytes()).digest() == digest:
             return path.name, False
     return _put(folder, stem, suffix, bytes(raw)), True
+
+
+async def _in_time(body: AsyncIterator[bytes]) -> AsyncIterator[bytes]:
+    """Give the parts of a body as they come, while they come.
+
+    Raises
+    ------
+    UsageError
+        Nothing came for a while, or all of it takes too long.
+    """
+    try:
+        async with asyncio.timeout(MOST_S):
+            while True:
+                part = await asyncio.wait_for(anext(body, None), MOST_IDLE_S)
+                if part is None:
+                    return
+                yield part
+    except TimeoutError:
+        msg = "The photo came too slowly; go nearer to the network's sender and send it again."
+        raise UsageError(msg) from None
 
 
 def _named(name: str) -> tuple[str, str]:

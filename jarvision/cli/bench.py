@@ -13,10 +13,12 @@ from jarvision.core.errors import UsageError
 
 def add_to(app: typer.Typer) -> None:
     """Add this command to the command line."""
-    app.command()(bench)
+    settings = {"allow_extra_args": True, "ignore_unknown_options": True}
+    app.command(context_settings=settings)(bench)
 
 
 def bench(
+    context: typer.Context,
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", hidden=True)] = Path(),
     out: Annotated[
         Path | None,
@@ -45,6 +47,8 @@ def bench(
     FOLDER holds the photos; it is the one that you are in where none is said. Only this machine can
     open it, and nothing leaves it; with --phone, whoever has the link in the same network can,
     until the command ends.
+
+    Options of jarvision read, such as --strip-mm, hold whenever the folder is read.
     """
     import secrets
     import webbrowser
@@ -59,6 +63,8 @@ def bench(
     if address and not phone:
         msg = "--address is where phones come in; give it together with --phone."
         raise UsageError(msg)
+    options = tuple(context.args)
+    _refuse_wrong(context, [str(folder), *options])
     photos = folder.resolve()
     results = (out or photos / "readings").resolve()
     refuse_foreign(results)
@@ -75,4 +81,13 @@ def bench(
     say("It ends with Ctrl-C; what was put right is kept.")
     if show:
         webbrowser.open(link)
-    serve(photos, results, taken, code=code, phone=phone)
+    serve(photos, results, taken, code=code, phone=phone, options=options)
+
+
+def _refuse_wrong(context: typer.Context, arguments: list[str]) -> None:
+    """Refuse options that `read` does not have before a page is opened on them."""
+    parent = context.parent
+    command = getattr(parent.command, "commands", {}).get("read") if parent else None
+    if command is None:
+        return
+    command.make_context("read", arguments, parent=parent)

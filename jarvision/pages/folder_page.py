@@ -25,6 +25,7 @@ from jarvision.pages.markup import Child, Markup, join, tag
 from jarvision.pages.pictures import Picture
 from jarvision.pages.triangle import triangle
 from jarvision.results.beds import BedNote, JoinedBeds
+from jarvision.results.corrections import in_short
 from jarvision.results.doubt_order import (
     check_text,
     common_doubts,
@@ -153,13 +154,18 @@ def render_folder(given: FolderPage, sources: Bibliography) -> str:
         heads=_heads(given),
         rows=_rows(given, common),
         ranges_mean=RANGES_MEAN,
-        means=[WEIGHT_MEANS, GLASS_MEANS] if given.weighed else [GLASS_MEANS],
+        means=[*([WEIGHT_MEANS] if given.weighed else []), GLASS_MEANS, *_by_hand(given)],
         triangle=_triangle(given),
         cards=[_card(entry, f"column-{i}", common) for i, entry in enumerate(given.entries)],
         beds=section,
         cautions=FIRST_CAUTIONS,
         sources=sources,
     )
+
+
+def _by_hand(given: FolderPage) -> list[str]:
+    words = in_short(entry.jar for entry in given.entries)
+    return [words] if words else []
 
 
 def _count_text(given: FolderPage, common: frozenset[str]) -> str:

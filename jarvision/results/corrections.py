@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -20,7 +21,7 @@ from jarvision.core.tables import TableError, read_text, rows, safe_cell, table_
 from jarvision.estimate.estimate import Correction, JarLine
 from jarvision.estimate.put_right import read_height_mm
 from jarvision.results.jarfile import jar_key
-from jarvision.results.record import PutRight
+from jarvision.results.record import JarRecord, PutRight
 from jarvision.wall.measurement import JarMeasurement
 
 CORRECTIONS_FILE = "corrections.csv"
@@ -246,3 +247,25 @@ def write_corrections(path: Path, text: str) -> None:
         It cannot be written.
     """
     write_whole(path, text)
+
+
+def in_short(records: Iterable[JarRecord]) -> str:
+    """Say how often and how far lines were put right; empty where none was.
+
+    It is the program's own record of its errors, as far as people mended them.
+    """
+    told = [record for record in records if record.put_right]
+    if not told:
+        return ""
+    placed = [(record.scaled, row) for record in told for row in record.put_right]
+    moved = [abs(r.value_mm - r.read_mm) for scaled, r in placed if scaled]
+    known = sorted(by for by in moved if math.isfinite(by))
+    new = sum(math.isnan(row.read_mm) for _, row in placed)
+    lines, jars = len(placed), len(told)
+    parts = [f"Put right by hand: {lines} line{'s' * (lines > 1)} of {jars} jar{'s' * (jars > 1)}"]
+    if known:
+        parts.append(f"moved by {statistics.median(known):.1f} mm in the middle case")
+        parts.append(f"{known[-1]:.1f} mm at most")
+    if new:
+        parts.append(f"{new} had not been found")
+    return ", ".join(parts) + "."

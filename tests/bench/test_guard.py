@@ -23,8 +23,8 @@ PHOTO = (SAMPLES / "jar-21-48h.jpg").read_bytes()
 class Served:
     """A server of its own process, and ways to ask it anything."""
 
-    def __init__(self, folder, *options):
-        command = "from jarvision.cli import main; main()"
+    def __init__(self, folder, *options, before=""):
+        command = f"{before}\nfrom jarvision.cli import main; main()"
         arguments = ["bench", str(folder), "--no-show", *options]
         self.process = subprocess.Popen(
             [sys.executable, "-c", command, *arguments],

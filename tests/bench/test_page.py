@@ -81,6 +81,30 @@ def test_keys_move_a_line_by_a_tenth_of_a_millimetre(browser, link, folder):
     until(lambda: not rows(folder))
 
 
+def test_a_line_that_is_put_right_from_closer_by_is_surer(browser, link, folder):
+    opened(browser, link)
+    click(browser, "closer")
+    drag(browser, "clay", 20)
+    [row] = until(lambda: rows(folder))
+    assert float(row["sd"]) < 0.5
+    click(browser, "closer")
+    click(browser, "back")
+    until(lambda: not rows(folder))
+
+
+def test_the_triangle_follows_while_a_line_is_held(browser, link):
+    opened(browser, link)
+    point = "return document.querySelector('#triangle .point').getAttribute('d')"
+    was = until(lambda: browser.run(point))
+
+    def follows():
+        until(lambda: browser.run(point) != was)
+
+    drag(browser, "clay", 40, meanwhile=follows)
+    click(browser, "back")
+    until(lambda: browser.run(point) == was)
+
+
 def test_a_finger_drags_at_a_phones_width_and_nothing_scrolls_sideways(browser, link, folder):
     opened(browser, link, (360, 740))
     browser.run("document.querySelector('.pane').scrollIntoView()")

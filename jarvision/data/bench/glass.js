@@ -55,13 +55,16 @@ export function heightAt(glass, x, y) {
   return (low + high) / 2;
 }
 
-export function frame(glass, size) {
-  const places = glass.pieces.flat(2);
+// What is to be seen of the photo: the whole jar, or its wall between two heights.
+export function frame(glass, size, low = -Infinity, high = Infinity) {
+  const shown = glass.heights_mm.map((mm) => mm >= low - 5 && mm <= high + 5);
+  const places = glass.pieces.map((piece) => piece.filter((_, i) => shown[i])).flat(2);
   const xs = places.map(([x]) => x);
   const ys = places.map(([, y]) => y);
   const wide = Math.max(...xs) - Math.min(...xs);
-  const left = Math.max(Math.min(...xs) - 0.45 * wide, 0);
-  const right = Math.min(Math.max(...xs) + 0.45 * wide, size[1]);
+  const beside = (low === -Infinity ? 0.45 : 0.2) * wide;
+  const left = Math.max(Math.min(...xs) - beside, 0);
+  const right = Math.min(Math.max(...xs) + beside, size[1]);
   const top = Math.max(Math.min(...ys), 0);
   const bottom = Math.min(Math.max(...ys) + 0.03 * size[0], size[0]);
   return [left, top, right - left, bottom - top];

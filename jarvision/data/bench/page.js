@@ -2,10 +2,10 @@ import { Desk, isTop } from "./gestures.js";
 import { element, frame, heightAt, path, rightEnd } from "./glass.js";
 
 const NAMES = { sand: "top of the sand", silt: "top of the silt", clay: "top of the clay", floor: "inside floor", water: "water line" };
-const SD_MM = 0.5;
+const SD_MM = 0.5, CLOSER_SD_MM = 0.3;
 const $ = (id) => document.getElementById(id);
 const desks = new Map();
-let jar = null, desk = null, shown = 0, runs = -1;
+let jar = null, desk = null, shown = 0, runs = -1, closer = false;
 
 function say(words, wrong = false) {
   $("said").textContent = words;
@@ -226,7 +226,8 @@ function drawPhoto() {
   const svg = $("photo");
   if (!photo.glass) { svg.replaceChildren(); say("Read these photos again to see their lines on them.", true); return; }
   const focused = document.activeElement && document.activeElement.dataset ? document.activeElement.dataset.what : "";
-  const [x, y, w, h] = frame(photo.glass, photo.size_px);
+  const top = Math.max(...places().filter((one) => isTop(one.what)).map((one) => one.mm));
+  const [x, y, w, h] = closer ? frame(photo.glass, photo.size_px, -5, top + 8) : frame(photo.glass, photo.size_px);
   svg.setAttribute("viewBox", `${x} ${y} ${w} ${h}`);
   const source = `api/jar/${encodeURIComponent(jar.stem)}/photo/${shown}`;
   const image = () => element("image", { href: source, x: -0.5, y: -0.5, width: photo.size_px[1], height: photo.size_px[0], preserveAspectRatio: "none" });
@@ -311,7 +312,7 @@ function spot(event) {
 function put(what, at) {
   const has = !isTop(what) || photoNow().tops.some((top) => top.what === what);
   const { reading } = has ? photoNow() : jar.photos.at(-1);
-  desk.move({ what, reading, at, sd_mm: SD_MM, by: $("by").value });
+  desk.move({ what, reading, at, sd_mm: closer || visualViewport?.scale > 1.5 ? CLOSER_SD_MM : SD_MM, by: $("by").value });
 }
 
 $("photo").addEventListener("pointermove", (event) => {
@@ -370,6 +371,11 @@ function keep() {
 
 function changed() { attempt(); byHand(); drawPhoto(); }
 
+$("closer").addEventListener("click", (event) => {
+  closer = !closer;
+  event.target.setAttribute("aria-pressed", closer);
+  drawPhoto();
+});
 $("undo").addEventListener("click", () => { desk.undo(); changed(); });
 $("redo").addEventListener("click", () => { desk.redo(); changed(); });
 $("back").addEventListener("click", () => { desk.clear(); changed(); });
