@@ -41,6 +41,7 @@ from jarvision.results.jarfile import read_jar_folder
 from jarvision.results.record import JarRecord, PutRight
 from jarvision.results.report import title
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
+from jarvision.wall.suggest_marks import Offer, offer_of
 
 _MOST_LINES = 40
 _HIGHEST_MM, _LARGEST_SD_MM = 1_000.0, 50.0
@@ -236,6 +237,7 @@ def _tile(record: JarRecord) -> dict[str, Any]:
 def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str, Any]:
     photo = measured.photos[index]
     view = record.views[index] if record.views else None
+    offer = offer_of(record.jar, record.marks) or Offer(record.jar)
     return {
         "name": photo.name,
         "reading": str(photo.reading),
@@ -251,8 +253,12 @@ def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str,
                     {"mm": height, "odds": weight / (1 + sum(w for _, w in b.alternatives))}
                     for height, weight in b.alternatives
                 ],
+                "mark": _known(mark_mm),
+                "mark_sd_mm": _known(sd_mm),
             }
-            for b in photo.boundaries
+            for b, mark_mm, sd_mm in zip(
+                photo.boundaries, offer.tops_mm, offer.sds_mm, strict=False
+            )
         ],
     }
 

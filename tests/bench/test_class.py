@@ -12,10 +12,8 @@ import time
 from pathlib import Path
 
 import pytest
-from bench_page import until
-from test_guard import PHOTO, Served
+from bench_page import PHOTO, SAMPLES, Served, until
 
-SAMPLES = Path(__file__).parents[2] / "sample_images"
 MOST_BYTES = 1_500_000_000
 PHONES = 30
 

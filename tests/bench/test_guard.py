@@ -5,56 +5,13 @@ What a browser sends of the page that asks is laid down in RFC 6454 (Origin) and
 
 import http.client
 import json
-import os
 import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
-from pathlib import Path
 
 import pytest
-
-SAMPLES = Path(__file__).parents[2] / "sample_images"
-PHOTO = (SAMPLES / "jar-21-48h.jpg").read_bytes()
-
-
-class Served:
-    """A server of its own process, and ways to ask it anything."""
-
-    def __init__(self, folder, *options, before=""):
-        command = f"{before}\nfrom jarvision.cli import main; main()"
-        arguments = ["bench", str(folder), "--no-show", *options]
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", command, *arguments],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        )
-        link = self.process.stdout.readline().split()[-1]
-        self.code = link.partition("code=")[2]
-        self.host = link.split("/")[2]
-
-    def ask(self, path, method="GET", body=None, **headers):
-        """Ask, by default as the page itself does -> status, headers, body."""
-        given = {"Host": self.host}
-        if method not in ("GET", "HEAD"):
-            given["Origin"] = f"http://{self.host}"
-        given |= {name.replace("_", "-"): value for name, value in headers.items()}
-        connection = http.client.HTTPConnection(self.host, timeout=60)
-        try:
-            connection.request(method, path, body, {k: v for k, v in given.items() if v})
-            answer = connection.getresponse()
-            return answer.status, answer.headers, answer.read()
-        finally:
-            connection.close()
-
-    def end(self, by=signal.SIGTERM):
-        self.process.send_signal(by)
-        self.process.wait(timeout=30)
-        self.process.stdout.close()
+from bench_page import PHOTO, Served
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from bench_page import asked, click, drag, opened, press, rows, soil, started, until
+from bench_page import asked, click, drag, kept, opened, press, rows, soil, started, until
 from browser import browser_session, find_browser
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
@@ -130,6 +130,7 @@ def test_lines_have_names_for_a_screen_reader(browser, link):
 
 
 def test_a_phone_sends_a_photo_and_is_told_what_it_is_worth(browser, link, folder):
+    kept(browser)
     browser.resize(360, 740)
     browser.call("POST", "/url", {"url": f"{link}phone"})
     browser.run(

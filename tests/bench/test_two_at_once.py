@@ -7,7 +7,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from bench_page import asked, click, drag, opened, press, rows, soil, started, until
+from bench_page import asked, click, drag, kept, opened, press, rows, soil, started, until
 from browser import browser_session, find_browser
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
@@ -58,6 +58,7 @@ def session(link):
 @pytest.fixture
 def browser(session, link, folder):
     """Begin with a jar that nobody has touched."""
+    kept(session)
     session.call("POST", "/url", {"url": "about:blank"})
     until(lambda: put(link, []))
     until(lambda: not asked(link)["reading"])

@@ -18,6 +18,7 @@ from jarvision.results.corrections import (
     HEAD,
     SeenJar,
     fit,
+    in_short,
     read_corrections,
     replaced,
     write_corrections,
@@ -202,3 +203,20 @@ def test_the_next_read_finds_it_and_says_so_everywhere(out, jar):
     [back] = read_photos(photos, Settings(), out=out).outcomes
     assert not back.is_earlier
     assert replace(back.record.row, doubts=()) == replace(jar.row, doubts=())
+
+
+def test_the_report_says_how_often_and_how_far_lines_were_put_right(jar):
+    lines = (
+        row(value_mm=20.0, read_mm=21.0),
+        row(what=JarLine.CLAY, value_mm=56.5, read_mm=50.0),
+        row(what=JarLine.FLOOR, value_mm=-1.5, read_mm=0.0),
+    )
+    new = row(what=JarLine.SILT, value_mm=30.0)  # nothing had been read
+    assert in_short([jar]) == ""
+    told = in_short([replace(jar, put_right=lines), jar, replace(jar, put_right=(new,))])
+    assert told == (
+        "Put right by hand: 4 lines of 2 jars, moved by 1.5 mm in the middle case, "
+        "6.5 mm at most, 1 had not been found."
+    )
+    bare = in_short([replace(jar, put_right=lines[:1], scaled=False)])
+    assert bare == "Put right by hand: 1 line of 1 jar."  # no millimetres without a scale

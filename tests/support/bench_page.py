@@ -1,13 +1,19 @@
 """The bench page in tests: started on a folder, asked, and used as a hand would."""
 
 import csv
+import http.client
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
 import urllib.request
 from itertools import pairwise
+from pathlib import Path
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+PHOTO = (SAMPLES / "jar-21-48h.jpg").read_bytes()
 
 
 def until(holds, seconds=120):
@@ -33,12 +39,55 @@ def started(folder, *options, before=""):
     return process, process.stdout.readline().split()[-1]
 
 
+class Served:
+    """A server of its own process, and ways to ask it anything."""
+
+    def __init__(self, folder, *options, before=""):
+        command = f"{before}\nfrom jarvision.cli import main; main()"
+        arguments = ["bench", str(folder), "--no-show", *options]
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", command, *arguments],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        )
+        link = self.process.stdout.readline().split()[-1]
+        self.code = link.partition("code=")[2]
+        self.host = link.split("/")[2]
+
+    def ask(self, path, method="GET", body=None, **headers):
+        """Ask, by default as the page itself does -> status, headers, body."""
+        given = {"Host": self.host}
+        if method not in ("GET", "HEAD"):
+            given["Origin"] = f"http://{self.host}"
+        given |= {name.replace("_", "-"): value for name, value in headers.items()}
+        connection = http.client.HTTPConnection(self.host, timeout=60)
+        try:
+            connection.request(method, path, body, {k: v for k, v in given.items() if v})
+            answer = connection.getresponse()
+            return answer.status, answer.headers, answer.read()
+        finally:
+            connection.close()
+
+    def end(self, by=signal.SIGTERM):
+        self.process.send_signal(by)
+        self.process.wait(timeout=30)
+        self.process.stdout.close()
+
+
 def asked(link, path="api/jars"):
     with urllib.request.urlopen(link + path, timeout=60) as answer:
         return json.load(answer)
 
 
+def kept(browser):
+    """Wait until the page has no gesture left that the program has not written down."""
+    until(lambda: browser.run("return !document.querySelector('#one[aria-busy=true]')"))
+
+
 def opened(browser, link, size=(1280, 900), jar="21"):
+    kept(browser)
     browser.resize(*size)
     browser.call("POST", "/url", {"url": "about:blank"})
     browser.call("POST", "/url", {"url": f"{link}#{jar}"})

@@ -191,6 +191,7 @@ function byHand() {
   $("byhand").replaceChildren(...(lines.length ? lines : [null]).map((one) => html("li", { textContent: one ? said(one) : "Nothing." })));
   $("undo").disabled = !desk.past.length && !desk.draft;
   $("redo").disabled = !desk.future.length;
+  $("one").setAttribute("aria-busy", !desk.isIdle);
   $("back").disabled = !lines.length;
 }
 
@@ -239,11 +240,12 @@ function drawPhoto() {
   const made = [];
   photo.tops.forEach((top) => {
     if (mine(top.what)) return;
-    top.or_here.filter((one) => one.odds > 0.02).forEach((one) => {
-      const group = line({ what: top.what, mm: one.mm }, "here");
+    const drawn = top.mark === null ? [] : [{ mm: top.mark, sd_mm: Math.max(top.mark_sd_mm ?? SD_MM, 0.2), isMark: true }];
+    [...top.or_here.filter((one) => one.odds > 0.02), ...drawn].forEach((one) => {
+      const group = line({ what: top.what, mm: one.mm, isMark: one.isMark }, "here");
       group.setAttribute("role", "button");
-      group.setAttribute("aria-label", `Put the ${NAMES[top.what]} here: ${one.mm.toFixed(1)} mm, odds ${(10 * one.odds).toFixed(1)} in 10`);
-      const accept = () => { desk.done(); put(top.what, one.mm); keep(); };
+      group.setAttribute("aria-label", `Put the ${NAMES[top.what]} here: ${one.mm.toFixed(1)} mm, ${one.isMark ? "the mark on the glass" : `odds ${(10 * one.odds).toFixed(1)} in 10`}`);
+      const accept = () => { desk.done(); put(top.what, one.mm, one.sd_mm); keep(); };
       group.addEventListener("click", accept);
       group.addEventListener("keydown", (event) => { if (event.key === "Enter" || event.key === " ") { event.preventDefault(); accept(); } });
       made.push(group);
@@ -261,7 +263,7 @@ function line(one, kind) {
   const [x, y] = rightEnd(photoNow().glass, one.mm);
   const view = $("photo").viewBox.baseVal;
   const size = view.width / 32;
-  const words = kind === "here" ? "or here" : one.isNew ? `${one.what}?` : `${one.what}${jar.scaled && isTop(one.what) ? ` ${(one.mm - floorMm()).toFixed(1)}` : ""}`;
+  const words = one.isMark ? `mark of ${one.what}` : kind === "here" ? "or here" : one.isNew ? `${one.what}?` : `${one.what}${jar.scaled && isTop(one.what) ? ` ${(one.mm - floorMm()).toFixed(1)}` : ""}`;
   const tag = element("text", { class: "tag", x: 0, y: 0, transform: `translate(${x + size * (kind === "here" ? 5 : 0.5)} ${y + size * (one.what === "floor" ? 1.1 : 0.3)}) scale(${size})` }, words);
   group.append(tag);
   return group;
@@ -309,10 +311,10 @@ function spot(event) {
   return [at.x, at.y];
 }
 
-function put(what, at) {
+function put(what, at, sd = closer || visualViewport?.scale > 1.5 ? CLOSER_SD_MM : SD_MM) {
   const has = !isTop(what) || photoNow().tops.some((top) => top.what === what);
   const { reading } = has ? photoNow() : jar.photos.at(-1);
-  desk.move({ what, reading, at, sd_mm: closer || visualViewport?.scale > 1.5 ? CLOSER_SD_MM : SD_MM, by: $("by").value });
+  desk.move({ what, reading, at, sd_mm: sd, by: $("by").value });
 }
 
 $("photo").addEventListener("pointermove", (event) => {

@@ -18,7 +18,12 @@ async function ask(path, options = {}) {
 const key = () => $("jar").value.trim();
 const since = () => Date.now() / 1000 + ahead - shaken[key()];
 
-function known(answer) { shaken = answer.shaken_s; ahead = answer.now_s - Date.now() / 1000; tick(); }
+// An older answer may come after a newer one: the later shake of each jar counts.
+function known(answer) {
+  for (const [jar, at] of Object.entries(answer.shaken_s)) shaken[jar] = Math.max(at, shaken[jar] ?? 0);
+  ahead = answer.now_s - Date.now() / 1000;
+  tick();
+}
 
 function ring() {
   if (navigator.vibrate) navigator.vibrate([300, 150, 300]);
