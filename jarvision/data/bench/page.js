@@ -234,7 +234,10 @@ function drawPhoto() {
   const image = () => element("image", { href: source, x: -0.5, y: -0.5, width: photo.size_px[1], height: photo.size_px[0], preserveAspectRatio: "none" });
   if (svg.dataset.source !== source) {
     svg.dataset.source = source;
-    svg.replaceChildren(image(), element("g", { id: "lines" }));
+    const picture = image();
+    // a picture that a busy computer could not make in time is asked for again
+    picture.addEventListener("error", () => setTimeout(() => { if (picture.isConnected) picture.setAttribute("href", `${source}?${Date.now()}`); }, 3000));
+    svg.replaceChildren(picture, element("g", { id: "lines" }));
     $("lens").replaceChildren(image(), element("use", { href: "#lines" }));
   }
   const made = [];
