@@ -115,6 +115,22 @@ def test_a_square_jar_is_told_from_a_round_one(turn: float) -> None:
     assert np.sqrt(np.mean([height_errors(jar, shot) ** 2 for jar in jars])) < 0.4
 
 
+@pytest.mark.parametrize("exponent", [2.0, 5.0])
+@pytest.mark.parametrize("creased_px", [2.0, 6.0])
+def test_a_creased_tag_makes_no_round_jar_of_a_square_one(exponent, creased_px):
+    """One tag of one photo is pushed aside, as by a crease: corners then fit no jar at all."""
+    scenes = []
+    for seed, at in enumerate((-0.5, 0.3, 0.6)):
+        shot = Shot(exponent=exponent, radius=36.0, strip_at=at, distance=200.0, focal_px=1500.0)
+        scenes.append(scene(shot, seed=seed))
+    px = scenes[1].strip.corners_px.copy()
+    px[2, :, 0] += creased_px
+    scenes[1] = replace(scenes[1], strip=replace(scenes[1].strip, corners_px=px))
+    outlines = [jar.view.outline for jar in find_jars(scenes)]
+    assert {outline.is_round for outline in outlines} == {exponent == 2.0}
+    assert [o.radius_mm for o in outlines] == pytest.approx([36.0] * 3, abs=2.5)
+
+
 @pytest.mark.parametrize("error", [-0.25, 0.3])
 def test_a_focal_length_that_is_not_known_is_fitted(error: float) -> None:
     shot = SHOTS["near"]

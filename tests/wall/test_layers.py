@@ -196,6 +196,14 @@ def test_the_strip_parts_the_wall_in_two() -> None:
     assert len(pieces(wall(replace(SAND, gap=None)))) == 1
 
 
+def test_a_sliver_of_glass_has_no_vote_beside_wider_glass() -> None:
+    whole = wall(SAND)
+    for columns, parts in ((10, 1), (16, 2)):
+        keep = np.r_[0:120, 140 : 140 + columns]
+        narrow = replace(whole, azimuth=whole.azimuth[keep], bgr=whole.bgr[:, keep])
+        assert len(pieces(narrow)) == parts
+
+
 def test_edges_are_listed_once_each() -> None:
     peaks = edge_peaks(gather(wall(CLAY), settled=3), 3.0, 100.0)
     heights = [height for height, _ in peaks]
