@@ -231,10 +231,8 @@ def find_unmarked_jar(
     NoJarError
         No two walls are seen.
     """
-    scale = max(bgr.shape[:2]) / _SMALL_PX
-    size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
-    small = np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    steps = _steps(small)
+    small, scale = _made_small(bgr)
+    size, steps = (small.shape[1], small.shape[0]), _steps(small)
     ruler = find_upright_ruler(bgr)
     if ruler is not None:
         body = cv2.resize(ruler.body.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
@@ -248,6 +246,26 @@ def find_unmarked_jar(
     camera = _camera(lines[0], lines[1], last * scale, focal_px, bgr.shape, radius_mm)
     view = View(camera, Outline(radius_mm))
     return settle_foot(bgr, Jar(view, False, (np.nan, np.nan), np.nan, 2), ruler)
+
+
+def _made_small(bgr: Picture) -> tuple[Picture, float]:
+    """Reduce a picture to the size in which walls are looked for -> it, and by how much."""
+    scale = max(bgr.shape[:2]) / _SMALL_PX
+    size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
+    return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), scale
+
+
+def long_walls(bgr: Picture) -> tuple[float, float] | None:
+    """Measure the two upright edges that run side by side longest: length and distance.
+
+    Parts of the picture's long side; None where there are none.
+    """
+    pair = _best_pair(_steps(_made_small(bgr)[0]))
+    if pair is None:
+        return None
+    left, right, first, last = pair
+    middle = (first + last) / 2
+    return (last - first) / _SMALL_PX, float(right.at(middle) - left.at(middle)) / _SMALL_PX
 
 
 _BASE_MM = 4.0  # glass under the inside floor, nominal; common practice, no source

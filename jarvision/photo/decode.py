@@ -36,6 +36,7 @@ from jarvision.photo.exif import (
     focal_from_exif,
     is_cropped,
     orientation,
+    says_up,
     time_from_exif,
 )
 from jarvision.photo.file_kind import kind_of
@@ -102,6 +103,8 @@ class Photo:
         Blue, green, red; C-contiguous; y down, centre of the first pixel at (0, 0).
     reduction : int
         Full-size pixels per working pixel: 1, 2, 4 or 8.
+    knows_up : bool
+        The camera said which side is up.
     """
 
     name: str
@@ -111,6 +114,7 @@ class Photo:
     focal_35mm_mm: float
     cropped: bool
     taken_at: datetime | None
+    knows_up: bool = True
 
 
 def open_photo(
@@ -152,6 +156,8 @@ def open_photo(
             image.load()  # its EXIF may stand behind the pixels
         facts = _facts(name, raw, image, kind)
         reduction = working_reduction(facts.long_px, longest_px)
+        # phones' HEIF files are turned by their own container
+        knows_up = kind == "HEIF" or says_up(image)
         bgr = _upright_bgr(name, raw, image, reduction, heard)
     return Photo(
         name=name,
@@ -161,6 +167,7 @@ def open_photo(
         focal_35mm_mm=facts.focal_35mm_mm,
         cropped=facts.cropped,
         taken_at=facts.taken_at,
+        knows_up=knows_up,
     )
 
 

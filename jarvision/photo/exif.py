@@ -35,6 +35,14 @@ def orientation(image: Image.Image) -> int:
     return value if isinstance(value, int) and 1 <= value <= 8 else 1
 
 
+def says_up(image: Image.Image) -> bool:
+    """Tell whether a camera wrote which side is up."""
+    try:
+        return image.getexif().get(ExifTags.Base.Orientation) in range(1, 9)
+    except Exception:  # the parser raises anything on broken blocks
+        return False
+
+
 def _number(value: object) -> float:
     try:
         return float(value)  # type: ignore[arg-type]  # whatever the file holds

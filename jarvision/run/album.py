@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -106,8 +106,10 @@ class Album:
 
     def _decoded(self, path: Path, longest_px: int) -> Photo:
         if self.sent is None:
-            contents = frame_at(path) if video_of(path) else None
-            return open_photo(path, longest_px=longest_px, contents=contents)
+            if video_of(path):  # its container says which side is up
+                frame = open_photo(path, longest_px=longest_px, contents=frame_at(path))
+                return replace(frame, knows_up=True)
+            return open_photo(path, longest_px=longest_px)
         sent = self.sent[path]
         if isinstance(sent, JarError):
             raise sent
