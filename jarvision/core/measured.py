@@ -43,6 +43,7 @@ class DoubtName(StrEnum):
     STRIP_OFF_FLOOR = "strip_off_floor"
     FLOOR_UNSURE = "floor_unsure"
     FOCAL_UNKNOWN = "focal_unknown"
+    SIDE_UNSURE = "side_unsure"
     STEEP_VIEW = "steep_view"
     DIM = "dim"
     SOFT_PHOTO = "soft_photo"
@@ -98,6 +99,10 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.FOCAL_UNKNOWN: (
         "{photo} does not say what lens took it, so the view angle was estimated from the "
         "strip; send the phone's original file if you can."
+    ),
+    DoubtName.SIDE_UNSURE: (
+        "{photo} does not say which side is up, nor do its layers for sure; look whether the lid "
+        "is on top in its picture."
     ),
     DoubtName.STEEP_VIEW: (
         "{photo} was taken from well above or below the layers; hold the phone at the height "

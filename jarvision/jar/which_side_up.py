@@ -50,7 +50,9 @@ def turned(bgr: Picture, quarters: int) -> Picture:
     return bgr if turn is None else np.asarray(cv2.rotate(bgr, turn), dtype=np.uint8)
 
 
-def quarters_to_upright(bgr: Picture, focal_px: float, deposit: Deposit, name: str) -> int:
+def quarters_to_upright(
+    bgr: Picture, focal_px: float, deposit: Deposit, name: str
+) -> tuple[int, bool]:
     """Tell by how many quarters a photo of a jar without a strip is to be turned clockwise.
 
     Parameters
@@ -64,6 +66,12 @@ def quarters_to_upright(bgr: Picture, focal_px: float, deposit: Deposit, name: s
     name : str
         The photo's name.
 
+    Returns
+    -------
+    quarters : int
+    sure : bool
+        Whether the foot is told for sure; else the photo is left as it stands.
+
     Raises
     ------
     SideUnknownError
@@ -71,7 +79,7 @@ def quarters_to_upright(bgr: Picture, focal_px: float, deposit: Deposit, name: s
     """
     as_is, across = _walls(bgr), _walls(turned(bgr, 1))
     if max(as_is.length, across.length) == 0.0:
-        return 0  # no jar; what is wrong will be said by who looks for it
+        return 0, False  # no jar; what is wrong will be said by who looks for it
     lies = across.counts > _SURELY * as_is.counts and across.length > as_is.length
     if not lies and as_is.counts < _LONGER * across.counts:
         raise SideUnknownError(_which_side(name))
@@ -79,10 +87,10 @@ def quarters_to_upright(bgr: Picture, focal_px: float, deposit: Deposit, name: s
     sure = [_foot(turned(bgr, way), focal_px, deposit) for way in ways]
     best = int(np.argmax(sure))
     if sure[best] > _MORE * max(sure[1 - best], 0.0) + _MUCH:
-        return ways[best]
+        return ways[best], True
     if lies:
         raise SideUnknownError(_which_side(name))
-    return 0
+    return 0, False
 
 
 def _which_side(name: str) -> str:

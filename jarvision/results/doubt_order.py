@@ -52,6 +52,7 @@ _PHRASES = {
     "soil_does_not_fit": "soil does not fit the jar",
     "reference_not_used": "reference not used",
     "reference_differs": "unlike the reference",
+    "side_unsure": "side up not sure",
     "focal_unknown": "lens not known",
     "water_state_unknown": "water not described",
     "put_right": "put right by hand",
@@ -79,6 +80,7 @@ _OF_A_PHOTO = frozenset(
         "times_disagree",
         "time_unknown",
         "focal_unknown",
+        "side_unsure",
         "few_tags",
     }
 )

@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.unwrap import ROW_MM
+from jarvision.jar.unwrap import MAP_TOP_MM, ROW_MM, unroll
+from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import (
     BIN_MM,
     Array,
@@ -149,6 +150,11 @@ def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], floa
     thick = silt[None, :] - silt[:, None]
     total += len(photos) * 3.0 * np.maximum(_THIN_MM - np.maximum(thick, 0.0), 0.0)
     return _hypotheses(total, first), gain
+
+
+def deposit_gain(bgr: NDArray[np.uint8], jar: Jar) -> float:
+    """Tell how much better sand under silt explains a jar's wall than no layers do [nats]."""
+    return coarse_tops([gather(unroll(bgr, jar, MAP_TOP_MM), settled=2)])[1]
 
 
 def sand_tops(photo: WallFeatures) -> tuple[list[CoarsePlace], float]:

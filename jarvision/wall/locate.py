@@ -26,10 +26,9 @@ from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
 from jarvision.jar.view_fit import Jar, Scene, find_jars, scene_of, sides_px
-from jarvision.jar.wall_features import gather
 from jarvision.jar.which_side_up import quarters_to_upright, turned
 from jarvision.photo.decode import Photo
-from jarvision.wall.layers import coarse_tops
+from jarvision.wall.layers import deposit_gain
 from jarvision.wall.marks_on_glass import PenMark, covered_mm, find_pen_marks, without_marks
 from jarvision.wall.stuck_on import find_covers, uncovered
 
@@ -136,15 +135,10 @@ def orient(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
 
 
 def _stood_up(photo: Photo) -> Photo:
-    """Turn a photo of a jar without a strip so that its foot is down."""
+    """Turn a photo of a jar without a strip so that its foot is down; as it is where unsure."""
     focal, _ = _focal_or_usual(photo)
-    quarters = quarters_to_upright(photo.bgr, focal, _deposit_gain, photo.name)
-    return photo if quarters == 0 else replace(photo, bgr=turned(photo.bgr, quarters))
-
-
-def _deposit_gain(bgr: NDArray[np.uint8], jar: Jar) -> float:
-    """Tell how much better sand under silt explains a wall than no layers do [nats]."""
-    return coarse_tops([gather(unroll(bgr, jar, MAP_TOP_MM), settled=2)])[1]
+    quarters, sure = quarters_to_upright(photo.bgr, focal, deposit_gain, photo.name)
+    return replace(photo, bgr=turned(photo.bgr, quarters), knows_up=True) if sure else photo
 
 
 def _unmirrored(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
@@ -356,6 +350,8 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale, blur_mm: fl
         msg = f"{photo.name} is too dark to read; take it again with light from the side."
         raise TooDarkError(msg)
     doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
+    if strip is None and not photo.knows_up:
+        doubts.append(doubt(DoubtName.SIDE_UNSURE, photo=photo.name))
     bow = _bow_mm(jar, wall, strip, blur) if strip else 0.0
     if bow > 0.0:
         doubts.append(doubt(DoubtName.LINES_BOWED, photo=photo.name, off=f"{bow:.1f} mm"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -14,6 +15,7 @@ from views import of_shot, photo
 
 from jarvision.core.errors import BlurredError, HiddenError, JarError, NoJarError
 from jarvision.core.measured import DoubtName
+from jarvision.jar.which_side_up import SideUnknownError
 from jarvision.photo.decode import Photo, open_photo
 from jarvision.wall.locate import Look, focal_px, look_at_jar, orient, strips_in
 
@@ -198,3 +200,31 @@ def test_a_sample_photo_is_looked_at() -> None:
     assert strips_in(one)[0].jar == 21
     # from the samples' own truth table: inside diameter 64.5 mm, and a wall of 2 to 3.5 mm
     assert look.jar.view.outline.radius_mm == pytest.approx(64.5 / 2 + 2.7, abs=1.2)
+
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("quarters", [0, 1, 2, 3])
+@pytest.mark.parametrize("reading", ["1min", "2h", "48h"])
+def test_a_photo_that_does_not_say_which_side_is_up_is_turned_or_doubted(
+    reading: str, quarters: int
+) -> None:
+    """A sample without a strip, turned and without its camera's word: never wrong in silence."""
+    upright = open_photo(SAMPLES / f"jar-08-{reading}.jpg")
+    bgr = np.ascontiguousarray(np.rot90(upright.bgr, quarters))
+    try:
+        stood, strips = orient(replace(upright, bgr=bgr, knows_up=False))
+    except SideUnknownError:
+        assert quarters % 2  # lying on its side, with no foot that can be told
+        return
+    assert not strips
+    if stood.knows_up:
+        assert np.array_equal(stood.bgr, upright.bgr)
+    else:
+        assert np.array_equal(stood.bgr, bgr)
+        assert quarters % 2 == 0  # what lies on its side is not read
+    told = replace(stood, bgr=upright.bgr)
+    [look] = look_at_jar({0: told}, {0: None})[0].values()
+    assert (DoubtName.SIDE_UNSURE in doubts(look)) == (not stood.knows_up)
