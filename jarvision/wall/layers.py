@@ -22,6 +22,7 @@ from jarvision.jar.wall_features import (
     BIN_MM,
     Array,
     WallFeatures,
+    gather,
 )
 from jarvision.wall.measurement import Boundary
 
