@@ -36,6 +36,7 @@ def weighed(jar, reference):
 # -- what it does ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_reference_narrows_the_clay_of_other_jars_and_stays_true():
     found = garden_study(5, 2)
     clay_sd = {name: np.sqrt((rows[:, 1, 2] ** 2).mean()) for name, rows in found.items()}
