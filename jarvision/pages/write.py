@@ -93,20 +93,25 @@ def write_report(
         note = _note_of(jar, with_kept(joined.by_jar.get(jar.jar), of_list.get(jar.jar)))
         earlier = is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)
         guide = _guide(jar, note, system, crops, seed)
-        pictures, thumbnail = _pictures(jar, folder)
-        jars.append(JarPage(jar, system, guide, note, pictures, earlier))
-        entries.append(FolderEntry(jar, page_name(jar), guide, note, thumbnail, earlier))
+        jars.append(JarPage(jar, system, guide, note, {}, earlier))
+        entries.append(FolderEntry(jar, page_name(jar), guide, note, None, earlier))
     name = folder.resolve().name
     refused = (*found.refused, *last_refused(folder))
     compared = COMPARED_PAGE if (folder / COMPARED_PAGE).is_file() else ""
     whole = FolderPage(name, system, tuple(entries), refused, joined, beds.ignored, compared)
     said = [*whole.statements(), *(s for one in jars for s in one.statements())]
     sources = all_sources(system, said)
-    made = {page_name(one.jar): render_jar(one, sources) for one in jars}
-    made |= {TEST_PAGE: render_howto(system, sources), FOLDER_PAGE: render_folder(whole, sources)}
-    for file, text in made.items():
-        write_result(folder / file, text)
-    return [folder / file for file in made]
+    shown = []
+    for one, entry in zip(jars, entries, strict=True):
+        # one jar's pictures at a time: those of a large class would fill the memory
+        pictures, thumbnail = _pictures(one.jar, folder)
+        page = render_jar(replace(one, pictures=pictures), sources)
+        write_result(folder / entry.page, page)
+        shown.append(replace(entry, thumbnail=thumbnail))
+    whole = replace(whole, entries=tuple(shown))
+    write_result(folder / TEST_PAGE, render_howto(system, sources))
+    write_result(folder / FOLDER_PAGE, render_folder(whole, sources))
+    return [folder / name for name in (*(e.page for e in entries), TEST_PAGE, FOLDER_PAGE)]
 
 
 def _note_of(jar: JarRecord, note: BedNote | None) -> BedNote | None:
