@@ -24,7 +24,7 @@ Deposit: TypeAlias = Callable[[Picture, Jar], float]
 
 _SHAPE = (1.2, 3.0)  # of a jar's straight sides, height over width; common practice, no source
 _ODD_SHAPE = 0.5  # what a pair of walls of another shape counts
-_LONGER, _SURELY = 0.8, 1.25  # walls against those across: enough to leave it, to turn it
+_LONGER = 1.6  # walls across, from which a jar lies on its side; doors and frames reach 1.5
 _MORE, _MUCH = 1.5, 10.0  # strength of one foot over the other, as a ratio and beyond it
 
 _TURNS = (None, cv2.ROTATE_90_CLOCKWISE, cv2.ROTATE_180, cv2.ROTATE_90_COUNTERCLOCKWISE)
@@ -75,14 +75,12 @@ def quarters_to_upright(
     Raises
     ------
     SideUnknownError
-        The jar lies on its side, or may, and its foot cannot be told.
+        The jar lies on its side, and its foot cannot be told.
     """
     as_is, across = _walls(bgr), _walls(turned(bgr, 1))
     if max(as_is.length, across.length) == 0.0:
         return 0, False  # no jar; what is wrong will be said by who looks for it
-    lies = across.counts > _SURELY * as_is.counts and across.length > as_is.length
-    if not lies and as_is.counts < _LONGER * across.counts:
-        raise SideUnknownError(_which_side(name))
+    lies = across.counts > _LONGER * as_is.counts and across.length > as_is.length
     ways = (1, 3) if lies else (0, 2)
     sure = [_foot(turned(bgr, way), focal_px, deposit) for way in ways]
     best = int(np.argmax(sure))

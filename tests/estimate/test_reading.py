@@ -418,14 +418,15 @@ def test_drawn_jars_are_read(kind: str, tmp_path: Path) -> None:
     shot = DRAWN[kind]
     scored = read(drawn(tmp_path, shot), np.array(shot.tops))
     assert scored.reading.jar == ("7" if shot.jar else "pot")
-    if DoubtName.WEAK_BOUNDARY in scored.doubts:  # another place is likely and said to be
+    doubted = DoubtName.WEAK_BOUNDARY in scored.doubts  # another place is likely and said to be
+    if doubted:
         c = scored.reading.composition
         claimed = np.array([c.sand_pct.sd, c.silt_pct.sd, c.clay_pct.sd])
         assert np.abs(scored.off_points / claimed).max() < 2.5
     else:
         assert np.abs(scored.off_points).max() < 3.0
     if shot.jar:
-        assert np.abs(scored.off_mm).max() < 1.2
+        assert doubted or np.abs(scored.off_mm).max() < 1.2
         sds = np.array([t.sd for t in scored.reading.tops])
         assert np.abs(scored.off_mm / sds).max() < 3.0
 

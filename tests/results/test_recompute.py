@@ -148,7 +148,7 @@ def test_corrections_that_cannot_be_are_refused(record, value):
 def test_a_file_without_what_was_measured_says_so(folder, tmp_path):
     data = json.loads((folder / "jar-2.json").read_text(encoding="utf-8"))
     older = data | {"version": 1}
-    del older["measurement"], older["given"]
+    del older["measurement"], older["given"], older["views"]
     path = tmp_path / "jar-2.json"
     path.write_text(json.dumps(older), encoding="utf-8")
     record = read_jar_file(path)

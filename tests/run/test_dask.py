@@ -514,7 +514,7 @@ def test_libraries_count_as_the_program_does():
 
 def test_without_the_extra_it_is_said_how_to_get_it(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
-    refused("tcp://127.0.0.1:8786", r'pip install "jarvision\[cluster\]"')
+    refused("tcp://127.0.0.1:8786", r"pip install 'distributed>=2024\.5'")
 
 
 def test_workers_here_and_a_cluster_exclude_each_other(photos, tmp_path):
