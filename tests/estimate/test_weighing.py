@@ -476,10 +476,11 @@ def test_invented_jars_of_real_topsoils(capsys):
     for name, cases in study(40, 21, WAYS).items():
         with capsys.disabled():
             sys.stdout.write(row_text(name, cases) + "\n")
-        assert 0.84 <= coverage(cases) <= 0.99  # 120 intervals: two standard errors are 5 points
-        if "any soil" in name:  # topsoils are not any soil
+        assert coverage(cases) >= 0.84  # 120 intervals: two standard errors are 5 points
+        if "any soil" in name:  # topsoils are not any soil: such intervals are too wide for them
             assert rms(cases, "weight") < 0.7 * rms(cases, "height")
             continue
+        assert coverage(cases) <= 0.99
         assert rms(cases, "weight") < 0.6 * rms(cases, "height")
         assert brier(cases, "weight") < brier(cases, "height")
         for _, mean, true, count in reliability(cases, "weight"):
