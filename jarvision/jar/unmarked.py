@@ -29,9 +29,9 @@ _SMALL_PX = 480  # long side of the picture in which walls are looked for
 _STEP_CAP, _STEP_FREE = 12.0, 2.5  # Lab step that counts in full, and that costs nothing
 _SLOPES = np.arange(-0.12, 0.121, 0.02)
 _MOST_LINES = 24
-# Slope of the right wall less the left one's: a round jar at 5 radii from 30 degrees above closes
-# by 0.2 x sin 30 x 2 x cos 30 radians or so; from below it opens.
-_LEAST_OPENING, _MOST_OPENING = -0.15, 0.1
+# Slope of the right wall less the left one's: walls that stand D apart at a distance of 2.5 D and
+# are looked down at by 15 degrees close by sin 15 / 2.5 = 0.10; from below they open.
+_LEAST_OPENING, _MOST_OPENING = -0.11, 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
