@@ -12,7 +12,7 @@ from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 
 _POINTS = 17  # along each piece of wall
 _STEP_MM = 5.0  # between heights, in between which a page may take straight lines
-_BELOW_MM, _ABOVE_MM = 30.0, 30.0
+_BELOW_MM, _ABOVE_MM = 15.0, 30.0
 _HIGHEST_MM, _USUAL_MM = 300.0, 120.0
 
 

@@ -1,11 +1,22 @@
 """The page in a real browser: a line is dragged, kept, read again, and taken back."""
 
 import json
-import shutil
 from pathlib import Path
 
 import pytest
-from bench_page import asked, click, drag, kept, opened, press, rows, soil, started, until
+from bench_page import (
+    asked,
+    click,
+    drag,
+    kept,
+    one_jar_in,
+    opened,
+    page_on,
+    press,
+    rows,
+    soil,
+    until,
+)
 from browser import browser_session, find_browser
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
@@ -19,21 +30,13 @@ pytestmark = [
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    path = tmp_path_factory.mktemp("photos")
-    for photo in SAMPLES.glob("jar-21-*.jpg"):
-        shutil.copy(photo, path)
-    return path
+    return one_jar_in(tmp_path_factory.mktemp("photos"))
 
 
 @pytest.fixture(scope="module")
 def link(folder):
-    process, link = started(folder)
-    until(lambda: asked(link)["jars"])
-    until(lambda: not asked(link)["reading"])
-    yield link
-    process.terminate()
-    process.wait(timeout=20)
-    process.stdout.close()
+    with page_on(folder) as link:
+        yield link
 
 
 @pytest.fixture(scope="module")

@@ -4,11 +4,13 @@ import csv
 import http.client
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
 import urllib.request
+from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
 
@@ -39,20 +41,32 @@ def started(folder, *options, before=""):
     return process, process.stdout.readline().split()[-1]
 
 
+def one_jar_in(folder):
+    """Put the photos of a sample jar into a folder."""
+    for photo in SAMPLES.glob("jar-21-*.jpg"):
+        shutil.copy(photo, folder)
+    return folder
+
+
+@contextmanager
+def page_on(folder, *, before=""):
+    """Serve a folder until all of it was read -> link; ended on leaving."""
+    process, link = started(folder, before=before)
+    try:
+        until(lambda: asked(link)["jars"])
+        until(lambda: not asked(link)["reading"])
+        yield link
+    finally:
+        process.terminate()
+        process.wait(timeout=20)
+        process.stdout.close()
+
+
 class Served:
     """A server of its own process, and ways to ask it anything."""
 
     def __init__(self, folder, *options, before=""):
-        command = f"{before}\nfrom jarvision.cli import main; main()"
-        arguments = ["bench", str(folder), "--no-show", *options]
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", command, *arguments],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        )
-        link = self.process.stdout.readline().split()[-1]
+        self.process, link = started(folder, *options, before=before)
         self.code = link.partition("code=")[2]
         self.host = link.split("/")[2]
 
