@@ -90,10 +90,6 @@ def theirs(link, what, up_mm):
     return {"what": what, "reading": photo["reading"], "mm": mm, "sd_mm": 0.5}
 
 
-def said(browser):
-    return browser.run("return document.getElementById('said').textContent")
-
-
 def lines_in(folder):
     return {row["what"]: float(row["value"]) for row in rows(folder)}
 
@@ -110,7 +106,7 @@ def test_gestures_before_the_answer_to_the_first_are_all_kept_in_their_order(bro
     drag(browser, "sand", 10)
     click(browser, "back")
     until(lambda: not rows(folder))
-    until(lambda: said(browser) == "Kept.")
+    kept(browser)
     until(lambda: soil(browser) == was)
     for _ in range(2):
         click(browser, "undo")
