@@ -199,12 +199,17 @@ assert "read" in shown.getvalue()
 """
 
 
-SHARES = "import jarvision.estimate.combine, jarvision.estimate.composition"
+SHARES = "import jarvision.estimate.combine, jarvision.estimate.judge"
+AGAIN = "import jarvision.results.recompute, jarvision.results.jarfile"
 
 
-@pytest.mark.parametrize("script", [IMPORT, HELP, SHARES], ids=["import", "help", "shares"])
-def test_help_and_shares_load_nothing_heavy(script):
-    report = f"import sys\n{script}\nprint(*({HEAVY!r} & set(sys.modules)))"
+@pytest.mark.parametrize(
+    ("script", "heavy"),
+    [(IMPORT, HEAVY), (HELP, HEAVY), (SHARES, HEAVY), (AGAIN, {"cv2", "skimage", "PIL"})],
+    ids=["import", "help", "shares and doubts", "a result from its file"],
+)
+def test_nothing_heavy_is_loaded_before_it_is_needed(script, heavy):
+    report = f"import sys\n{script}\nprint(*({heavy!r} & set(sys.modules)))"
     done = subprocess.run(
         [sys.executable, "-B", "-c", report],
         capture_output=True,

@@ -17,8 +17,13 @@ from jarvision.estimate.by_weight import weigh_reading
 from jarvision.estimate.given import Given
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.reading import JarReading, work_out
-from jarvision.wall.layers import LAYERS
-from jarvision.wall.measurement import Boundary, JarMeasurement, PhotoMeasurement, lowered
+from jarvision.wall.measurement import (
+    LAYERS,
+    Boundary,
+    JarMeasurement,
+    PhotoMeasurement,
+    lowered,
+)
 
 
 @dataclass(frozen=True, slots=True)

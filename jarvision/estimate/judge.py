@@ -14,10 +14,13 @@ from jarvision.estimate.combine import said_of
 from jarvision.jar.profile import JarProfile
 from jarvision.jar.scale import ScaleSource
 from jarvision.jar.taper import taper_doubts
-from jarvision.wall.floor import clearness_of
-from jarvision.wall.layers import LAYERS
-from jarvision.wall.measurement import ORDER, JarMeasurement, PhotoMeasurement
-from jarvision.wall.water_line import is_unsure
+from jarvision.wall.measurement import (
+    LAYERS,
+    ORDER,
+    JarMeasurement,
+    PhotoMeasurement,
+    clearness_of,
+)
 
 # A step in colour of so many spreads is as weak as one that the eye misses.
 _WEAK_CONTRAST = 3.0
@@ -28,6 +31,7 @@ _OFF_FLOOR_MM = 1.8
 _FLOOR_SD_MM = 0.55
 _UNEVEN_MM = 2.5
 _MOVED_SD, _MOVED_MM = 3.0, 1.2
+_UNSURE = 0.15  # odds against a water line from which it is doubted
 
 
 def water_state(measured: JarMeasurement) -> str:
@@ -67,7 +71,7 @@ def judge(
     if water_state(measured) == "cloudy":
         doubts.append(doubt(DoubtName.STILL_SETTLING))
     is_seen = measured.scaled and math.isfinite(measured.water_mm + measured.water_odds)
-    if is_seen and not water_by_hand and is_unsure(measured.water_odds):
+    if is_seen and not water_by_hand and not measured.water_odds > 1.0 - _UNSURE:
         doubts.append(doubt(DoubtName.WATER_LINE_UNSURE))
     return tuple(dict.fromkeys(doubts))
 

@@ -11,8 +11,7 @@ from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.series import Reading
 from jarvision.estimate.combine import sink_of
 from jarvision.estimate.estimate import Correction, JarLine, corrected
-from jarvision.wall.layers import LAYERS
-from jarvision.wall.measurement import Boundary, JarMeasurement, PhotoMeasurement
+from jarvision.wall.measurement import LAYERS, Boundary, JarMeasurement, PhotoMeasurement
 
 _CALLED = {JarLine.FLOOR: "inside floor", JarLine.WATER: "water line"}
 _JAR_WIDE = tuple(_CALLED)

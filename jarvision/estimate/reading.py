@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from jarvision.core.measured import Doubt, Measured
 from jarvision.core.series import Reading
@@ -17,9 +18,10 @@ from jarvision.estimate.composition import Composition
 from jarvision.estimate.given import Given
 from jarvision.estimate.judge import judge, water_state
 from jarvision.estimate.texture import Texture
-from jarvision.wall.locate import Look
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
-from jarvision.wall.read import read_photos_of_jar
+
+if TYPE_CHECKING:
+    from jarvision.wall.locate import Look
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,9 @@ def read_jar(
     NoDepositError
         No layers are seen.
     """
+    # Loaded here, since results are worked out again from their files without a picture.
+    from jarvision.wall.read import read_photos_of_jar
+
     measured = read_photos_of_jar(looks, more=more, doubts=doubts, elapsed_s=elapsed_s)
     return work_out(jar, measured, given or Given())
 

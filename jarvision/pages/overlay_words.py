@@ -16,8 +16,7 @@ from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
 from jarvision.results.doubt_order import gravest_first
 from jarvision.results.headline import soil_in_words
-from jarvision.wall.layers import LAYERS
-from jarvision.wall.measurement import Boundary
+from jarvision.wall.measurement import LAYERS, Boundary
 from jarvision.wall.read import PhotoReading
 
 FARTHEST_MM = 300.0

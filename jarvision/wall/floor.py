@@ -135,23 +135,3 @@ def water_structure(
     variety = float(np.sqrt(colour.var(axis=(0, 1)).sum()))
     level = colour.mean(axis=0)[::20]
     return variety, float(np.abs(np.diff(level, axis=0)).sum(axis=1).max())
-
-
-def clearness_of(last: tuple[float, float], earlier: Sequence[tuple[float, float]]) -> str:
-    """Tell clear water from cloudy: through clear water the far side of the jar is seen.
-
-    Cloudy water shows only what the glass mirrors, as the earlier photos do. In between, or with
-    nothing to compare with, it stays unknown. The limits are our own, from rendered pictures.
-    """
-    variety, step = last
-    if np.isnan(variety):
-        return "unknown"
-    known = [e for e in earlier if not np.isnan(e[0])]
-    if not known:
-        return "clear" if step > 8.0 else "unknown"
-    usual_variety, usual_step = (max(e[i] for e in known) for i in (0, 1))
-    if variety > 2.0 * usual_variety or step > max(6.0, 2.0 * usual_step):
-        return "clear"
-    if variety < 1.4 * usual_variety and step < 1.4 * max(usual_step, 1.0):
-        return "cloudy"
-    return "unknown"

@@ -24,11 +24,9 @@ from jarvision.jar.wall_features import (
     WallFeatures,
     gather,
 )
-from jarvision.wall.measurement import Boundary
+from jarvision.wall.measurement import LAYERS, Boundary
 
 Rows: TypeAlias = NDArray[np.bool_]
-
-LAYERS = ("sand", "silt", "clay")
 
 _LEVEL_STEP = 0.075
 _DRIFT = 0.08

@@ -10,6 +10,8 @@ from jarvision.core.measured import Doubt
 from jarvision.core.series import Reading
 from jarvision.jar.scale import Scale, ScaleSource
 
+LAYERS = ("sand", "silt", "clay")
+
 ORDER = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
 """The readings in time; the reading at index i is the one that shows the top of layer i."""
 
@@ -211,3 +213,23 @@ def lowered(boundary: Boundary, floor_mm: float) -> Boundary:
         grain_mm=boundary.grain_mm - floor_mm,
         alternatives=tuple((h - floor_mm, w) for h, w in boundary.alternatives),
     )
+
+
+def clearness_of(last: tuple[float, float], earlier: Sequence[tuple[float, float]]) -> str:
+    """Tell clear water from cloudy: through clear water the far side of the jar is seen.
+
+    Cloudy water shows only what the glass mirrors, as the earlier photos do. In between, or with
+    nothing to compare with, it stays unknown. The limits are our own, from rendered pictures.
+    """
+    variety, step = last
+    if math.isnan(variety):
+        return "unknown"
+    known = [e for e in earlier if not math.isnan(e[0])]
+    if not known:
+        return "clear" if step > 8.0 else "unknown"
+    usual_variety, usual_step = (max(e[i] for e in known) for i in (0, 1))
+    if variety > 2.0 * usual_variety or step > max(6.0, 2.0 * usual_step):
+        return "clear"
+    if variety < 1.4 * usual_variety and step < 1.4 * max(usual_step, 1.0):
+        return "cloudy"
+    return "unknown"

@@ -18,9 +18,8 @@ import numpy as np
 from jarvision.core.tables import safe_cell, table_csv
 from jarvision.jar.unwrap import WallMap
 from jarvision.jar.view_fit import Jar
-from jarvision.wall.layers import LAYERS
 from jarvision.wall.marks_on_glass import Drawn, PenMark
-from jarvision.wall.measurement import Floor
+from jarvision.wall.measurement import LAYERS, Floor
 from jarvision.wall.surface import arc_mm
 
 Three: TypeAlias = "tuple[float, float, float]"

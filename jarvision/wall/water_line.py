@@ -46,7 +46,6 @@ _LEAST_ODDS = 0.05
 _LEAST_SD_MM = 0.7
 _TOP_MM = 148.0
 _FILLED_MM = 80.0  # jars for the test are filled at least so high; common practice, no source
-_UNSURE = 0.15  # odds against a line from which it is doubted
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,16 +63,6 @@ class WaterLine:
     z_mm: float
     sd_mm: float
     odds: float
-
-    @property
-    def is_unsure(self) -> bool:
-        """Whether another edge may well be the water line."""
-        return is_unsure(self.odds)
-
-
-def is_unsure(odds: float) -> bool:
-    """Whether odds leave it open which edge is the water line."""
-    return not odds > 1.0 - _UNSURE
 
 
 NOWHERE = WaterLine(math.nan, math.nan, 0.0)

@@ -15,14 +15,13 @@ from jarvision.jar.wall_features import gather
 from jarvision.wall.floor import (
     FILLET_MM,
     STRIP_ZERO_SD_MM,
-    clearness_of,
     join_floors,
     seen_above_floor,
     seen_floor,
     water_structure,
 )
 from jarvision.wall.foot import find_foot
-from jarvision.wall.measurement import Floor
+from jarvision.wall.measurement import Floor, clearness_of
 from jarvision.wall.water_line import find_water_lines
 
 LOOKING_DOWN = np.radians(20.0)
