@@ -387,6 +387,8 @@ def _say_results(batch: Batch, out: Path, ruler: str) -> None:
 
     for name, sentence in batch.refused:
         say(f"Not read: {shown(name)}. {sentence}")
+    for name, sentence in batch.left_out:
+        say(f"{shown(name)}: {sentence}")
     if ruler:
         _say_no_ruler(batch, ruler)
     for note in batch.notes:

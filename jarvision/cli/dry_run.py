@@ -30,7 +30,7 @@ def say_plan(plan: Plan) -> bool:
     for note in plan.notes:
         say(note)
     say(f"Jars: {len(plan.jars)}. Photos: {plan.photos_found}. Nothing was read or written.")
-    return not rest
+    return len(rest) == len(plan.left_out)
 
 
 def _plan_table(plan: Plan) -> Table:
@@ -54,7 +54,7 @@ def _plan_table(plan: Plan) -> Table:
             name = [calls.get(jar.jar, "") if not i else ""] if "name" in heads else []
             folder = [shown(folders[photo.key])] if "folder" in heads else []
             when = "unknown" if math.isnan(photo.elapsed_s) else spoken_time(photo.elapsed_s)
-            by = str(photo.source).replace("shaken_at", "--shaken-at")
+            by = str(photo.source).replace("shaken_at", "--shaken-at").replace("_", " ")
             cells = [shown(jar.jar), *name, use_of(jar, photo), *folder, photo.name, when, by]
             table.add_row(*(Text(cell, overflow="fold") for cell in cells))
     return table

@@ -11,6 +11,9 @@ FIRST_YEAR, LAST_YEAR = 1970, 2200
 WRITE_IT = "write it like 2026-05-04 09:00 or 4 May 9:00"
 """What is asked for where a text is no day and time."""
 
+LONGEST_S = 60 * 86_400.0
+"""A jar is not watched for longer [s]."""
+
 _LONGEST = 60
 _MONTH = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _WORDS = rf"(?:{'|'.join(_MONTH)})[a-z]*\.?|(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?|at|st|nd|rd|th"
@@ -55,6 +58,36 @@ def moment_of(text: str, *, now: datetime | None = None, is_past: bool = False) 
         msg = f"the year {moment.year} lies outside {FIRST_YEAR} to {LAST_YEAR}"
         raise ValueError(msg)
     return moment
+
+
+def seconds_of(text: str, *, bare: str = "s") -> float:
+    """Read a time such as ``20 s``, ``1.5 min`` or ``2 h`` [s].
+
+    Parameters
+    ----------
+    text : str
+    bare : str
+        Unit of a bare number; empty where it must have one.
+
+    Raises
+    ------
+    ValueError
+        It is none, or longer than 60 days.
+    """
+    parts = re.fullmatch(
+        r"([0-9]{1,9}(?:[.,][0-9]{1,9})?)\s*"
+        r"(s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)?",
+        text.strip().casefold(),
+    )
+    unit = (parts[2] or bare)[:1] if parts else ""
+    value_s = float(parts[1].replace(",", ".")) * _UNIT_S[unit] if parts and unit else -1.0
+    if not 0 <= value_s <= LONGEST_S:
+        msg = "no time of 60 days at most, with its unit"
+        raise ValueError(msg)
+    return value_s
+
+
+_UNIT_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 
 
 def _spoken(text: str, now: datetime, *, is_past: bool) -> datetime:

@@ -34,6 +34,7 @@ class TimeSource(StrEnum):
     NAME = "name"
     CLOCK = "clock"
     SHAKEN_AT = "shaken_at"
+    BY_HAND = "by_hand"
     ORDER = "order"
     UNKNOWN = "unknown"
 
@@ -73,6 +74,47 @@ READING_TIMES: Mapping[Reading, ReadingTime] = {
 }
 
 
+class PhotoFact(StrEnum):
+    """What somebody may say of a photo: which jar it shows, when it was taken, that it is none."""
+
+    JAR = "jar"
+    TAKEN = "taken"
+    NO_JAR = "no jar"
+
+
+@dataclass(frozen=True, slots=True)
+class SaidOfPhoto:
+    """What somebody said of a photo: a row of `corrections.csv`.
+
+    Attributes
+    ----------
+    jar, photo : str
+        The jar that the photo was taken to show, and the photo's name; either may be empty.
+    what : PhotoFact
+    value : str
+        Name of the jar, or the time after shaking (``2 h``) or the day and time when it was taken.
+    by, at, note : str
+        Who said so, when, and why; each may be empty.
+    read : str
+        What it would be without; may be empty.
+    photo_sha256 : str
+        Digest of the photo's contents, by which it is known again; may be empty.
+    line : int
+        Where it stands in the table.
+    """
+
+    jar: str
+    photo: str
+    what: PhotoFact
+    value: str
+    by: str = ""
+    at: str = ""
+    note: str = ""
+    read: str = ""
+    photo_sha256: str = ""
+    line: int = 0
+
+
 @dataclass(frozen=True, slots=True)
 class Sighting:
     """What is known of a photo before its layers are read.
@@ -89,6 +131,10 @@ class Sighting:
         By the camera's clock, with or without a UTC offset.
     digest : str
         Digest of the file's bytes; empty when unknown.
+    said_jar : str
+        Which jar it shows, where somebody said so.
+    said_s : float or None
+        Time after shaking where somebody said it [s]; NaN where `taken_at` is what they said.
     """
 
     key: str
@@ -97,6 +143,8 @@ class Sighting:
     jar_number: int | None = None
     taken_at: datetime | None = None
     digest: str = ""
+    said_jar: str = ""
+    said_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +191,8 @@ class JarPhotos:
         Keys of photos left out and of the same picture that was used instead.
     problem : JarError or None
         Why the jar's times make no sense; the jar cannot be read then.
+    said : tuple of SaidOfPhoto
+        What somebody said of its photos.
     """
 
     jar: str
@@ -153,6 +203,7 @@ class JarPhotos:
     doubts: tuple[Doubt, ...]
     duplicates: tuple[tuple[str, str], ...] = ()
     problem: JarError | None = None
+    said: tuple[SaidOfPhoto, ...] = ()
 
 
 def spoken_time(elapsed_s: float) -> str:

@@ -82,6 +82,7 @@ def json_of(record: JarRecord) -> str:
         "strip_number": record.strip_number,
         "left_out": [{"photo": n, "sentence": s} for n, s in record.left_out],
         "made_from": plain(record.made_from),
+        "said_of_photos": plain(record.said),
     }
     if record.unread is not None:
         body: dict[str, Any] = {
@@ -332,6 +333,7 @@ def _record(file: File, stem: str) -> JarRecord:
         views=file.views,
         as_read=file.as_read,
         put_right=file.put_right,
+        said=file.said_of_photos,
         water_sd_mm=file.water_sd_mm,
         deposit=_deposit(file.deposit) if is_read else (),
     )

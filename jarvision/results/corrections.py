@@ -1,4 +1,7 @@
-"""`corrections.csv`: lines that people put right by hand, read with patience and kept whole.
+"""`corrections.csv`: what people put right by hand, read with patience and kept whole.
+
+A row is a line of a jar, or says of a photo which jar it shows, when it was taken, or that it shows
+none.
 
 The table may also be written by hand. What cannot be understood, or fits no photo any more, is
 named and stays in the table.
@@ -11,12 +14,14 @@ import math
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TypeAlias
 
 from jarvision.core.errors import ValueRefusedError
 from jarvision.core.files import shown, write_whole
-from jarvision.core.series import Reading
+from jarvision.core.moments import WRITE_IT, moment_of, seconds_of
+from jarvision.core.series import PhotoFact, Reading, SaidOfPhoto
 from jarvision.core.tables import TableError, read_text, rows, safe_cell, table_csv
 from jarvision.estimate.estimate import Correction, JarLine
 from jarvision.estimate.put_right import read_height_mm
@@ -42,6 +47,7 @@ HEAD = (
 )
 _HIGHEST_MM, _LARGEST_SD_MM = 1_000.0, 50.0
 _LONGEST_NAME = 300
+_LONGEST_JAR = 80
 
 Cells: TypeAlias = dict[str, str]
 
@@ -78,7 +84,9 @@ class Corrections:
     cells : tuple of (int, dict)
         Every row with its line number, as it stands.
     lines : tuple of PutRight
-        The rows that are understood.
+        The rows of lines that are understood.
+    said : tuple of SaidOfPhoto
+        The rows that say something of a photo.
     notes : tuple of str
         A sentence on each of the others.
     """
@@ -87,6 +95,7 @@ class Corrections:
     cells: tuple[tuple[int, Cells], ...] = ()
     lines: tuple[PutRight, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    said: tuple[SaidOfPhoto, ...] = ()
 
 
 def read_corrections(path: Path) -> Corrections:
@@ -111,20 +120,75 @@ def read_corrections(path: Path) -> Corrections:
     cells = tuple(
         (line, dict(zip(head, [*row, *[""] * len(head)], strict=False))) for line, row in body[1:]
     )
-    lines, notes = [], []
+    lines: list[PutRight] = []
+    said: list[SaidOfPhoto] = []
+    notes = []
     for line, row in cells:
+        what = row["what"].casefold().replace("_", " ").strip()
         try:
-            lines.append(_line_of(row, line))
+            if what in set(PhotoFact):
+                said.append(_said_of(row, PhotoFact(what), line))
+            else:
+                lines.append(_line_of(row, what, line))
         except ValueRefusedError as error:
             notes.append(f"Line {line} of {name} was not used: {error}")
-    return Corrections(head, cells, tuple(lines), tuple(notes))
+    return Corrections(head, cells, tuple(lines), tuple(notes), tuple(said))
 
 
-def _line_of(row: Mapping[str, str], line: int) -> PutRight:
-    """Understand one row."""
-    what = row["what"].casefold().removeprefix("top of the ").removesuffix(" line").strip()
+def _said_of(row: Mapping[str, str], what: PhotoFact, line: int) -> SaidOfPhoto:
+    """Understand a row that says something of a photo."""
+
+    def text(column: str) -> str:
+        return row.get(column, "")[:_LONGEST_NAME]
+
+    photo, digest = text("photo"), text("photo_sha256").casefold()
+    if not (photo or digest):
+        msg = "it does not say of which photo."
+        raise ValueRefusedError(msg)
+    rest = (text("by"), text("at"), text("note"), text("read"), digest)
+    said = SaidOfPhoto(text("jar"), photo, what, text("value"), *rest, line)
+    check_said(said)
+    return said
+
+
+def check_said(said: SaidOfPhoto) -> None:
+    """Refuse what cannot be said of a photo.
+
+    Raises
+    ------
+    ValueRefusedError
+        It is no jar's name, or no time.
+    """
+    if said.what is PhotoFact.JAR and not 0 < len(said.value.strip()) <= _LONGEST_JAR:
+        msg = f"name the jar that the photo shows, in {_LONGEST_JAR} letters at most."
+        raise ValueRefusedError(msg)
+    if said.what is PhotoFact.TAKEN:
+        taken_of(said.value)
+
+
+def taken_of(text: str) -> float | datetime:
+    """Understand when a photo was taken: time after shaking [s], or day and time.
+
+    Raises
+    ------
+    ValueRefusedError
+        It is neither.
+    """
+    with contextlib.suppress(ValueError):
+        if (elapsed_s := seconds_of(text, bare="")) > 0:
+            return elapsed_s
+    try:
+        return moment_of(text, is_past=True)
+    except ValueError:
+        msg = f'"{shown(text)}" is no time after shaking, such as 2 h, nor a day; {WRITE_IT}.'
+        raise ValueRefusedError(msg) from None
+
+
+def _line_of(row: Mapping[str, str], named: str, line: int) -> PutRight:
+    """Understand the row of a line."""
+    what = named.removeprefix("top of the ").removesuffix(" line").strip()
     if what not in set(JarLine):
-        msg = f'"{shown(row["what"])}" is none of {", ".join(JarLine)}.'
+        msg = f'"{shown(row["what"])}" is none of {", ".join((*JarLine, *PhotoFact))}.'
         raise ValueRefusedError(msg)
     value = _number(row["value"], "value")
     sd = _number(row["sd"], "sd") if row.get("sd") else DEFAULT_SD_MM
@@ -170,14 +234,18 @@ def fit(
     for row in lines:
         found = _places(row, jars)
         if found is None:
-            what = f"line {row.line} of {CORRECTIONS_FILE} ({row.what} of jar {shown(row.jar)})"
-            unfit.append(
-                f"No photo fits {what} any more; the line was not used and stays in the table."
-            )
+            unfit.append(no_photo_fits(row))
         else:
             jar, reading = found
             by_jar[jar] = (*by_jar.get(jar, ()), HandLine(row, reading))
     return by_jar, tuple(unfit)
+
+
+def no_photo_fits(row: PutRight | SaidOfPhoto) -> str:
+    """Say of a row that no photo fits it any more."""
+    called = f"jar {shown(row.jar)}" if isinstance(row, PutRight) else shown(row.photo)
+    what = f"line {row.line} of {CORRECTIONS_FILE} ({row.what} of {called})"
+    return f"No photo fits {what} any more; the line was not used and stays in the table."
 
 
 def _places(row: PutRight, jars: Sequence[SeenJar]) -> tuple[str, Reading | None] | None:
@@ -209,14 +277,17 @@ def with_read(line: HandLine, as_read: JarMeasurement) -> PutRight:
     return replace(line.row, read_mm=read_height_mm(as_read, line.row.what, line.reading))
 
 
-def replaced(table: Corrections, old: Iterable[PutRight], new: Iterable[PutRight]) -> str:
+Row: TypeAlias = PutRight | SaidOfPhoto
+
+
+def replaced(table: Corrections, old: Iterable[Row], new: Iterable[Row]) -> str:
     """Write the table with some rows in place of others; all that was not understood stays.
 
     Parameters
     ----------
-    old : iterable of PutRight
+    old : iterable of row
         Rows of the table that go, known by their lines.
-    new : iterable of PutRight
+    new : iterable of row
         Rows that come.
     """
     gone = {row.line for row in old}
@@ -226,9 +297,12 @@ def replaced(table: Corrections, old: Iterable[PutRight], new: Iterable[PutRight
     return table_csv(head, body)
 
 
-def _cells(row: PutRight) -> Cells:
-    read = "" if math.isnan(row.read_mm) else f"{row.read_mm:.2f}"
+def _cells(row: Row) -> Cells:
     texts = {"jar": row.jar, "photo": row.photo, "by": row.by, "at": row.at, "note": row.note}
+    if isinstance(row, SaidOfPhoto):
+        texts |= {"what": row.what, "value": row.value, "read": row.read}
+        return {k: safe_cell(v) for k, v in texts.items()} | {"photo_sha256": row.photo_sha256}
+    read = "" if math.isnan(row.read_mm) else f"{row.read_mm:.2f}"
     return {name: safe_cell(text) for name, text in texts.items()} | {
         "what": str(row.what),
         "value": f"{row.value_mm:.2f}",
@@ -254,9 +328,12 @@ def in_short(records: Iterable[JarRecord]) -> str:
 
     It is the program's own record of its errors, as far as people mended them.
     """
+    records = list(records)
+    photos = len({(said.photo_sha256, said.photo) for one in records for said in one.said})
+    placed_by_hand = f"{photos} photo{'s' * (photos > 1)} given a jar or a time by hand"
     told = [record for record in records if record.put_right]
     if not told:
-        return ""
+        return f"Put right by hand: {placed_by_hand}." if photos else ""
     placed = [(record.scaled, row) for record in told for row in record.put_right]
     moved = [abs(r.value_mm - r.read_mm) for scaled, r in placed if scaled]
     known = sorted(by for by in moved if math.isfinite(by))
@@ -268,4 +345,6 @@ def in_short(records: Iterable[JarRecord]) -> str:
         parts.append(f"{known[-1]:.1f} mm at most")
     if new:
         parts.append(f"{new} had not been found")
+    if photos:
+        parts.append(placed_by_hand)
     return ", ".join(parts) + "."

@@ -14,6 +14,7 @@ from typing import Any, NewType, TypeVar, get_args, get_origin
 from cattrs import BaseValidationError, Converter, transform_error
 
 from jarvision.core.measured import Measured
+from jarvision.core.series import SaidOfPhoto
 from jarvision.estimate.given import Given
 from jarvision.results.record import (
     DepositTop,
@@ -188,6 +189,7 @@ class File:
     put_right: tuple[PutRight, ...] = ()
     water_sd_mm: Positive = Positive(_UNKNOWN)
     deposit: tuple[DepositTop, ...] = ()
+    said_of_photos: tuple[SaidOfPhoto, ...] = ()
 
 
 def _number_hook(kind: Any) -> Callable[[object, Any], float]:

@@ -71,7 +71,12 @@ def _nothing_yet(jar: str, photos: JarPhotos, left_out: LeftOut, name: str, bed:
         unread=None,
         name=name,
         bed=bed,
+        said=photos.said,
     )
+
+
+def _said(photos: JarPhotos) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(str(row.what) for row in photos.said))
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +187,10 @@ def record_of(
         water_state=reading.water_state,
         profile=reading.profile,
         marks=offer_json(offer) if offer else None,
-        row=row_of(made, name=name, bed=bed),
+        row=replace(
+            row_of(made, name=name, bed=bed),
+            put_right=(*reading.measurement.put_right, *_said(photos)),
+        ),
         measurement=reading.measurement.numbers(),
         given=reading.given,
         views=_views(reading.photos),
@@ -235,6 +243,7 @@ def interim_record(
             doubts=reading.doubts,
             name=name,
             bed=bed,
+            put_right=_said(photos),
         ),
         measurement=reading.measurement.numbers() if reading.measurement else None,
         given=reading.given,

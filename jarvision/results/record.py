@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from jarvision.core.files import OVERLAY_PREFIX, safe_name
 from jarvision.core.measured import Doubt, Measured
-from jarvision.core.series import Reading
+from jarvision.core.series import Reading, SaidOfPhoto
 from jarvision.estimate.estimate import JarLine
 from jarvision.estimate.given import Given
 from jarvision.estimate.texture import Texture, TextureClass
@@ -84,7 +84,7 @@ class ReadingRow:
     name, bed : str
         What the user's list of jars calls it, and the bed it is from; empty where not given.
     put_right : tuple of str
-        The lines that somebody put right by hand.
+        The lines that somebody put right by hand, and what was said of photos.
 
     Numbers that are unknown are NaN.
     """
@@ -417,6 +417,8 @@ class JarRecord:
         One standard deviation of the water line [mm]; NaN when not seen.
     deposit : tuple of DepositTop
         The top of the deposit in every photo that shows it, in order of time.
+    said : tuple of SaidOfPhoto
+        What somebody said of its photos.
     """
 
     jar: str
@@ -448,6 +450,13 @@ class JarRecord:
     put_right: tuple[PutRight, ...] = ()
     water_sd_mm: float = math.nan
     deposit: tuple[DepositTop, ...] = ()
+    said: tuple[SaidOfPhoto, ...] = ()
+
+    @property
+    def by_hand(self) -> list[str]:
+        """What was put right by hand: lines, and which jar or time its photos were given."""
+        lines = {str(row.what) for row in self.put_right}
+        return sorted(lines | {str(row.what) for row in self.said})
 
     @property
     def best(self) -> Shares | None:

@@ -3,6 +3,7 @@
 Nothing here opens a file: it works on names, strip numbers, clock times and digests.
 
 How a photo finds its jar
+    0. Where somebody said which jar a photo shows, it joins the jar that has this name without it.
     1. Photos with the same strip number are one jar in one folder, and in several where their
        times are those of one jar; `same_strip` tells.
     2. A photo without a readable strip joins the strip's jar whose photos lie in the same folder
@@ -65,12 +66,15 @@ def group(
     photos, doubles = _without_doubles(sorted(map(named, sightings), key=_order))
     if as_one:
         _refuse_mixed(photos)
+    told = [] if as_one else [look for look in photos if look.seen.said_jar]
+    photos = [look for look in photos if look not in told]
     jars = {_ALL: photos} if as_one and photos else _by_jar(photos)
     parts = {
         jar: (Part(tuple(looks)),) if as_one else parts_of(looks, shaken_at)
         for jar, looks in jars.items()
     }
     names = _jar_names(parts)
+    _join(told, jars, parts, names)
     placed = [
         place_in_time(name, part.looks, doubles, shaken_at)
         for jar, own in parts.items()
@@ -116,6 +120,32 @@ def _by_jar(looks: Sequence[NamedSighting]) -> dict[_Jar, list[NamedSighting]]:
     for look in looks:
         jars[_jar_of(look, numbers, shared)].append(look)
     return dict(jars)
+
+
+def _join(
+    told: Iterable[NamedSighting],
+    jars: dict[_Jar, list[NamedSighting]],
+    parts: dict[_Jar, tuple[Part, ...]],
+    names: dict[_Jar, list[str]],
+) -> None:
+    """Put photos of which somebody said the jar to the jar of that name, or make it."""
+    by_name: dict[str, list[NamedSighting]] = {}
+    for look in told:
+        by_name.setdefault(jar_key(look.seen.said_jar), []).append(look)
+    for key, looks in by_name.items():
+        places = [
+            (j, i) for j, own in names.items() for i, n in enumerate(own) if jar_key(n) == key
+        ]
+        if places:
+            [(jar, i), *_] = places
+            own = list(parts[jar])
+            own[i] = replace(own[i], looks=tuple(sorted((*own[i].looks, *looks), key=_order)))
+            parts[jar] = tuple(own)
+        else:
+            jar = ("said", key)
+            number = strip_number_of(looks)
+            name = shown(looks[0].seen.said_jar, longest=80) if number is None else str(number)
+            jars[jar], parts[jar], names[jar] = looks, (Part(tuple(looks)),), [name]
 
 
 def _numbers_by_place(looks: Iterable[NamedSighting]) -> dict[tuple[str, str], set[int]]:

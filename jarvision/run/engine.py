@@ -18,7 +18,15 @@ from jarvision.results.report import title
 from jarvision.run.album import Album, BrokenPhotosError, album_with_contents, path_of
 from jarvision.run.dask import pool_for
 from jarvision.run.jars_table import beds_csv
-from jarvision.run.one_jar import JarJob, earlier_outcome, fitted_lines, job_of, not_read, read_one
+from jarvision.run.one_jar import (
+    JarJob,
+    corrections_in,
+    earlier_outcome,
+    fitted_lines,
+    job_of,
+    not_read,
+    read_one,
+)
 from jarvision.run.outcome import Batch, Outcome
 from jarvision.run.outputs import JarFiles, put_on_disk, with_files
 from jarvision.run.plan import Plan, plan_of, used_photos, video_timing
@@ -60,7 +68,7 @@ def plan_photos(
         survey = survey_photos(
             paths, pool, known=known, out=None, album=Album(), progress=progress, timing=timing
         )
-    return plan_of(survey, settings)
+    return plan_of(survey, settings, corrections_in(out).said)
 
 
 def read_photos(
@@ -112,8 +120,9 @@ def read_photos(
         survey = survey_photos(
             paths, pool, known=known, out=out, album=album, progress=progress, timing=timing
         )
-        plan = plan_of(survey, settings)
-        by_hand, unfit = fitted_lines(out, plan.jars, survey)
+        table = corrections_in(out)
+        plan = plan_of(survey, settings, table.said)
+        by_hand, unfit = fitted_lines(table, plan.jars, survey)
         own = [settings.of_jar(jar.jar, plan.rows.get(jar.jar)) for jar in plan.jars]
         jobs = [
             job_of(jar, survey, how, out, by_hand.get(jar.jar, ()))
@@ -124,7 +133,8 @@ def read_photos(
         notes = (*plan.notes, *unfit, *filter(None, map(_replaced, new)))
         fresh = iter(_read_all(new, pool, album, progress))
     outcomes = tuple(outcome or next(fresh) for outcome in earlier)
-    return Batch(outcomes, plan.refused, plan.photos_found, notes, beds_csv(plan.rows))
+    beds = beds_csv(plan.rows)
+    return Batch(outcomes, plan.refused, plan.photos_found, notes, beds, plan.left_out)
 
 
 def _replaced(job: JarJob) -> str:

@@ -172,9 +172,10 @@ class NamedSighting:
 
 
 def named(seen: Sighting) -> NamedSighting:
-    """Add to a sighting what its name says."""
+    """Add to a sighting what its name says; what somebody said of its time goes before."""
     parts = name_parts(seen.name)
-    return NamedSighting(seen, parts.elapsed_s, parts.rest, name_key(parts.rest))
+    word_s = parts.elapsed_s if seen.said_s is None else seen.said_s
+    return NamedSighting(seen, word_s, parts.rest, name_key(parts.rest))
 
 
 def same_time(first_s: float, second_s: float, *, slack_s: float = 0.0) -> bool:

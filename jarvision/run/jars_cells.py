@@ -12,7 +12,7 @@ from math import isfinite
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
-from jarvision.core.moments import WRITE_IT, moment_of
+from jarvision.core.moments import WRITE_IT, moment_of, seconds_of
 from jarvision.core.tables import TableError
 from jarvision.core.units import length_mm
 from jarvision.estimate.known import TALLEST_SOIL_MM, JarFacts, WaterState
@@ -52,20 +52,14 @@ def duration(text: str, where: str, *, least: float = 0.0) -> float | None:
     """Read a time such as ``20 s``, ``1.5 min`` or ``2 h`` [s]; bare numbers are seconds."""
     if not text:
         return None
-    parts = re.fullmatch(
-        r"([0-9]+(?:[.,][0-9]+)?)\s*"
-        r"(s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)?",
-        text.strip().casefold(),
-    )
-    value_s = float(parts[1].replace(",", ".")) * _UNIT_S[(parts[2] or "s")[0]] if parts else -1.0
-    if not least <= value_s <= _LONGEST_S:
+    try:
+        value_s = seconds_of(text)
+    except ValueError:
+        value_s = -1.0
+    if value_s < least:
         msg = f"{where}: '{shown(text)}' is no time since shaking; write 20 s, 1.5 min or 2 h."
         raise TableError(msg)
     return value_s
-
-
-_UNIT_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
-_LONGEST_S = 60 * 86_400.0
 
 
 def temperature(text: str, where: str) -> float | None:

@@ -25,6 +25,7 @@ from jarvision.photo.refusals import NoSuchPhotoError
 from jarvision.results.cache import kept_jar
 from jarvision.results.corrections import (
     CORRECTIONS_FILE,
+    Corrections,
     HandLine,
     SeenJar,
     fit,
@@ -98,19 +99,21 @@ def job_of(
     return JarJob(jar, spotted, own, out, _made_from(jar, spotted, own, by_hand), by_hand)
 
 
-def fitted_lines(
-    out: Path | None, jars: Sequence[JarPhotos], survey: Survey
-) -> tuple[dict[str, tuple[HandLine, ...]], tuple[str, ...]]:
-    """Find the lines that were put right by hand in an earlier result, by jar, and what is amiss.
+def corrections_in(out: Path | None) -> Corrections:
+    """Read what was put right by hand in an earlier result; nothing where there is none.
 
     Raises
     ------
     TableError
         The table of corrections is none.
     """
-    if out is None or not (out / CORRECTIONS_FILE).is_file():
-        return {}, ()
-    table = read_corrections(out / CORRECTIONS_FILE)
+    return read_corrections(out / CORRECTIONS_FILE) if out is not None else Corrections()
+
+
+def fitted_lines(
+    table: Corrections, jars: Sequence[JarPhotos], survey: Survey
+) -> tuple[dict[str, tuple[HandLine, ...]], tuple[str, ...]]:
+    """Find the lines that were put right by hand, by jar, and what is amiss."""
     fitted, unfit = fit(table.lines, [_seen(jar, survey) for jar in jars])
     return fitted, (*table.notes, *unfit)
 
@@ -138,6 +141,7 @@ def _made_from(
     digests = [asdict(photo) for photo in photos]
     problem = str(jar.problem)
     lines = [asdict(replace(line, row=replace(line.row, line=0))) for line in by_hand]
+    lines += [asdict(replace(row, line=0)) for row in jar.said]
     whole = [program(), how, jar.jar, jar.number, digests, placed, used, doubts, problem, lines]
     return MadeFrom(program(), how, photos, digest_of(whole))
 

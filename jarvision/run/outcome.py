@@ -73,6 +73,8 @@ class Batch:
         What of the list of jars could not be followed, and which results of other photos gave way.
     beds : str
         What the lists of jars say of the jars' beds, as a list of beds.
+    left_out : tuple of (str, str)
+        Photos of which somebody said that they show no jar: name and sentence.
     """
 
     outcomes: tuple[Outcome, ...]
@@ -80,6 +82,7 @@ class Batch:
     photos_found: int = 0
     notes: tuple[str, ...] = ()
     beds: str = ""
+    left_out: tuple[tuple[str, str], ...] = ()
 
     @property
     def rows(self) -> list[ReadingRow]:

@@ -121,7 +121,7 @@ def write_table(batch: Batch, out: Path) -> None:
     make_folder(out)
     write_result(out / "readings.csv", readings_csv(batch.rows))
     files = [json_name(outcome.jar) for outcome in batch.outcomes]
-    keep_run(out, files, refused=batch.refused, beds=batch.beds)
+    keep_run(out, files, refused=(*batch.refused, *batch.left_out), beds=batch.beds)
 
 
 def write_marks(batch: Batch, out: Path) -> list[Offer]:

@@ -5,14 +5,21 @@ from __future__ import annotations
 import math
 import os
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 from jarvision.core.errors import MixedJarsError, SeveralJarsError
 from jarvision.core.files import natural_key, shown
-from jarvision.core.series import READING_TIMES, JarPhotos, Reading, Sighting, TimedPhoto
+from jarvision.core.series import (
+    READING_TIMES,
+    JarPhotos,
+    Reading,
+    SaidOfPhoto,
+    Sighting,
+    TimedPhoto,
+)
 from jarvision.photo.decode import open_photo
 from jarvision.results.report import title
 from jarvision.run.album import MOST_CONFIRMING, SHEET, SpottedPhoto, path_of, sightings_of
@@ -20,6 +27,7 @@ from jarvision.run.assign import group
 from jarvision.run.file_names import listed as named
 from jarvision.run.file_names import name_key
 from jarvision.run.jars_table import Manifest, ManifestRow, match_photos
+from jarvision.run.said_of_photos import told, with_said
 from jarvision.run.same_strip import folder_words
 from jarvision.run.settings import Settings
 from jarvision.run.survey import Survey
@@ -47,6 +55,8 @@ class Plan:
         What of the lists of jars could not be followed, and what is asked about.
     rows : mapping of str to ManifestRow
         What the lists say of jars, by the jars' names.
+    left_out : tuple of (str, str)
+        Photos of which somebody said that they show no jar: name and sentence.
     """
 
     jars: tuple[JarPhotos, ...]
@@ -55,10 +65,11 @@ class Plan:
     names: Mapping[str, str]
     notes: tuple[str, ...] = ()
     rows: Mapping[str, ManifestRow] = field(default_factory=dict)
+    left_out: tuple[tuple[str, str], ...] = ()
 
 
-def plan_of(survey: Survey, settings: Settings) -> Plan:
-    """Make jars of photos, and say what cannot be used.
+def plan_of(survey: Survey, settings: Settings, said: Iterable[SaidOfPhoto] = ()) -> Plan:
+    """Make jars of photos, and say what cannot be used; what people said of photos holds.
 
     Raises
     ------
@@ -70,17 +81,19 @@ def plan_of(survey: Survey, settings: Settings) -> Plan:
     refused += [(shown(s.path.name), str(s.error)) for s in seen if s.error is not None]
     sheets = [s.path.name for s in seen if s.bare == SHEET]
     jars_in = [s for s in seen if s.error is None and s.bare != SHEET]
-    sightings = [sighting for s in jars_in for sighting in sightings_of(s)]
+    known = told([sighting for s in jars_in for sighting in sightings_of(s)], said)
+    sightings = known.sightings
     refused += [(shown(s.path.name), _bare_beside(s)) for s in seen if s.numbers and s.bare]
     listed, notes = _grouped(sightings, survey.roots, settings)
     if sheets:
         notes += (f"Passed over, since they show the printed sheet and no jar: {named(sheets)}.",)
-    jars = [jar for jar, _ in listed]
+    notes += known.unfit
+    jars = [with_said(jar, known.said) for jar, _ in listed]
     if not settings.one_jar:
         jars = [_if_single(jar, survey) for jar in jars]
     names = {s.key: shown(s.name) for s in sightings}
     rows = {jar.jar: row for jar, row in listed if row is not None}
-    return Plan(tuple(jars), tuple(refused), len(seen), names, notes, rows)
+    return Plan(tuple(jars), tuple(refused), len(seen), names, notes, rows, known.left_out)
 
 
 def _bare_beside(spotted: SpottedPhoto) -> str:
@@ -160,7 +173,7 @@ def _by_list(
     for sighting in sightings:
         row = rows[sighting.key]
         if row is not None:
-            listed.setdefault(row.jar, []).append(sighting)
+            listed.setdefault(row.jar, []).append(replace(sighting, said_jar=""))
     rest = group([s for s in sightings if rows[s.key] is None], shaken_at=settings.shaken_at)
     by_key = {s.key: s for s in sightings}
     jars: list[_Listed] = []
@@ -175,6 +188,7 @@ def _by_list(
     for name, own in listed.items():
         its = next(row for row in manifest.rows if row.jar == name)
         named = {s.key for s in own if matched.row_by_photo.get(below[s.key]) is its}
+        named |= {s.key for s in own if by_key[s.key].said_jar}
         parts, said = _listed_jars(its, own, named, settings.of_jar(name, its))
         jars += parts
         notes += said
@@ -208,6 +222,8 @@ def _row_for(
     sighting: Sighting, manifest: Manifest, by_name: ManifestRow | None
 ) -> ManifestRow | None:
     """Find the row for a sighting: its strip, which cannot be misnamed, goes before its name."""
+    if sighting.said_jar:
+        return manifest.row_of(sighting.said_jar)
     if sighting.jar_number is None:
         return by_name
     by_strip = manifest.row_of(str(sighting.jar_number))
@@ -311,7 +327,7 @@ def folders_in(plan: Plan) -> dict[str, str]:
 
 def not_placed(plan: Plan) -> Iterator[tuple[str, str]]:
     """Tell what will not be read and why: a photo or a jar, and a sentence."""
-    yield from plan.refused
+    yield from (*plan.refused, *plan.left_out)
     for jar in plan.jars:
         for key, other in jar.duplicates:
             yield plan.names[key], f"This is the same picture as {plan.names[other]}."

@@ -1,6 +1,7 @@
 """How long after shaking each photo of a jar was taken.
 
 How a photo finds its time
+    What somebody said of a photo's time holds. Else:
     The name's word (1min, 2h, 2 days) and the camera's clock are compared through the moment of
     shaking: the one given; else the one shift at which the gaps between photos fit all of 1 min,
     2 h and 48 h, unless more words speak for another; else the one on which most words and clocks
@@ -23,8 +24,8 @@ from datetime import datetime
 from jarvision.core.errors import TimesError
 from jarvision.core.files import natural_key, shown
 from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.core.moments import LONGEST_S
 from jarvision.core.series import (
-    DAY_S,
     MINUTE_S,
     READING_TIMES,
     JarPhotos,
@@ -36,8 +37,8 @@ from jarvision.core.series import (
 )
 from jarvision.run.file_names import SAME_S, NamedSighting, listed, same_time
 
-# A jar is not watched for longer; a greater difference means that a clock was set wrongly.
-_LONGEST_WATCH_S = 60 * DAY_S
+# A greater difference means that a clock was set wrongly.
+_LONGEST_WATCH_S = LONGEST_S
 # A folder of strangers' photos is no jar: no use in looking for a pattern in it.
 _MOST_COMPARED = 40
 
@@ -225,6 +226,9 @@ def _near_reading(elapsed_s: float) -> Reading | None:
 def _time(photo: _Clocked, shaking: _Shaking) -> tuple[TimedPhoto, Doubt | None]:
     """Settle one photo's time; the doubt says which of name and clock was used."""
     clock_s = _elapsed_by_clock(photo, shaking.moments_s)
+    said_s = photo.look.seen.said_s
+    if said_s is not None:
+        return _timed(photo, clock_s if math.isnan(said_s) else said_s, TimeSource.BY_HAND), None
     if math.isnan(photo.word_s):
         source = TimeSource.UNKNOWN if math.isnan(clock_s) else shaking.source
         return _timed(photo, clock_s, source), None
@@ -262,7 +266,8 @@ def _elapsed_by_clock(photo: _Clocked, moments_s: Sequence[float]) -> float:
 
 def _backward(jar: str, photos: Sequence[_Clocked]) -> TimesError | None:
     """Tell when clocks run against the words, so that neither can be believed."""
-    both = sorted((p for p in photos if p.has_both), key=lambda p: (p.word_s, p.clock_s))
+    typed = [p for p in photos if p.has_both and p.look.seen.said_s is None]
+    both = sorted(typed, key=lambda p: (p.word_s, p.clock_s))
     for early, late in itertools.pairwise(both):
         if _runs_backward(early, late):
             names = f"{shown(early.look.seen.name)} and {shown(late.look.seen.name)}"
