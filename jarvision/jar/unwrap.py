@@ -90,7 +90,8 @@ def _grid(jar: Jar, z_mm: Array, azimuth: Array) -> Floats:
     sparse = jar.view.wall_px(azimuth[None, :], outside[:, None])
     at = np.searchsorted(coarse, z_mm, side="right").clip(1, len(coarse) - 1)
     part = ((z_mm - coarse[at - 1]) / (coarse[at] - coarse[at - 1]))[:, None, None]
-    return np.asarray(sparse[at - 1] * (1 - part) + sparse[at] * part, dtype=np.float32)
+    from_px, step_px = sparse[:-1].astype(np.float32), np.diff(sparse, axis=0).astype(np.float32)
+    return np.asarray(from_px[at - 1] + step_px[at - 1] * part.astype(np.float32))
 
 
 def unroll(

@@ -77,10 +77,15 @@ def _best_slopes(strength: Array, shifts: Array) -> tuple[Array, Array]:
     score, slope = np.zeros(columns), np.zeros(columns)
     base = np.arange(columns, dtype=np.float32)[None, :]
     down = np.repeat(np.arange(rows, dtype=np.float32)[:, None], columns, axis=1)
+    size = strength.astype(np.float32)
+    at = 0.3 * (rows - 1)
+    low, part = int(at), at - int(at)
     for shift in shifts:
         across = (base + (shift * along)[:, None]).astype(np.float32)
-        moved = cv2.remap(strength.astype(np.float32), across, down, cv2.INTER_LINEAR)
-        value = 0.5 * moved.mean(axis=0) + 0.5 * np.percentile(moved, 30, axis=0)
+        moved = cv2.remap(size, across, down, cv2.INTER_LINEAR)
+        ranked = np.sort(moved, axis=0)  # several times quicker than a percentile
+        usual = ranked[low] * (1 - part) + ranked[low + 1] * part
+        value = 0.5 * moved.mean(axis=0) + 0.5 * usual
         better = value > score
         score[better], slope[better] = value[better], shift
     return score, slope

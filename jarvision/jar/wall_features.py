@@ -8,6 +8,7 @@ from typing import TypeAlias
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
 
@@ -67,6 +68,8 @@ def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
 def _only_columns(wall: WallMap) -> WallMap:
     """Leave out columns that stand in no usable piece."""
     keep = np.concatenate(pieces(wall))
+    if len(keep) == len(wall.azimuth):
+        return wall
     return WallMap(wall.z_mm, wall.azimuth[keep], wall.bgr[:, keep], wall.px_per_mm)
 
 
@@ -131,7 +134,7 @@ def _speckle(wall: WallMap, lab: Floats) -> Array:
         level = cv2.GaussianBlur(light, (0, 0), sigmaX=_SPECKLE_MM / COLUMN_MM, sigmaY=0.01)
         found.append(np.abs(light - level))
     size = np.concatenate(found, axis=1)
-    parts = [size[:, block] for block in blocks(wall)]
+    parts = [size[:, block[0] : block[-1] + 1] for block in blocks(wall)]
     # an upright edge of a reflection is no grain
     held = [np.minimum(p, 4 * _row_median(p) + 0.05) for p in parts]
     return np.array([p.mean(axis=1) for p in held], dtype=np.float64)
@@ -155,7 +158,7 @@ def _row_level(size: Floats) -> Array:
 def _row_median(values: Floats) -> Floats:
     """Median of each row, the lower of two middle ones, (rows, 1)."""
     half = (values.shape[1] - 1) // 2
-    return np.asarray(np.partition(values, half, axis=1)[:, half : half + 1])
+    return np.asarray(np.sort(values, axis=1)[:, half : half + 1])  # quicker than a partition
 
 
 def _level_edges(z: Array, colour: Array) -> tuple[Array, Array, Array]:
@@ -177,8 +180,6 @@ def edge_peaks(photo: WallFeatures, low_mm: float, high_mm: float) -> list[tuple
     """Separate edges between two heights: (height [mm], strength)."""
     z, size = photo.edges_mm, photo.edges
     reach = round(1.25 / ROW_MM)
-    found = []
-    for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > 0.5)):
-        if size[i] >= size[max(0, i - reach) : i + reach + 1].max():
-            found.append((float(z[i]), float(size[i])))
-    return found
+    nearby = maximum_filter1d(size, 2 * reach + 1)
+    found = (z > low_mm) & (z < high_mm) & (size > 0.5) & (size >= nearby)
+    return list(zip(z[found].tolist(), size[found].tolist(), strict=True))

@@ -19,19 +19,20 @@ from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
+from jarvision.wall.surface import median_of
 
 Array: TypeAlias = NDArray[np.float64]
 
 WATER_INDEX = 1.333  # water at 20 degC, sodium D line; handbook value, from memory
 
 
-def far_rim_mm(jar: Jar, front_mm: float) -> float:
-    """Height at which the far rim of a level surface shows on the front wall [mm]."""
+def far_rim_mm(jar: Jar, front_mm: Array) -> Array:
+    """Heights at which far rims of level surfaces show on the front wall [mm]."""
     across = 2 * (jar.view.outline.radius_mm - WALL_MM)
     shown = front_mm
     for _ in range(4):
-        slope = np.sin(jar.view.elevation_rad(np.array(shown))) / WATER_INDEX
-        shown = front_mm + across * float(np.tan(np.arcsin(np.clip(slope, -0.9, 0.9))))
+        slope = (np.sin(jar.view.elevation_rad(shown)) / WATER_INDEX).clip(-0.9, 0.9)
+        shown = front_mm + across * np.tan(np.arcsin(slope))
     return shown
 
 
@@ -118,8 +119,8 @@ _LEAST_GAP_MM = 0.7
 def _merged_fronts(jar: Jar, edges_mm: Sequence[float]) -> list[float]:
     """Give the front edges of surfaces seen so flat that they and their far rims are one edge."""
     found = []
-    for height in edges_mm:
-        gap = far_rim_mm(jar, height) - height
+    for height, rim in zip(edges_mm, far_rim_mm(jar, np.array(edges_mm)).tolist(), strict=True):
+        gap = rim - height
         apart = not any(0.3 < height - other < gap + 1.0 for other in edges_mm)
         if _LEAST_GAP_MM < gap < _MERGED_MM and apart:
             found.append(height - gap)
@@ -144,7 +145,7 @@ _GAP_SD = 0.35  # relative, of the distance between front edge and far rim
 
 def arch_odds(photo: WallFeatures, jar: Jar, edge_mm: float) -> float:
     """Log odds that an edge is arched like a far rim, against level like a front edge."""
-    gap = far_rim_mm(jar, edge_mm) - edge_mm
+    gap = float(far_rim_mm(jar, np.array(edge_mm))) - edge_mm
     if gap < 2.0 or not jar.view.outline.is_round:
         return 0.0
     arch, sd = _arch(photo, edge_mm, bulge=_bulge(jar))
@@ -177,7 +178,7 @@ def _arch(photo: WallFeatures, edge_mm: float, *, bulge: float = 1.0) -> tuple[f
     height, step = _followed(photo, edge_mm)
     chord = np.sqrt(1.0 - (bulge * np.sin(photo.azimuth) / WATER_INDEX) ** 2) - 1.0
     basis = np.stack([np.ones_like(chord), photo.azimuth, chord], axis=1)
-    sure = np.minimum(step / max(float(np.median(step)), 1e-6), 1.0)
+    sure = np.minimum(step / max(float(median_of(step)), 1e-6), 1.0)
     if len(height) < 6:
         return 0.0, np.inf
     weight, scale = sure, 0.3
@@ -186,7 +187,7 @@ def _arch(photo: WallFeatures, edge_mm: float, *, bulge: float = 1.0) -> tuple[f
         normal = basis.T @ (basis * weight[:, None]) + np.diag([0.0, (scale / _LEAN) ** 2, 1e-6])
         fit = np.linalg.solve(normal, basis.T @ (weight * height))
         off = height - basis @ fit
-        scale = max(1.4826 * float(np.median(np.abs(off))), 0.15)
+        scale = max(1.4826 * float(median_of(np.abs(off))), 0.15)
         weight = sure / np.maximum(1.0, np.abs(off) / (1.5 * scale))
         normal = basis.T @ (basis * weight[:, None]) + np.diag([0.0, (scale / _LEAN) ** 2, 1e-6])
     return float(fit[2]), float(scale * np.sqrt(np.linalg.inv(normal)[2, 2]))

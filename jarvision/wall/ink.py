@@ -96,23 +96,21 @@ def _depths(cells: Floats) -> Floats:
         part = depth[first : first + len(cells) - 2 * (side + gap) - n]
         part[:] = -np.inf
         parts.append((n, part))
-    for colour in cv2.split(smooth):  # one at a time stays in the processor's cache
-        colour -= colour.mean(axis=0)
-        run = np.concatenate([np.zeros_like(colour[:1]), np.cumsum(colour, axis=0)])
-        sides = _means(run, side)
+    run = np.zeros((len(cells) + 1, cells.shape[1]), np.float32)
+    deep, inside = np.empty_like(run), np.empty_like(run)
+    for colour in cv2.split(smooth):  # one at a time, in the same places, stays in the cache
+        np.subtract(colour, colour.mean(axis=0), out=colour)
+        np.cumsum(colour, axis=0, out=run[1:])
+        sides = (run[side:] - run[:-side]) / np.float32(side)
         for n, part in parts:
-            count = len(part)
-            deep = np.minimum(sides[:count], sides[side + 2 * gap + n :][:count])
-            deep -= _means(run, n)[side + gap :][:count]
-            np.maximum(part, deep, out=part)
+            count, first = len(part), side + gap
+            over, mean = deep[:count], inside[:count]
+            np.minimum(sides[:count], sides[first + gap + n :][:count], out=over)
+            np.subtract(run[first + n :][:count], run[first:][:count], out=mean)
+            mean /= np.float32(n)
+            over -= mean
+            np.maximum(part, over, out=part)
     return depths
-
-
-def _means(run: Floats, size: int) -> Floats:
-    """Means of so many rows from each row on, from sums (rows + 1, ...)."""
-    means = run[size:] - run[:-size]
-    means /= np.float32(size)
-    return means
 
 
 def _usual(fourth: Floats, count: int) -> Floats:

@@ -25,6 +25,7 @@ from jarvision.jar.wall_features import (
     gather,
 )
 from jarvision.wall.measurement import LAYERS, Boundary
+from jarvision.wall.surface import median_of
 
 Rows: TypeAlias = NDArray[np.bool_]
 
@@ -90,9 +91,10 @@ def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
     bins = prefix.shape[1] - 1
     cost = np.full((bins + 1, bins + 1), np.inf)
     high, low = _gap(noise, 0.3), 2
+    each = np.empty_like(cost)
     for i in range(low, len(_LEVELS) - high):
-        silt = prefix[i][None, :] - prefix[i][:, None]
-        np.minimum(cost, sand[i + high][:, None] + silt + tail[i - low][None, :], out=cost)
+        np.add((sand[i + high] - prefix[i])[:, None], prefix[i] + tail[i - low], out=each)
+        np.minimum(cost, each, out=cost)
     cost[np.tril_indices(bins + 1, 1)] = 1e6
     return cost
 
@@ -244,7 +246,7 @@ def _crossings(features: Array, z: Array, rows: _Windows) -> tuple[Array, Array]
     is the split that best halves the transition, so a soft edge is read at its middle.
     """
     below, above = features[:, rows.low], features[:, rows.high]
-    under, over = np.median(below, axis=1), np.median(above, axis=1)
+    under, over = (median_of(np.moveaxis(side, 1, 0)) for side in (below, above))
     rest = np.concatenate([below - under[:, None], above - over[:, None]], axis=1)
     spread = np.swapaxes(rest, 1, 2) @ rest / rest.shape[1]
     spread += 0.01 * np.eye(features.shape[2])
@@ -296,10 +298,10 @@ def _combine(layer: int, votes: Array) -> Boundary:
     heights = {}
     for name, column in (("both", 0), ("colour", 2), ("grain", 4)):
         weight = np.minimum(votes[:, column + 1], 8.0) ** 2
-        centre = np.median(votes[:, column])
+        centre = float(median_of(votes[:, column]))
         weight = weight * (np.abs(votes[:, column] - centre) < 1.2)
         heights[name] = float(np.average(votes[:, column], weights=weight + 1e-9))
-    contrast = float(np.median(votes[:, 1]))
+    contrast = float(median_of(votes[:, 1]))
     spread = float(np.std(votes[:, 0]))
     sd = float(np.hypot(_EDGE_SD_MM + _FAINT_MM / max(contrast, 0.5), spread / np.sqrt(len(votes))))
     uneven = float(np.subtract(*np.percentile(votes[:, 0], [95, 5])))

@@ -278,8 +278,9 @@ def _hidden(glass: Glass, marks: Sequence[PenMark]) -> Mask:
         own = (glass.arc_mm > left) & (glass.arc_mm < right)
         low, high = _outer_edges(arc, low, high)
         bottom, top = np.interp(glass.arc_mm, arc, low), np.interp(glass.arc_mm, arc, high)
-        z = glass.z_mm[:, None]
-        hidden |= own[None, :] & (z > bottom[None, :]) & (z < top[None, :])
+        first, last = np.searchsorted(glass.z_mm, [bottom.min(), top.max()])
+        z = glass.z_mm[first:last, None]
+        hidden[first:last] |= own & (z > bottom) & (z < top)
     return hidden
 
 
@@ -299,8 +300,8 @@ def _outer_edges(arc: Array, low: Array, high: Array) -> tuple[Array, Array]:
 
 
 def _filled(log: Floats, hidden: Mask) -> Floats:
-    """Fill in what is hidden, row by row from beside it, else from below and above."""
-    out = log.copy()
+    """Give what fills the hidden parts, row by row from beside them, else from below and above."""
+    out = np.empty_like(log)
     for run in runs(np.asarray(hidden.any(axis=1))):
         rows = np.arange(*run)
         taken = hidden[rows].any(axis=0)

@@ -10,12 +10,12 @@ the camera's tilt foretells; clay has the hue of what hung in the water before.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
@@ -26,6 +26,7 @@ from jarvision.wall.surface import median_of
 from jarvision.wall.water_line import WaterLine
 
 Array: TypeAlias = NDArray[np.float64]
+Rows: TypeAlias = NDArray[np.intp]
 
 NAMES = (
     "grain",  # how well grain and edges of all photos fit sand's and silt's tops
@@ -133,7 +134,7 @@ def last_view_of(
     bare = LastView(
         last, jar, water_mm, len(earlier) + 1, mirrored, hue, run, peaks, arched, arched
     )
-    wide = np.array([_step(bare, h, h - 4.0, h + 4.0) for h in peaks[:, 0]])
+    wide = _step(bare, peaks[:, 0], peaks[:, 0] - 4.0, peaks[:, 0] + 4.0)
     return replace(bare, wide=wide)
 
 
@@ -148,112 +149,147 @@ def _suspension(earlier: Sequence[WallFeatures], low_mm: float, high_mm: float) 
     return np.asarray(np.median(photo.colour[:, rows], axis=(0, 1)))
 
 
-def mean_colour(view: LastView, low_mm: float, high_mm: float) -> Array:
-    """Mean colour of each block between two heights, (blocks, 3)."""
+def mean_colour(view: LastView, low_mm: ArrayLike, high_mm: ArrayLike) -> Array:
+    """Mean colour of each block between pairs of heights, (blocks, pairs, 3)."""
     z0 = view.last.z_mm[0] - ROW_MM / 2
     top = view.run.shape[1] - 1
-    first = min(max(round((low_mm - z0) / ROW_MM), 0), top - 1)
-    last = min(max(round((high_mm - z0) / ROW_MM), first + 1), top)
-    return np.asarray((view.run[:, last] - view.run[:, first]) / (last - first))
+    first = np.rint((np.atleast_1d(low_mm) - z0) / ROW_MM).clip(0, top - 1).astype(int)
+    last = np.rint((np.atleast_1d(high_mm) - z0) / ROW_MM).astype(int)
+    last = np.minimum(np.maximum(last, first + 1), top)
+    return np.asarray((view.run[:, last] - view.run[:, first]) / (last - first)[:, None])
 
 
-def _step(view: LastView, at_mm: float, below: float, above: float, reach: float = 3.5) -> float:
-    """Colour step between wide windows under and over a height, agreed by the blocks."""
-    under = mean_colour(view, max(below + 0.3, at_mm - reach), at_mm - 0.4)
-    over = mean_colour(view, at_mm + 0.4, min(above - 0.3, at_mm + reach))
-    return math.log(0.5 + float(np.linalg.norm(median_of(over - under))))
+def _size(colours: Array) -> Array:
+    """Length of colour steps (..., 3)."""
+    return np.asarray(np.sqrt((colours * colours).sum(axis=-1)))
 
 
-def _grain(view: LastView, low_mm: float, high_mm: float) -> float:
-    """Median log grain between two heights."""
+def _step(view: LastView, at_mm: Array, below: ArrayLike, above: Array) -> Array:
+    """Log colour step between wide windows under and over heights, agreed by the blocks."""
+    lowest, highest = np.add(below, 0.3), np.subtract(above, 0.3)
+    under = mean_colour(view, np.maximum(lowest, at_mm - _STEP_REACH_MM), at_mm - 0.4)
+    over = mean_colour(view, at_mm + 0.4, np.minimum(highest, at_mm + _STEP_REACH_MM))
+    return np.asarray(np.log(0.5 + _size(median_of(over - under))))
+
+
+_STEP_REACH_MM = 3.5
+
+
+def _grain(view: LastView, low_mm: ArrayLike, high_mm: Array) -> Array:
+    """Median log grain between pairs of heights."""
     bins, half = view.last.bins_mm, BIN_MM / 2
-    first, last = np.searchsorted(bins, [low_mm - half, high_mm - half], side="right")
-    if first >= last:
-        middle = (low_mm + high_mm) / 2 - half
-        first, last = np.searchsorted(bins, [middle - 0.6, middle + 0.6])
-    return float(median_of(view.last.level[first:last])) if last > first else 0.0
+    low, high = np.broadcast_arrays(low_mm, high_mm)
+    first, last = (np.searchsorted(bins, at - half, side="right") for at in (low, high))
+    middle = (low + high) / 2 - half
+    thin = first >= last
+    first = np.where(thin, np.searchsorted(bins, middle - 0.6), first)
+    last = np.where(thin, np.searchsorted(bins, middle + 0.6), last)
+    level = view.last.level
+    return _of_each(first, last, lambda a, b: float(median_of(level[a:b])) if b > a else 0.0)
 
 
-def _edge(view: LastView, at_mm: float) -> float:
-    """Strongest level edge within a millimetre of a height."""
-    first, last = np.searchsorted(view.last.edges_mm, [at_mm - 1.0, at_mm + 1.0])
-    return float(view.last.edges[first:last].max()) if last > first else 0.0
+def _edge(view: LastView, at_mm: Array) -> Array:
+    """Strongest level edge within a millimetre of heights."""
+    edges = view.last.edges
+    first, last = (np.searchsorted(view.last.edges_mm, at_mm + off) for off in (-1.0, 1.0))
+    return _of_each(first, last, lambda a, b: float(edges[a:b].max()) if b > a else 0.0)
 
 
-def features_of(view: LastView, stack: Stack) -> Array:
-    """Measure one hypothesis -> (len(NAMES),) numbers of the order of one."""
-    values = _of_sand_and_silt(view, stack) | _of_clay(view, stack) | _of_surface(view, stack)
-    return np.array([float(values[name]) for name in NAMES])
+def _of_each(first: Rows, last: Rows, measure: Callable[[int, int], float]) -> Array:
+    """Measure pieces of rows; many stacks share a piece, which is measured once."""
+    pieces = list(zip(first.tolist(), last.tolist(), strict=True))
+    known = {piece: measure(*piece) for piece in set(pieces)}
+    return np.array([known[piece] for piece in pieces])
 
 
-def _of_sand_and_silt(view: LastView, stack: Stack) -> dict[str, float]:
+def features_of(view: LastView, stacks: Sequence[Stack]) -> Array:
+    """Measure hypotheses -> (stacks, len(NAMES)) numbers of the order of one."""
+    tops = np.array([(s.sand_mm, s.silt_mm, s.clay_mm, s.cost) for s in stacks])
+    sand, silt, clay, cost = tops.reshape(-1, 4).T
+    all_of = _Stacks(sand, silt, clay, cost, np.array([s.kind for s in stacks]))
+    values = _of_sand_and_silt(view, all_of) | _of_clay(view, all_of) | _of_surface(view, all_of)
+    return np.stack([values[name] for name in NAMES], axis=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stacks:
+    """Hypotheses side by side, (stacks,) each."""
+
+    sand: Array
+    silt: Array
+    clay: Array
+    cost: Array
+    kind: NDArray[np.str_]
+
+
+def _of_sand_and_silt(view: LastView, stacks: _Stacks) -> dict[str, Array]:
     """Measure what lies under the clay."""
-    sand, silt, clay = stack.sand_mm, stack.silt_mm, stack.clay_mm
-    grains = [
-        _grain(view, 1.5, sand),
-        _grain(view, sand, silt),
-        _grain(view, silt + 0.6, max(clay, silt + 1.6)),
-    ]
+    sand, silt, clay = stacks.sand, stacks.silt, stacks.clay
+    of_sand, of_silt = _grain(view, 1.5, sand), _grain(view, sand, silt)
+    of_clay = _grain(view, silt + 0.6, np.maximum(clay, silt + 1.6))
     return {
-        "grain": -min(stack.cost, 80.0) / 10.0,
-        "sand_edge": math.log(0.3 + _edge(view, sand)),
-        "silt_edge": math.log(0.3 + _edge(view, silt)),
+        "grain": -np.minimum(stacks.cost, 80.0) / 10.0,
+        "sand_edge": np.log(0.3 + _edge(view, sand)),
+        "silt_edge": np.log(0.3 + _edge(view, silt)),
         "sand_step": _step(view, sand, 0.0, silt),
-        "silt_step": _step(view, silt, sand, max(clay, silt + 1.0)),
-        "coarser": min(max(grains[0] - grains[1], -1.0), 1.5),
-        "rougher": min(max(grains[1] - grains[2], -1.0), 1.5),
-        "sand_thick": min(math.log(max(sand, 0.5) / 10.0), 0.0),
-        "silt_thick": min(math.log(max(silt - sand, 0.5) / 8.0), 0.0),
-        "plain_below": -_grain(view, silt + 0.6, max(clay - 0.5, silt + 1.6)),
+        "silt_step": _step(view, silt, sand, np.maximum(clay, silt + 1.0)),
+        "coarser": (of_sand - of_silt).clip(-1.0, 1.5),
+        "rougher": (of_silt - of_clay).clip(-1.0, 1.5),
+        "sand_thick": np.minimum(np.log(np.maximum(sand, 0.5) / 10.0), 0.0),
+        "silt_thick": np.minimum(np.log(np.maximum(silt - sand, 0.5) / 8.0), 0.0),
+        "plain_below": -_grain(view, silt + 0.6, np.maximum(clay - 0.5, silt + 1.6)),
     }
 
 
-def _of_clay(view: LastView, stack: Stack) -> dict[str, float]:
+def _of_clay(view: LastView, stacks: _Stacks) -> dict[str, Array]:
     """Measure the clay and its front edge."""
-    silt, clay, thin = stack.silt_mm, stack.clay_mm, stack.kind == "thin"
+    silt, clay, thin = stacks.silt, stacks.clay, stacks.kind == "thin"
     within = mean_colour(view, silt + 0.5, silt + 3.0)
-    under = mean_colour(view, max(clay - 3.0, silt + 0.3), max(clay - 0.4, silt + 0.6))
-    above = mean_colour(view, clay + 0.5, min(clay + 3.0, view.water_mm))
-    change = float(np.linalg.norm(median_of(under - within)))
-    hues = _hues(view, under, above)
+    lowest = np.maximum(clay - 3.0, silt + 0.3)
+    under = mean_colour(view, lowest, np.maximum(clay - 0.4, silt + 0.6))
+    above = mean_colour(view, clay + 0.5, np.minimum(clay + 3.0, view.water_mm))
+    change = _size(median_of(under - within))
+    mirrored = {at: mirror_match(view.jar, at, view.mirrored) for at in set(clay.tolist())}
     return {
-        "clay_thick": 0.0 if thin else math.log(max(clay - silt, 0.6) / 10.0),
-        "front_edge": 0.0 if thin else math.log(0.3 + min(_edge(view, clay), 6.0)),
-        "front_step": 0.0 if thin else _step(view, clay, silt, clay + 6.0),
-        "high": -((max(clay - 55.0, 0.0) / 30.0) ** 2),
-        "mirrored": -mirror_match(view.jar, clay, view.mirrored),
-        "one_colour": 0.0 if thin else -math.log(1.0 + change),
+        "clay_thick": np.where(thin, 0.0, np.log(np.maximum(clay - silt, 0.6) / 10.0)),
+        "front_edge": np.where(thin, 0.0, np.log(0.3 + np.minimum(_edge(view, clay), 6.0))),
+        "front_step": np.where(thin, 0.0, _step(view, clay, silt, clay + 6.0)),
+        "high": -((np.maximum(clay - 55.0, 0.0) / 30.0) ** 2),
+        "mirrored": -np.array([mirrored[at] for at in clay.tolist()]),
+        "one_colour": np.where(thin, 0.0, -np.log(1.0 + change)),
         "even_clay": -_unevenness(view, silt, clay),
-        "hue_below": hues[0],
-        "hue_above": hues[1],
-        "change_above": math.log(0.5 + float(np.linalg.norm(above - under, axis=1).mean())),
-        "soft": float(stack.kind == "soft"),
-        "merged": float(stack.kind == "merged"),
-        "thin": float(thin),
+        "hue_below": -_strange(view, under),
+        "hue_above": _strange(view, above),
+        "change_above": np.log(0.5 + _size(above - under).mean(axis=0)),
+        "soft": (stacks.kind == "soft").astype(np.float64),
+        "merged": (stacks.kind == "merged").astype(np.float64),
+        "thin": thin.astype(np.float64),
     }
 
 
-def _of_surface(view: LastView, stack: Stack) -> dict[str, float]:
+def _of_surface(view: LastView, stacks: _Stacks) -> dict[str, Array]:
     """Measure the edges under, on and behind the clay's surface."""
-    clay, peak_mm = stack.clay_mm, view.peaks[:, 0]
+    clay, peak_mm = stacks.clay, view.peaks[:, 0]
     far = far_rim_mm(view.jar, clay)
     behind = back_edge_mm(view.jar, clay, view.water_mm)
     rim, _ = _best_rim(view, clay, far, 0.2 * (far - clay) + 1.0)
     back, back_mm = _best_rim(view, clay, behind, _BACK_SD_MM)
-    here = np.abs(peak_mm - clay) < 0.6
-    below = (peak_mm > stack.silt_mm + 1.5) & (peak_mm < clay - 0.6)
-    inside = (peak_mm > clay + 1.2) & (peak_mm < behind + 4.0)
-    on_top = (peak_mm > clay + 0.6) & (peak_mm < back_mm - 1.5)
+    above = peak_mm - clay[:, None]  # (stacks, peaks)
+    here = np.abs(above) < 0.6
+    below = (peak_mm > stacks.silt[:, None] + 1.5) & (above < -0.6)
+    inside = (above > 1.2) & (peak_mm < behind[:, None] + 4.0)
+    on_top = (above > 0.6) & (peak_mm < back_mm[:, None] - 1.5)
     rests = np.minimum(np.log1p(view.peaks[:, 1]), np.exp(view.wide))
-    strongest = float(view.peaks[inside, 1].max()) if inside.any() else 0.0
-    is_edge = bool(here.any()) and stack.kind == "edge"
+    strongest = np.where(inside, view.peaks[:, 1], 0.0).max(axis=1, initial=0.0)
+    arched = np.where(here, view.arched, -np.inf).max(axis=1, initial=-np.inf)
+    is_edge = np.isfinite(arched) & (stacks.kind == "edge")
     return {
-        "level": -float(view.arched[here].max()) / 4.0 if is_edge else 0.0,
+        "level": np.where(is_edge, -arched / 4.0, 0.0),
         "rim": rim,
         "back": back,
-        "back_rules": back / (0.3 + math.log1p(min(strongest, 10.0))),
-        "edges_in_clay": -float(rests[below].sum()),
-        "edges_on_top": -float(rests[on_top].sum()),
+        "back_rules": back / (0.3 + np.log1p(np.minimum(strongest, 10.0))),
+        "edges_in_clay": -np.where(below, rests, 0.0).sum(axis=1),
+        "edges_on_top": -np.where(on_top, rests, 0.0).sum(axis=1),
     }
 
 
@@ -265,51 +301,55 @@ _BACK_GAP, _BACK_DEPTH, _BACK_ACROSS = 2.22, -0.0147, 0.268
 _BACK_SD_MM = 1.5
 
 
-def back_edge_mm(jar: Jar, clay_mm: float, water_mm: float) -> float:
+def back_edge_mm(jar: Jar, clay_mm: Array, water_mm: float) -> Array:
     """Height on the front wall at which the room begins to show over a clay's surface [mm]."""
     gap = far_rim_mm(jar, clay_mm) - clay_mm
     across = 2 * (jar.view.outline.radius_mm - WALL_MM)
     above = gap * (_BACK_GAP + _BACK_DEPTH * (water_mm - clay_mm))
-    return clay_mm + max(above + _BACK_ACROSS * across * clay_mm / water_mm, 2.0)
+    return clay_mm + np.maximum(above + _BACK_ACROSS * across * clay_mm / water_mm, 2.0)
 
 
-def _best_rim(view: LastView, clay_mm: float, at_mm: float, sd_mm: float) -> tuple[float, float]:
-    """Find the edge that goes best with an expected one -> its worth, its height [mm].
+def _best_rim(
+    view: LastView, clay_mm: Array, at_mm: Array, sd_mm: Array | float
+) -> tuple[Array, Array]:
+    """Find the edges that go best with expected ones -> their worth, their heights [mm].
 
-    The worth is the log of its strength less how far off it stands, 0 where there is none.
+    The worth is the log of an edge's strength less how far off it stands, 0 where there is none.
     """
     peak_mm = view.peaks[:, 0]
+    if not len(peak_mm):
+        return np.zeros_like(at_mm), at_mm
     size = np.log1p(np.minimum(view.peaks[:, 1], 10.0))
-    off = (peak_mm - at_mm) / sd_mm
+    square = ((peak_mm - at_mm[:, None]) / np.broadcast_to(sd_mm, at_mm.shape)[:, None]) ** 2
     # an edge that is a little off may still be it: the tilt is known to a degree or so
-    worth = size * (0.7 * np.exp(-0.5 * off**2) + 0.3 * np.exp(-0.5 * (off / 2.5) ** 2))
-    worth = np.where((peak_mm > clay_mm + 1.2) & (peak_mm < view.water_mm - 6.0), worth, 0.0)
-    if not len(worth) or worth.max() < 0.05:
-        return 0.0, at_mm
-    best = int(worth.argmax())
-    return float(worth[best]), float(peak_mm[best])
+    worth = size * (0.7 * np.exp(-0.5 * square) + 0.3 * np.exp(-0.5 * square / 2.5**2))
+    is_above = (peak_mm > clay_mm[:, None] + 1.2) & (peak_mm < view.water_mm - 6.0)
+    worth = np.where(is_above, worth, 0.0)
+    best = worth.max(axis=1)
+    seen = best >= 0.05
+    return np.where(seen, best, 0.0), np.where(seen, peak_mm[worth.argmax(axis=1)], at_mm)
 
 
 _EVERY_ROW = 3  # rows lie closer than anything in clay
 
 
-def _unevenness(view: LastView, silt_mm: float, clay_mm: float) -> float:
+def _unevenness(view: LastView, silt_mm: Array, clay_mm: Array) -> Array:
     """How much the picture under the clay's top changes from height to height, each block apart."""
-    first, last = np.searchsorted(view.last.z_mm, [silt_mm + 0.8, clay_mm - 0.5])
-    if last - first < 8:
-        return 0.0
-    colour = view.last.colour[:, first:last:_EVERY_ROW]
-    middle = median_of(np.moveaxis(colour, 1, 0))
-    off = np.linalg.norm(colour - middle[:, None], axis=2)
-    return math.log(0.3 + float(median_of(off.mean(axis=1))))
+    first = np.searchsorted(view.last.z_mm, silt_mm + 0.8)
+    last = np.searchsorted(view.last.z_mm, clay_mm - 0.5)
+
+    def measured(first: int, last: int) -> float:
+        if last - first < 8:
+            return 0.0
+        colour = view.last.colour[:, first:last:_EVERY_ROW]
+        off = _size(colour - median_of(np.moveaxis(colour, 1, 0))[:, None])
+        return math.log(0.3 + float(median_of(off.mean(axis=1))))
+
+    return _of_each(first, last, measured)
 
 
-def _hues(view: LastView, under: Array, above: Array) -> tuple[float, float]:
-    """How far hues under and over the clay's top are from the earlier suspension's [CIE ab]."""
+def _strange(view: LastView, colours: Array) -> Array:
+    """How far hues of colours (blocks, stacks, 3) are from the earlier suspension's [log ab]."""
     if view.suspension is None:
-        return 0.0, 0.0
-    far = [
-        math.log(1.0 + float(np.linalg.norm((median_of(c) - view.suspension)[1:])))
-        for c in (under, above)
-    ]
-    return -far[0], far[1]
+        return np.zeros(colours.shape[1])
+    return np.asarray(np.log(1.0 + _size((median_of(colours) - view.suspension)[:, 1:])))

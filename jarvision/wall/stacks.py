@@ -82,9 +82,8 @@ def weigh_stacks(
         top_mm = MAP_TOP_MM if math.isnan(line.z_mm) else line.z_mm
         view = view_for(photos, jars, top_mm, ways[0].silt_mm)
         own = hypotheses(view, ways)
-        table = np.array([features_of(view, stack) for stack in own])
         stacks += [replace(stack, water=line) for stack in own]
-        score = table @ weights
+        score = features_of(view, own) @ weights
         scores.append(score - logsumexp(score) + math.log(max(line.odds, 0.01)))
     score = np.concatenate(scores)
     odds = np.exp(score - score.max())

@@ -122,6 +122,8 @@ def uncovered(wall: WallMap, covers: Sequence[Cover], least_mm: float) -> WallMa
     least_mm : float
         Width of free wall from which columns are left out [mm].
     """
+    if not covers:
+        return wall
     free = free_columns(wall, covers)
     if free.sum() * COLUMN_MM >= least_mm:
         return replace(
@@ -168,20 +170,24 @@ def _reduced(wall: WallMap, piece: NDArray[np.intp]) -> Floats:
 
 def _sides(lab: Floats) -> Iterator[_Side]:
     """Find upright edges."""
-    run = np.concatenate([np.zeros_like(lab[:, :1]), np.cumsum(lab, axis=1)], axis=1)
     at = np.arange(_APART + 1, lab.shape[1] - _APART)
-    right = (run[:, at + _APART] - run[:, at]) / _APART
-    left = (run[:, at - 1] - run[:, at - 1 - _APART]) / _APART
-    step = right - left
+    across = np.repeat([-1.0, 0.0, 1.0], [_APART, 1, _APART]) / _APART
     high = round(_SMOOTH_MM / _STEP_MM)
-    smooth = cv2.blur(step, (1, high))
-    size = np.linalg.norm(smooth, axis=2)
+    up = np.full(high, 1.0 / high)
+    steps = cv2.sepFilter2D(lab, -1, across, up, anchor=(_APART + 1, high // 2))
+    smooth = steps[:, at[0] : at[-1] + 1]
+    size = np.sqrt(cv2.transform(smooth * smooth, np.ones((1, 3), np.float32)))
     peak = size >= cv2.dilate(size, np.ones((1, 5)))
     on = (peak & (size > _LEAST_STEP)).astype(np.uint8)
     joined = cv2.dilate(on, np.ones((3, 3), np.uint8))
-    count, labels = cv2.connectedComponents(joined, connectivity=8)
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     for i in range(1, count):
-        rows, columns = np.nonzero((labels == i) & (on > 0))
+        left, top, width, height = boxes[i, :4]
+        if (height - 1) * _STEP_MM < _LEAST_SIDE_MM:
+            continue
+        part = np.s_[top : top + height, left : left + width]
+        rows, columns = np.nonzero((labels[part] == i) & (on[part] > 0))
+        rows, columns = rows + top, columns + left
         if np.ptp(rows) * _STEP_MM < _LEAST_SIDE_MM:
             continue
         yield from _straight(rows, at[columns], smooth[rows, columns])

@@ -52,7 +52,7 @@ def places_of(photo: WallFeatures, jar: Jar = JAR) -> list[tuple[float, float]]:
     """Where the clay's top can be, best first, each with its odds against the best."""
     view = view_for([photo], [jar], WATER_LINE, SILT)
     stacks = hypotheses(view, [CoarsePlace(14.0, SILT, 1.0)])
-    score = np.array([features_of(view, s) for s in stacks]) @ shipped("last").of(NAMES)
+    score = features_of(view, stacks) @ shipped("last").of(NAMES)
     weighed = zip([s.clay_mm for s in stacks], np.exp(score - score.max()), strict=True)
     return sorted(((h, float(w)) for h, w in weighed), key=lambda place: -place[1])
 
@@ -162,7 +162,9 @@ def azimuths() -> np.ndarray:
 
 
 def test_the_far_rim_shows_where_traced_rays_put_it() -> None:
-    assert far_rim_mm(JAR, TOP) == pytest.approx(traced_rim_mm(np.zeros(1))[0], abs=0.6)
+    assert float(far_rim_mm(JAR, np.array(TOP))) == pytest.approx(
+        traced_rim_mm(np.zeros(1))[0], abs=0.6
+    )
 
 
 @pytest.mark.parametrize("rim", [rim_by_hand_mm, traced_rim_mm], ids=["by hand", "traced"])
