@@ -57,7 +57,7 @@ def put_right(measured: JarMeasurement, lines: Sequence[Correction]) -> JarMeasu
     names = [line for line in JarLine if any(one.line is line for one in last.values())]
     notes = tuple(_note(one, measured) for one in last.values())
     return replace(
-        made, doubts=(*made.doubts, *notes), put_right=tuple(str(line) for line in names)
+        made, doubts=(*made.doubts, *notes), put_right=(*made.put_right, *map(str, names))
     )
 
 

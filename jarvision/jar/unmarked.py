@@ -8,6 +8,7 @@ those units, which is all that percentages need.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -174,15 +175,15 @@ def _plane(fit: Array, focal_px: float, centre: tuple[float, float]) -> Array:
     return np.asarray(normal / np.linalg.norm(normal))
 
 
-def _camera(
+def camera_of_walls(
     left: Array,
     right: Array,
     foot_row: float,
     focal_px: float,
-    shape: tuple[int, ...],
+    shape: Sequence[int],
     radius_mm: float,
 ) -> Camera:
-    """Camera from the two wall lines and the row of the jar's foot."""
+    """Work out the camera from two walls, column = c0 + c1 row each, and the row of the foot."""
     centre = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
     n_left, n_right = _plane(left, focal_px, centre), _plane(right, focal_px, centre)
     axis = np.cross(n_left, n_right)
@@ -243,7 +244,7 @@ def find_unmarked_jar(
         raise NoJarError(msg)
     left, right, first, last = pair
     lines = [_refined(bgr, line, (first, last), scale) for line in (left, right)]
-    camera = _camera(lines[0], lines[1], last * scale, focal_px, bgr.shape, radius_mm)
+    camera = camera_of_walls(lines[0], lines[1], last * scale, focal_px, bgr.shape, radius_mm)
     view = View(camera, Outline(radius_mm))
     return settle_foot(bgr, Jar(view, False, (np.nan, np.nan), np.nan, 2), ruler)
 

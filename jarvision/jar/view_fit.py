@@ -396,6 +396,7 @@ def scene_of(
     *,
     focal_known: bool = True,
     others: Sequence[Strip] = (),
+    walls: Sequence[Wall] = (),
 ) -> Scene:
     """Find the walls beside a strip; a focal length that is not known is fitted.
 
@@ -411,13 +412,15 @@ def scene_of(
         Whether it is known.
     others : sequence of Strip
         Strips of other jars in the picture: no wall is looked for on or behind them.
+    walls : sequence of Wall
+        Its walls, where they are known; else they are looked for.
 
     Raises
     ------
     NoJarError
         No wall is seen beside the strip.
     """
-    walls = find_walls(bgr, strip, others)
+    walls = walls or find_walls(bgr, strip, others)
     if not walls:
         msg = (
             "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."

@@ -25,6 +25,7 @@ from jarvision.core.series import PhotoFact, Reading, SaidOfPhoto
 from jarvision.core.tables import TableError, read_text, rows, safe_cell, table_csv
 from jarvision.estimate.estimate import Correction, JarLine
 from jarvision.estimate.put_right import read_height_mm
+from jarvision.results.hand_areas import AreaKind, HandArea, area_of, photo_of
 from jarvision.results.jarfile import jar_key
 from jarvision.results.record import JarRecord, PutRight
 from jarvision.wall.measurement import JarMeasurement
@@ -89,6 +90,8 @@ class Corrections:
         The rows that say something of a photo.
     notes : tuple of str
         A sentence on each of the others.
+    areas : tuple of HandArea
+        The rows that were drawn on a photo.
     """
 
     head: tuple[str, ...] = HEAD
@@ -96,6 +99,7 @@ class Corrections:
     lines: tuple[PutRight, ...] = ()
     notes: tuple[str, ...] = field(default=())
     said: tuple[SaidOfPhoto, ...] = ()
+    areas: tuple[HandArea, ...] = ()
 
 
 def read_corrections(path: Path) -> Corrections:
@@ -122,17 +126,20 @@ def read_corrections(path: Path) -> Corrections:
     )
     lines: list[PutRight] = []
     said: list[SaidOfPhoto] = []
+    areas: list[HandArea] = []
     notes = []
     for line, row in cells:
         what = row["what"].casefold().replace("_", " ").strip()
         try:
             if what in set(PhotoFact):
                 said.append(_said_of(row, PhotoFact(what), line))
+            elif what in set(AreaKind):
+                areas.append(area_of(row, AreaKind(what), line))
             else:
                 lines.append(_line_of(row, what, line))
         except ValueRefusedError as error:
             notes.append(f"Line {line} of {name} was not used: {error}")
-    return Corrections(head, cells, tuple(lines), tuple(notes), tuple(said))
+    return Corrections(head, cells, tuple(lines), tuple(notes), tuple(said), tuple(areas))
 
 
 def _said_of(row: Mapping[str, str], what: PhotoFact, line: int) -> SaidOfPhoto:
@@ -241,9 +248,33 @@ def fit(
     return by_jar, tuple(unfit)
 
 
-def no_photo_fits(row: PutRight | SaidOfPhoto) -> str:
+def fit_areas(
+    areas: Iterable[HandArea], jars: Sequence[SeenJar]
+) -> tuple[dict[str, tuple[HandArea, ...]], tuple[str, ...]]:
+    """Find whose each area is, and its photo's digest where the row does not tell it.
+
+    Returns
+    -------
+    by_jar : dict
+        The areas of each jar, by its name.
+    unfit : tuple of str
+        A sentence on each row that fits none.
+    """
+    seen = [(jar.jar, {name: digest for name, digest, _ in jar.photos}) for jar in jars]
+    by_jar: dict[str, tuple[HandArea, ...]] = {}
+    unfit = []
+    for area in areas:
+        jar, digest = photo_of(area, seen)
+        if not jar:
+            unfit.append(no_photo_fits(area))
+        else:
+            by_jar[jar] = (*by_jar.get(jar, ()), replace(area, photo_sha256=digest))
+    return by_jar, tuple(unfit)
+
+
+def no_photo_fits(row: PutRight | SaidOfPhoto | HandArea) -> str:
     """Say of a row that no photo fits it any more."""
-    called = f"jar {shown(row.jar)}" if isinstance(row, PutRight) else shown(row.photo)
+    called = f"jar {shown(row.jar)}" if not isinstance(row, SaidOfPhoto) else shown(row.photo)
     what = f"line {row.line} of {CORRECTIONS_FILE} ({row.what} of {called})"
     return f"No photo fits {what} any more; the line was not used and stays in the table."
 
@@ -277,7 +308,7 @@ def with_read(line: HandLine, as_read: JarMeasurement) -> PutRight:
     return replace(line.row, read_mm=read_height_mm(as_read, line.row.what, line.reading))
 
 
-Row: TypeAlias = PutRight | SaidOfPhoto
+Row: TypeAlias = PutRight | SaidOfPhoto | HandArea
 
 
 def replaced(table: Corrections, old: Iterable[Row], new: Iterable[Row]) -> str:
@@ -298,6 +329,8 @@ def replaced(table: Corrections, old: Iterable[Row], new: Iterable[Row]) -> str:
 
 
 def _cells(row: Row) -> Cells:
+    if isinstance(row, HandArea):
+        return {name: safe_cell(text) for name, text in row.cells().items()}
     texts = {"jar": row.jar, "photo": row.photo, "by": row.by, "at": row.at, "note": row.note}
     if isinstance(row, SaidOfPhoto):
         texts |= {"what": row.what, "value": row.value, "read": row.read}

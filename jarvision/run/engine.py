@@ -125,7 +125,7 @@ def read_photos(
         by_hand, unfit = fitted_lines(table, plan.jars, survey)
         own = [settings.of_jar(jar.jar, plan.rows.get(jar.jar)) for jar in plan.jars]
         jobs = [
-            job_of(jar, survey, how, out, by_hand.get(jar.jar, ()))
+            job_of(jar, survey, how, out, by_hand[jar.jar])
             for jar, how in zip(plan.jars, own, strict=True)
         ]
         earlier = [None if again else earlier_outcome(job) for job in jobs]

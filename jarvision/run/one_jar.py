@@ -19,6 +19,7 @@ from jarvision.estimate.interim import (
 )
 from jarvision.estimate.put_right import put_right
 from jarvision.estimate.reading import JarReading, read_jar, work_out
+from jarvision.jar.drawn import Drawn
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
 from jarvision.photo.refusals import NoSuchPhotoError
@@ -29,11 +30,13 @@ from jarvision.results.corrections import (
     HandLine,
     SeenJar,
     fit,
+    fit_areas,
     read_corrections,
     with_read,
 )
 from jarvision.results.fingerprint import digest_of, program
 from jarvision.results.from_reading import AsRead, LeftOut, interim_record, record_of, unread_record
+from jarvision.results.hand_areas import HandArea, drawn_of
 from jarvision.results.record import MadeFrom, PhotoDigest, json_name
 from jarvision.run.album import (
     Album,
@@ -54,6 +57,17 @@ from jarvision.wall.suggest_marks import Offer, marked_photo, offered_marks
 
 
 @dataclass(frozen=True, slots=True)
+class ByHand:
+    """What somebody put right of a jar: lines, and what was drawn, with its photo's digest."""
+
+    lines: tuple[HandLine, ...] = ()
+    areas: tuple[HandArea, ...] = ()
+
+
+_NOTHING = ByHand()
+
+
+@dataclass(frozen=True, slots=True)
 class JarJob:
     """One jar to be read, with all that another process needs for it.
 
@@ -69,8 +83,8 @@ class JarJob:
         Folder for its files.
     made_from : MadeFrom
         What its result will rest on.
-    by_hand : tuple of HandLine
-        Lines that somebody put right.
+    by_hand : ByHand
+        What somebody put right.
     """
 
     jar: JarPhotos
@@ -78,7 +92,7 @@ class JarJob:
     settings: Settings
     out: Path | None
     made_from: MadeFrom
-    by_hand: tuple[HandLine, ...] = ()
+    by_hand: ByHand = _NOTHING
 
     @property
     def called(self) -> dict[str, str]:
@@ -92,7 +106,7 @@ def job_of(
     survey: Survey,
     own: Settings,
     out: Path | None,
-    by_hand: tuple[HandLine, ...] = (),
+    by_hand: ByHand = _NOTHING,
 ) -> JarJob:
     """Put together what reading a jar needs, `own` being what holds for it."""
     spotted = {path: survey.photos[path] for path in (path_of(t.key) for t in jar.timed)}
@@ -112,10 +126,14 @@ def corrections_in(out: Path | None) -> Corrections:
 
 def fitted_lines(
     table: Corrections, jars: Sequence[JarPhotos], survey: Survey
-) -> tuple[dict[str, tuple[HandLine, ...]], tuple[str, ...]]:
-    """Find the lines that were put right by hand, by jar, and what is amiss."""
-    fitted, unfit = fit(table.lines, [_seen(jar, survey) for jar in jars])
-    return fitted, (*table.notes, *unfit)
+) -> tuple[dict[str, ByHand], tuple[str, ...]]:
+    """Find the lines and areas that were put right by hand, by jar, and what is amiss."""
+    seen = [_seen(jar, survey) for jar in jars]
+    lines, unfit = fit(table.lines, seen)
+    areas, lost = fit_areas(table.areas, seen)
+    names = [jar.jar for jar in jars]
+    by_jar = {name: ByHand(lines.get(name, ()), areas.get(name, ())) for name in names}
+    return by_jar, (*table.notes, *unfit, *lost)
 
 
 def _seen(jar: JarPhotos, survey: Survey) -> SeenJar:
@@ -130,7 +148,7 @@ def _made_from(
     jar: JarPhotos,
     spotted: Mapping[Path, SpottedPhoto],
     settings: Settings,
-    by_hand: tuple[HandLine, ...],
+    by_hand: ByHand,
 ) -> MadeFrom:
     """Say what a jar's result rests on; the fingerprint changes whenever any of it does."""
     photos = tuple(PhotoDigest(t.name, spotted[path_of(t.key)].digest) for t in jar.timed)
@@ -140,7 +158,8 @@ def _made_from(
     doubts = [d.sentence for d in jar.doubts]
     digests = [asdict(photo) for photo in photos]
     problem = str(jar.problem)
-    lines = [asdict(replace(line, row=replace(line.row, line=0))) for line in by_hand]
+    lines = [asdict(replace(line, row=replace(line.row, line=0))) for line in by_hand.lines]
+    lines += [asdict(replace(area, line=0)) for area in by_hand.areas]
     lines += [asdict(replace(row, line=0)) for row in jar.said]
     whole = [program(), how, jar.jar, jar.number, digests, placed, used, doubts, problem, lines]
     return MadeFrom(program(), how, photos, digest_of(whole))
@@ -213,6 +232,17 @@ def _open_all(job: JarJob, used: Sequence[TimedPhoto], album: Album) -> _Opened:
     return opened
 
 
+def _drawn(job: JarJob, used: Sequence[TimedPhoto]) -> dict[str, Drawn]:
+    """Give what was drawn on a jar's photos, by their keys."""
+    found = {}
+    for timed in used:
+        digest = job.spotted[path_of(timed.key)].digest
+        own = [area for area in job.by_hand.areas if area.photo_sha256 == digest]
+        if own:
+            found[timed.key] = drawn_of(own)
+    return found
+
+
 def _read_sound(job: JarJob, album: Album) -> Outcome:
     jar, settings = job.jar, job.settings
     used = used_photos(jar)
@@ -223,6 +253,7 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
         others=opened.others,
         strip_mm=settings.strip_mm,
         aids=settings.aids,
+        drawn=_drawn(job, used),
     )
     bad |= opened.bad
     left_out = tuple((t.name, str(bad[t.key])) for t in used if t.key in bad)
@@ -253,9 +284,12 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
         problem = error
     else:
         as_read, offer = reading.measurement, _offered(reading, settings)
-    lines = tuple(with_read(line, as_read) for line in job.by_hand)
+    lines = tuple(with_read(line, as_read) for line in job.by_hand.lines)
+    as_read = replace(
+        as_read, put_right=tuple(dict.fromkeys(area.called for area in job.by_hand.areas))
+    )
     try:
-        reading = _put_right(jar.jar, as_read, given, job.by_hand, problem)
+        reading = _put_right(jar.jar, as_read, given, job.by_hand.lines, problem)
     except JarError as error:
         seen = AsRead(as_read, given, lines)
         return not_read(job, error, left_out, is_lasting=is_lasting, seen=seen)

@@ -11,10 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.errors import BlurredError, HiddenError, JarError, TooDarkError
+from jarvision.core.errors import HiddenError, JarError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.count_unmarked import count_unmarked, on_table, places
+from jarvision.jar.drawn import Drawn, jar_in_outline, walls_of, width_relative_sd
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
 from jarvision.jar.print_check import print_doubts
 from jarvision.jar.ruler_in_photo import join_rulers, ruler_beside
@@ -26,11 +27,13 @@ from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
 from jarvision.jar.view_fit import Jar, Scene, find_jars, scene_of, sides_px
+from jarvision.jar.wall_edges import Wall
 from jarvision.jar.which_side_up import quarters_to_upright, turned
 from jarvision.photo.decode import Photo
+from jarvision.wall.blur import blur_or_refuse, unmarked_blur_or_refuse
 from jarvision.wall.layers import deposit_gain
 from jarvision.wall.marks_on_glass import PenMark, covered_mm, find_pen_marks, without_marks
-from jarvision.wall.stuck_on import find_covers, uncovered
+from jarvision.wall.stuck_on import covers_in, find_covers, uncovered
 
 Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
@@ -40,10 +43,11 @@ _USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common p
 _LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
 _DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
 _DARK_LIGHTNESS = 9.0  # and under which it does
-_SOFT_MM, _BLURRED_MM = 0.45, 1.2  # sd of the blur of the tags' edges
+_SOFT_MM = 0.45  # sd of the blur of the tags' edges
 _SMALL_PX_PER_MM = 2.2
 _STEEP_RAD = math.radians(25.0)
 _NO_AIDS = ScaleAids()
+_NOT_DRAWN = Drawn()
 _BY_STRIP = Scale(ScaleSource.STRIP, STRIP_SCALE_SD)
 
 
@@ -74,6 +78,13 @@ class Look:
     bow_mm : float
         How far heights may be off as lines bow or the strip is not flat [mm]; 0 where they are
         straight.
+    marks : tuple of PenMark
+        Lines on the glass.
+    covered_mm : tuple of (float, float)
+        Heights between which all of the glass is hidden [mm].
+    floor_sd_mm : float
+        How well somebody drew the inside floor, at which heights then begin [mm]; NaN where nobody
+        did or a strip tells it.
     """
 
     name: str
@@ -88,6 +99,7 @@ class Look:
     bow_mm: float = 0.0
     marks: tuple[PenMark, ...] = ()
     covered_mm: tuple[tuple[float, float], ...] = ()
+    floor_sd_mm: float = math.nan
 
     @property
     def has_strip(self) -> bool:
@@ -155,6 +167,7 @@ def look_at_jar(
     others: Mapping[Key, Sequence[Strip]] | None = None,
     strip_mm: float = 100.0,
     aids: ScaleAids = _NO_AIDS,
+    drawn: Mapping[Key, Drawn] | None = None,
 ) -> tuple[dict[Key, Look], dict[Key, JarError]]:
     """Find jar and wall in all photos of one jar.
 
@@ -170,6 +183,8 @@ def look_at_jar(
         What the 100 mm line on the printed sheet really measures [mm].
     aids : ScaleAids
         What else can give a scale.
+    drawn : mapping to Drawn, optional
+        What somebody drew on photos: it goes before what is found in them.
 
     Returns
     -------
@@ -178,6 +193,7 @@ def look_at_jar(
     refused : dict
         Why each other photo cannot be used: no jar, cut off, hidden or blurred.
     """
+    by_hand = drawn or {}
     looks: dict[Key, Look] = {}
     refused: dict[Key, JarError] = {}
     scenes: dict[Key, Scene] = {}
@@ -186,7 +202,7 @@ def look_at_jar(
         strip = strips.get(key)
         try:
             if strip is not None:
-                blurs[key] = _blur_or_refuse(photo, strip)
+                blurs[key] = blur_or_refuse(photo, strip)
                 focal, unknown = _focal_or_usual(photo)
                 scenes[key] = scene_of(
                     photo.bgr,
@@ -194,19 +210,21 @@ def look_at_jar(
                     focal,
                     focal_known=not unknown,
                     others=(others or {}).get(key, ()),
+                    walls=_drawn_walls(photo, by_hand.get(key, _NOT_DRAWN)),
                 )
         except JarError as error:
             refused[key] = error
     beside = {key: tuple((others or {}).get(key, ())) for key in scenes}
     before = {k: _sides_before(photos[k], s.strip, beside[k]) for k, s in scenes.items()}
-    scenes = choose_walls({key: photos[key].bgr for key in scenes}, scenes, beside, before)
+    to_choose = {k: s for k, s in scenes.items() if not by_hand.get(k, _NOT_DRAWN).outline_pct}
+    scenes |= choose_walls({k: photos[k].bgr for k in to_choose}, to_choose, beside, before)
     as_tagged = dict(zip(scenes, find_jars(list(scenes.values())), strict=True))
     as_tagged = {key: _covered(jar, before[key]) for key, jar in as_tagged.items()}
     prints = {k: print_doubts(photos[k].name, photos[k].bgr, j) for k, j in as_tagged.items()}
     jars = {key: jar.stretched(strip_mm / 100.0) for key, jar in as_tagged.items()}
     scales = dict.fromkeys(jars, _BY_STRIP)
     unmarked = {key: p for key, p in photos.items() if key not in jars and key not in refused}
-    for key, found_or_not in _unmarked_jars(unmarked, jars.values(), aids).items():
+    for key, found_or_not in _unmarked_jars(unmarked, jars.values(), aids, by_hand).items():
         if isinstance(found_or_not, JarError):
             refused[key] = found_or_not
         else:
@@ -215,7 +233,8 @@ def look_at_jar(
         if key in refused:
             continue
         try:
-            look = _look(photo, strips.get(key), jars[key], scales[key], blurs.get(key))
+            own = by_hand.get(key, _NOT_DRAWN)
+            look = _look(photo, strips.get(key), jars[key], scales[key], blurs.get(key), own)
             hidden = _hidden_doubts(photo.name, jars[key], before.get(key, ()))
             looks[key] = replace(look, doubts=(*look.doubts, *prints.get(key, ()), *hidden))
         except JarError as error:
@@ -287,20 +306,21 @@ _COVER_MM = 3.0  # kept clear of a nearer jar's sides
 
 
 def _unmarked_jars(
-    photos: Mapping[Key, Photo], with_strips: Iterable[Jar], aids: ScaleAids
+    photos: Mapping[Key, Photo],
+    with_strips: Iterable[Jar],
+    aids: ScaleAids,
+    by_hand: Mapping[Key, Drawn],
 ) -> dict[Key, tuple[Jar, Scale] | JarError]:
     """Find the jar in photos without a strip, and the scale as well as other things tell it."""
     radius = next((j.view.outline.radius_mm for j in with_strips), math.nan)
     by_strip = not math.isnan(radius)
     radius = radius if by_strip else aids.outside_radius_mm
     found: dict[Key, tuple[Jar, Scale] | JarError] = {}
+    counted_mm = NOMINAL_RADIUS_MM if math.isnan(radius) else radius
     for key, photo in photos.items():
+        own = by_hand.get(key, _NOT_DRAWN)
         try:
-            jar = find_unmarked_jar(
-                photo.bgr,
-                _focal_or_usual(photo)[0],
-                radius_mm=NOMINAL_RADIUS_MM if math.isnan(radius) else radius,
-            )
+            jar = _unmarked_jar(photo, own, counted_mm)
         except JarError as error:
             found[key] = error
             continue
@@ -308,8 +328,27 @@ def _unmarked_jars(
             found[key] = jar, Scale()
         else:
             scale = scale_by_width(jar, with_strips=by_strip)
+            if own.outline_pct:
+                drawn_sd = width_relative_sd(own.outline_sd_mm, radius)
+                scale = replace(scale, relative_sd=math.hypot(scale.relative_sd, drawn_sd))
             found[key] = replace(jar, scaled=True), scale
     return found if not math.isnan(radius) else _scaled_by_rulers(photos, found, aids)
+
+
+def _unmarked_jar(photo: Photo, drawn: Drawn, radius_mm: float) -> Jar:
+    """Find a jar without a strip, in the outline that was drawn of it where there is one."""
+    focal, _ = _focal_or_usual(photo)
+    if not drawn.outline_pct:
+        return find_unmarked_jar(photo.bgr, focal, radius_mm=radius_mm)
+    shape, sd_mm = photo.bgr.shape, drawn.outline_sd_mm
+    outline_px = drawn.outline_px(shape)
+    return jar_in_outline(outline_px, focal, shape, radius_mm=radius_mm, sd_mm=sd_mm)
+
+
+def _drawn_walls(photo: Photo, drawn: Drawn) -> tuple[Wall, ...]:
+    if not drawn.outline_pct:
+        return ()
+    return walls_of(drawn.outline_px(photo.bgr.shape), drawn.outline_sd_mm)
 
 
 def _scaled_by_rulers(
@@ -329,7 +368,14 @@ def _scaled_by_rulers(
     return found | scaled
 
 
-def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale, blur_mm: float | None) -> Look:
+def _look(
+    photo: Photo,
+    strip: Strip | None,
+    jar: Jar,
+    scale: Scale,
+    blur_mm: float | None,
+    drawn: Drawn,
+) -> Look:
     """Unroll the wall of a jar that was found."""
     _refuse_cut_off(photo, jar)
     if len(columns_of(jar, photo.bgr.shape[1])) * COLUMN_MM < _LEAST_WALL_MM:
@@ -337,15 +383,13 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale, blur_mm: fl
         msg = f"{what} hides the layers in {photo.name}; move it aside and take the photo again."
         raise HiddenError(msg)
     as_seen = unroll(photo.bgr, jar, MAP_TOP_MM)
-    covers = find_covers(as_seen)
+    covers = find_covers(as_seen) + covers_in(as_seen, jar.view, drawn.boxes_px(photo.bgr.shape))
     free = uncovered(as_seen, covers, _LEAST_WALL_MM)
     behind = () if free is not None else tuple((c.low_mm, c.high_mm) for c in covers)
     as_seen = free or as_seen
     marks = find_pen_marks(as_seen, jar.view, photo=photo.name)
     wall = without_marks(as_seen, jar.view, marks)
-    blur = _unmarked_blur_mm(photo, jar) if blur_mm is None else blur_mm
-    if blur > _BLURRED_MM:
-        raise BlurredError(_blurred(photo.name))
+    blur = unmarked_blur_or_refuse(photo, jar) if blur_mm is None else blur_mm
     if _lightness(wall) < _DARK_LIGHTNESS:
         msg = f"{photo.name} is too dark to read; take it again with light from the side."
         raise TooDarkError(msg)
@@ -355,6 +399,8 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale, blur_mm: fl
     bow = _bow_mm(jar, wall, strip, blur) if strip else 0.0
     if bow > 0.0:
         doubts.append(doubt(DoubtName.LINES_BOWED, photo=photo.name, off=f"{bow:.1f} mm"))
+    doubts += _drawn_notes(photo.name, drawn)
+    floor_sd_mm = drawn.outline_sd_mm if drawn.outline_pct and strip is None else math.nan
     number = strip.jar if strip else None
     height, width = photo.bgr.shape[:2]
     return Look(
@@ -370,7 +416,15 @@ def _look(photo: Photo, strip: Strip | None, jar: Jar, scale: Scale, blur_mm: fl
         bow,
         marks,
         (*behind, *(covered_mm(as_seen, jar.view, marks) if marks else ())),
+        floor_sd_mm,
     )
+
+
+def _drawn_notes(name: str, drawn: Drawn) -> list[Doubt]:
+    """Say what somebody drew on a photo."""
+    outline = [doubt(DoubtName.PUT_RIGHT, line=f"jar's outline in {name}", how="")]
+    left_out = [doubt(DoubtName.PUT_RIGHT, line=f"view in {name}", how=", parts of it left out")]
+    return outline * bool(drawn.outline_pct) + left_out * bool(drawn.left_out_pct)
 
 
 # Tags that fit no perspective: rendered pictures stay under 0.65 px, and with a lens that moves the
@@ -384,38 +438,6 @@ def _bow_mm(jar: Jar, wall: WallMap, strip: Strip, blur_mm: float) -> float:
         3.0 if strip.bent else 1.0
     )
     return _BOW_IN_HEIGHTS * jar.fit_px / wall.px_per_mm if jar.fit_px > usual else 0.0
-
-
-def _blur_or_refuse(photo: Photo, strip: Strip) -> float:
-    """Measure the blur of the tags' edges [mm]; raise where a boundary beside them can't be placed.
-
-    Raises
-    ------
-    BlurredError
-        They are too soft.
-    """
-    blur = _blur_mm(photo.bgr, strip)
-    if blur > _BLURRED_MM:
-        raise BlurredError(_blurred(photo.name))
-    return blur
-
-
-def _blurred(name: str) -> str:
-    return f"{name} is too blurred to read; rest the phone on something and tap to focus."
-
-
-def _unmarked_blur_mm(photo: Photo, jar: Jar) -> float:
-    """Blur of a picture without a strip [mm], from its steepest edges near the jar."""
-    near = jar.view.wall_px(np.array([-1.2, 1.2, -1.2, 1.2]), np.array([-8.0, -8.0, 130.0, 130.0]))
-    (x0, y0), (x1, y1) = near.min(axis=0).astype(int).clip(0), near.max(axis=0).astype(int)
-    grey = cv2.cvtColor(photo.bgr[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY).astype(np.float32)
-    slope = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=0.125), cv2.Sobel(grey, -1, 0, 1, scale=0.125))
-    square = np.ones((25, 25), np.uint8)
-    step = cv2.dilate(grey, square) - cv2.erode(grey, square)
-    steep = slope >= np.partition(slope.ravel(), -300)[-300]
-    ends = jar.view.front_px(np.array([10.0, 40.0]))
-    px_per_mm = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
-    return float(np.median(step[steep] / slope[steep])) / math.sqrt(2 * math.pi) / px_per_mm
 
 
 def _focal_or_usual(photo: Photo) -> tuple[float, list[Doubt]]:
@@ -434,44 +456,6 @@ def _refuse_cut_off(photo: Photo, jar: Jar) -> None:
     if not (0 <= foot[0] < width and 0 <= foot[1] < height):
         msg = f"The foot of the jar is cut off in {photo.name}; get the whole jar in the picture."
         raise HiddenError(msg)
-
-
-def _blur_mm(bgr: NDArray[np.uint8], strip: Strip) -> float:
-    """Measure the standard deviation of the blur of the tags' left and right edges [mm].
-
-    A blurred edge's steepest slope is its step over (sd times the root of two pi). The step is
-    that of black ink on the strip's white, which wide blur does not show at the edge itself.
-    """
-    widths = []
-    for corners in strip.corners_px:
-        for upper, lower in ((corners[0], corners[3]), (corners[1], corners[2])):
-            middle, along = (upper + lower) / 2, (lower - upper)
-            normal = np.array([along[1], -along[0]]) / np.linalg.norm(along)
-            offset = np.arange(-1.6, 1.61, 0.1) * strip.px_per_mm
-            spread = np.linspace(-0.3, 0.3, 9)
-            grid = middle + spread[:, None, None] * along + offset[None, :, None] * normal
-            grey = _grey_at(bgr, grid).mean(axis=0)
-            slope = max(float(np.abs(np.diff(grey)).max()) / 0.1, 1e-6)
-            step = max(float(np.ptp(grey)), _INK_STEP * _white_beside(bgr, corners))
-            widths.append(step / slope / math.sqrt(2 * math.pi))
-    return float(np.median(widths))
-
-
-_INK_STEP = 0.75  # black ink on white paper is at least so much darker in a phone's photo
-
-
-def _grey_at(bgr: NDArray[np.uint8], grid: Array) -> Array:
-    """Mean of the colours at picture positions (..., 2)."""
-    x, y = grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32)
-    return np.asarray(cv2.remap(bgr, x, y, cv2.INTER_LINEAR).mean(axis=2), dtype=np.float64)
-
-
-def _white_beside(bgr: NDArray[np.uint8], corners: Array) -> float:
-    """Lightness of the strip's white in the gaps under and over a tag, the lighter of them."""
-    middle, down = corners.mean(axis=0), (corners[2:].mean(axis=0) - corners[:2].mean(axis=0))
-    # the gap's middle is 15 mm from the tag's, whose side is 16 mm
-    gaps = middle + np.array([-1.0, 1.0])[:, None] * down * (15.0 / 16.0)
-    return float(_grey_at(bgr, gaps[:, None, :]).max())
 
 
 def _lightness(wall: WallMap) -> float:

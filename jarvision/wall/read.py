@@ -310,6 +310,7 @@ def _floors(
     floors = {}
     for has_strip in (True, False):
         own = [r for r in photos if looks[r].has_strip == has_strip]
+        drawn = [(0.0, looks[r].floor_sd_mm) for r in own if looks[r].floor_sd_mm > 0]
         # where the sand is thin, sand and silt together are what the foot is compared with
         thin = coarse[0] < 3.0
         seen = [
@@ -320,7 +321,7 @@ def _floors(
             )
             for r in own
         ]
-        floors.update(dict.fromkeys(own, join_floors(seen, has_strip=has_strip)))
+        floors.update(dict.fromkeys(own, join_floors([*drawn, *seen], has_strip=has_strip)))
     return floors
 
 
@@ -396,13 +397,17 @@ def read_without_layers(
         photo_reading(
             looks[r],
             r,
-            join_floors((), has_strip=looks[r].has_strip),
+            _drawn_floor(looks[r]) or join_floors((), has_strip=looks[r].has_strip),
             unknown[: ORDER.index(r) + 1],
             elapsed_s=known_s.get(r, math.nan),
         )
         for r in shown
     ]
     return JarMeasurement(photos=tuple(photos), doubts=tuple(doubts))
+
+
+def _drawn_floor(look: Look) -> Floor | None:
+    return Floor(0.0, look.floor_sd_mm, math.nan) if look.floor_sd_mm > 0 else None
 
 
 # --- before the last photo is there -------------------------------------------------------------

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.geometry import View
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
 from jarvision.jar.wall_features import pieces
 
@@ -91,6 +92,19 @@ def find_covers(wall: WallMap) -> tuple[Cover, ...]:
             for left, right, first, last in _boxes(lab, list(_sides(lab)))
             if z[first] < _HIGHEST_MM
         ]
+    return tuple(found)
+
+
+def covers_in(wall: WallMap, view: View, boxes_px: Array) -> tuple[Cover, ...]:
+    """Give the parts of a wall that lie in boxes: left, top, right, bottom, (n, 4) [px]."""
+    z = wall.z_mm[::_STEP_ROWS]
+    x, y = np.moveaxis(view.wall_px(wall.azimuth, (z + view.glass_drop_mm(z))[:, None]), -1, 0)
+    found = []
+    for left, top, right, bottom in boxes_px:
+        rows, columns = np.nonzero((x >= left) & (x <= right) & (y >= top) & (y <= bottom))
+        if len(rows):
+            sides = wall.azimuth[[columns.min(), columns.max()]]
+            found.append(Cover(*map(float, (*sides, z[rows.min()], z[rows.max()]))))
     return tuple(found)
 
 
