@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from jarvision.bench.areas import areas_from, is_area, outline_in, plain_area, unseen_photos
 from jarvision.bench.curves import glass_of, highest_mm
 from jarvision.core.errors import JarError, UsageError, ValueRefusedError
 from jarvision.core.files import find_photos, natural_key
@@ -31,11 +32,13 @@ from jarvision.results.corrections import (
     HandLine,
     SeenJar,
     fit,
+    fit_areas,
     read_corrections,
     replaced,
     write_corrections,
 )
 from jarvision.results.doubt_order import check_text, doubts_of, sentences
+from jarvision.results.hand_areas import HandArea
 from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.jarfile import read_jar_folder
 from jarvision.results.record import JarRecord, PutRight
@@ -106,15 +109,16 @@ class JarsOnBench:
         """
         record = self.record(stem)
         as_read = _as_read(record)
-        lines = self._lines(record)
+        lines, areas = self._lines(record), self._areas(record)
         return {
             **_tile(record),
             "scaled": record.scaled,
             "photos": [_photo(record, as_read, i) for i in range(len(as_read.photos))],
+            "unseen": [_unseen(name, sentence) for name, sentence in unseen_photos(record)],
             "unread": record.unread.sentence if record.unread else "",
             "water_mm": _known(as_read.water_mm),
-            "lines": [_plain(line) for line in lines],
-            "version": _version(lines),
+            "lines": [*map(_plain, lines), *(plain_area(area, record) for area in areas)],
+            "version": _version(lines, areas),
             "result": _result(record, lines),
             "weight": _weight(record, lines),
             "doubts": sentences(doubts_of(record)),
@@ -143,16 +147,18 @@ class JarsOnBench:
         """
         with self._lock:
             record = self.record(stem)
-            old = self._lines(record)
-            if version != _version(old):
+            old, drawn = self._lines(record), self._areas(record)
+            if version != _version(old, drawn):
                 msg = "Somebody else has put this jar's lines right just now; their lines are here."
                 raise StaleError(msg)
             new = [_kept_or_new(line, old, str(by)[:80]) for line in _lines_from(given, record)]
             _result(record, new)
             path = self.out / CORRECTIONS_FILE
             table = read_corrections(path)
-            rows = [line.row for line in new]
-            gone = [line.row for line in old if line.row not in rows]
+            areas = areas_from(given, record, drawn, str(by))
+            rows: list[PutRight | HandArea] = [*(line.row for line in new), *areas]
+            was: list[PutRight | HandArea] = [*(line.row for line in old), *drawn]
+            gone = [row for row in was if row not in rows]
             fresh = [row for row in rows if row.line == 0]
             if gone or fresh:
                 write_corrections(path, replaced(table, gone, fresh))
@@ -162,6 +168,11 @@ class JarsOnBench:
         """Lines of a jar that stand in the table."""
         table = read_corrections(self.out / CORRECTIONS_FILE)
         return fit(table.lines, [_seen(one) for one in self.records()])[0].get(record.jar, ())
+
+    def _areas(self, record: JarRecord) -> tuple[HandArea, ...]:
+        """Areas of a jar that stand in the table."""
+        table = read_corrections(self.out / CORRECTIONS_FILE)
+        return fit_areas(table.areas, [_seen(one) for one in self.records()])[0].get(record.jar, ())
 
     def photo_path(self, stem: str, index: int) -> tuple[Path, str]:
         """Find the file of a jar's photo by its contents, whatever it is called now.
@@ -200,6 +211,8 @@ def _as_read(record: JarRecord) -> JarMeasurement:
     measured = record.as_read or record.measurement
     if record.interim is not None:
         raise UsageError(record.interim.sentence)
+    if measured is None and unseen_photos(record):
+        return JarMeasurement(photos=())
     if measured is None or record.given is None:
         said = (
             record.unread.sentence if record.unread else "Read its photos again to see its lines."
@@ -243,6 +256,8 @@ def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str,
         "reading": str(photo.reading),
         "when": READING_TIMES[photo.reading].spoken,
         "size_px": view.size_px if view else None,
+        "strip": photo.has_strip,
+        "outline": outline_in(view, photo) if view else None,
         "glass": glass_of(view, photo, highest_mm(measured)) if view else None,
         "tops": [
             {
@@ -263,10 +278,17 @@ def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str,
     }
 
 
+def _unseen(name: str, sentence: str) -> dict[str, Any]:
+    """Say of a photo in which nothing was found what the page shows."""
+    blank: dict[str, Any] = dict.fromkeys(("reading", "size_px", "glass", "outline"))
+    return {"name": name, "sentence": sentence, "when": name, "strip": False, "tops": [], **blank}
+
+
 def _digest_of(record: JarRecord, index: int) -> str:
     by_name = {p.name: p.sha256 for p in record.made_from.photos} if record.made_from else {}
-    photos = _as_read(record).photos
-    return by_name.get(photos[index].name, "-") if 0 <= index < len(photos) else "-"
+    names = [photo.name for photo in _as_read(record).photos]
+    names += [name for name, _ in unseen_photos(record)]
+    return by_name.get(names[index], "-") if 0 <= index < len(names) else "-"
 
 
 def _seen(record: JarRecord) -> SeenJar:
@@ -296,8 +318,9 @@ def _plain(line: HandLine) -> dict[str, Any]:
     }
 
 
-def _version(lines: Sequence[HandLine]) -> str:
-    text = repr([replace(line, row=replace(line.row, line=0)) for line in lines])
+def _version(lines: Sequence[HandLine], areas: Sequence[HandArea]) -> str:
+    rows = [replace(line, row=replace(line.row, line=0)) for line in lines]
+    text = repr([*rows, *(replace(area, line=0) for area in areas)])
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:16]
 
 
@@ -306,7 +329,7 @@ def _lines_from(given: object, record: JarRecord) -> list[HandLine]:
     if not isinstance(given, list) or len(given) > _MOST_LINES:
         msg = "The lines were not understood; load the page again."
         raise ValueRefusedError(msg)
-    return [_line_from(one, record) for one in given]
+    return [_line_from(one, record) for one in given if not is_area(one)]
 
 
 def _line_from(one: object, record: JarRecord) -> HandLine:
@@ -346,6 +369,8 @@ def _kept_or_new(line: HandLine, old: Sequence[HandLine], by: str) -> HandLine:
 def _result(record: JarRecord, lines: Sequence[HandLine]) -> dict[str, Any]:
     """Work out shares and class by height, as `read` does."""
     measured, given = _as_read(record), record.given
+    if not measured.photos:
+        return {"photos": [], "water_mm": None, "tops": None, "missing": []}
     if given is None:
         raise UsageError(record.not_weighed)
     if lines:

@@ -38,6 +38,7 @@ _FILES = {
     "": ("page.html", "text/html"),
     "page.css": ("page.css", "text/css"),
     "page.js": ("page.js", "text/javascript"),
+    "areas.js": ("areas.js", "text/javascript"),
     "gestures.js": ("gestures.js", "text/javascript"),
     "glass.js": ("glass.js", "text/javascript"),
     "phone": ("phone.html", "text/html"),

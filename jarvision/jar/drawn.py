@@ -188,6 +188,13 @@ def outline_of(view: View, floor_mm: float, shape: Sequence[int]) -> Points:
     return tuple((float(x), float(y)) for x, y in pct.clip(0.0, 100.0))
 
 
-def width_relative_sd(outline_sd_mm: float, radius_mm: float) -> float:
-    """Relative sd of a jar's width in the picture, both walls drawn by hand."""
-    return outline_sd_mm * math.sqrt(2.0) / (2.0 * radius_mm)
+def drawn_scale_sd(view: View, sd_mm: float) -> float:
+    """Relative sd of heights by the width of a jar whose outline was drawn by hand.
+
+    Both walls are off by so much, and so is the floor's curve, which tells how far from above the
+    jar is seen and so how much its heights are foreshortened.
+    """
+    radius_mm = view.outline.radius_mm
+    wide = sd_mm / (math.sqrt(2.0) * radius_mm)
+    tilt_rad = _CORNER_SDS * sd_mm / (math.sqrt(2.0) * radius_mm)
+    return math.hypot(wide, math.tan(float(view.elevation_rad(np.array(0.0)))) * tilt_rad)

@@ -15,7 +15,7 @@ from jarvision.core.errors import HiddenError, JarError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.count_unmarked import count_unmarked, on_table, places
-from jarvision.jar.drawn import Drawn, jar_in_outline, walls_of, width_relative_sd
+from jarvision.jar.drawn import Drawn, drawn_scale_sd, jar_in_outline, walls_of
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
 from jarvision.jar.print_check import print_doubts
 from jarvision.jar.ruler_in_photo import join_rulers, ruler_beside
@@ -329,7 +329,7 @@ def _unmarked_jars(
         else:
             scale = scale_by_width(jar, with_strips=by_strip)
             if own.outline_pct:
-                drawn_sd = width_relative_sd(own.outline_sd_mm, radius)
+                drawn_sd = drawn_scale_sd(jar.view, own.outline_sd_mm)
                 scale = replace(scale, relative_sd=math.hypot(scale.relative_sd, drawn_sd))
             found[key] = replace(jar, scaled=True), scale
     return found if not math.isnan(radius) else _scaled_by_rulers(photos, found, aids)

@@ -7,13 +7,23 @@ package; where the page draws a height comes from the page.
 
 import shutil
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from accuracy import truth_of
-from bench_page import asked, drag_to, opened, rows, started, type_height, until
+from bench_page import (
+    asked,
+    drag_outline_to,
+    drag_to,
+    opened,
+    rows,
+    started,
+    type_height,
+    until,
+)
 from browser import browser_session, find_browser
 
 from jarvision.results.jarfile import read_jar_file
@@ -71,28 +81,51 @@ def page_of(browser, folder):
         until(lambda: asked(link)["jars"] and not asked(link)["reading"], 400)
         [tile] = asked(link)["jars"]
         path = folder / "readings" / f"jar-{tile['stem']}.json"
-        opened(browser, link, jar=tile["stem"])
-        yield asked(link, f"api/jar/{tile['stem']}"), path
-        until(lambda: len(read_jar_file(path).put_right) == len(rows(folder)) > 0, 400)
+        page = partial(asked, link, f"api/jar/{tile['stem']}")
+        opened(browser, link, jar=tile["stem"], lines=3 if page()["photos"] else 0)
+        yield page, path
+        until(lambda: len(read_jar_file(path).put_right) == len(lines_kept(folder)) > 0, 400)
     finally:
         process.terminate()
         process.wait(timeout=20)
         process.stdout.close()
 
 
-def drag_all(browser, folder, jar):
+def lines_kept(folder):
+    return [row for row in rows(folder) if row["what"] != "outline"]
+
+
+def put_in_outline(browser, path, row):
+    """Move the outline to where the jar stands in its last photo, and wait for its glass."""
+    floor = "return document.querySelector(\".line.own[data-what='floor'] .core\")?.outerHTML || ''"
+    was = browser.run(floor)
+    drag_outline_to(browser, float(row["floor_x_px"]), float(row["floor_y_px"]))
+
+    def is_read():
+        record = read_jar_file(path)
+        photo = record.as_read or record.measurement
+        return photo and "outline" in photo.put_right and photo.photos[-1].name == row["photo"]
+
+    until(is_read, 400)
+    until(lambda: browser.run(floor) not in ("", was))
+
+
+def drag_all(browser, folder, jar, *, outline):
     """Move what is off, as a person would -> number of gestures."""
     truth = truth_of(folder)[jar]
     with page_of(browser, folder) as (page, path):
-        record, photos = read_jar_file(path), page["photos"]
+        if outline:
+            put_in_outline(browser, path, truth["48h"])
+        record, photos = read_jar_file(path), page()["photos"]
         aims = true_places(folder, truth["48h"], record)
         moved = _moved(browser, photos[-1], aims, (*LAYERS, "floor"))
-        for i, photo in enumerate(photos[:-1]):  # each layer counts most in the photo of its own
+        for i, photo in enumerate([] if outline else photos[:-1]):
             aims = true_places(folder, truth[photo["reading"]], record)
             browser.run("document.querySelectorAll('#photos button')[arguments[0]].click()", i)
+            # each layer counts most in the photo of its own
             moved += _moved(browser, photo, aims, [LAYERS[ORDER.index(photo["reading"])]])
-        until(lambda: len(rows(folder)) >= len(set(moved)))
-    return len(moved)
+        until(lambda: len(lines_kept(folder)) >= len(set(moved)))
+    return len(moved) + outline
 
 
 def tops_read(folder):
@@ -120,8 +153,8 @@ def true_mm(folder, jar):
     return np.array([float(row[f"{layer}_top_mm"]) for layer in LAYERS])
 
 
-def check(browser, folder, jar):
-    assert drag_all(browser, folder, jar) <= MOST_GESTURES
+def check(browser, folder, jar, *, outline=False):
+    assert drag_all(browser, folder, jar, outline=outline) <= MOST_GESTURES
     scaled, tops = tops_read(folder)
     true = true_mm(folder, jar)
     if not scaled:  # where the lines lie on the glass
@@ -134,6 +167,13 @@ def check(browser, folder, jar):
 def test_hard_jars_that_are_read_wrong_are_put_right(browser, tmp_path, jar):
     with_truth(HARD, tmp_path, jar)
     check(browser, tmp_path, jar)
+
+
+@pytest.mark.parametrize("jar", ["33", "50"])
+@pytest.mark.skipif(not HARD.is_dir(), reason="the hard photos are not here")
+def test_jars_that_are_burnt_out_are_put_in_by_their_outline(browser, tmp_path, jar):
+    with_truth(HARD, tmp_path, jar)
+    check(browser, tmp_path, jar, outline=True)
 
 
 @pytest.mark.skipif(not HARD.is_dir(), reason="the hard photos are not here")

@@ -100,12 +100,12 @@ def kept(browser):
     until(lambda: browser.run("return !document.querySelector('#one[aria-busy=true]')"))
 
 
-def opened(browser, link, size=(1280, 900), jar="21"):
+def opened(browser, link, size=(1280, 900), jar="21", lines=3):
     kept(browser)
     browser.resize(*size)
     browser.call("POST", "/url", {"url": "about:blank"})
     browser.call("POST", "/url", {"url": f"{link}#{jar}"})
-    until(lambda: browser.run("return document.querySelectorAll('.line.own').length") >= 3)
+    until(lambda: browser.run("return document.querySelectorAll('.line.own').length") >= lines)
     until(lambda: browser.run("const i=document.querySelector('#photo image'); return !!i"))
 
 
@@ -174,6 +174,31 @@ def drag_to(browser, glass, what, mm):
     start = round(x1), round(y1)
     pull(browser, start, (start[0] + round(x2 - x1), start[1] + round(y2 - y1)))
     return True
+
+
+def drag_outline_to(browser, x_px, y_px):
+    """Drag the whole outline of a jar until its floor's front lies at a place of the photo [px]."""
+    click(browser, "outline")
+    until(lambda: browser.run("return !!document.querySelector('.outline .inside')"))
+    browser.run("document.querySelector('.pane').scrollIntoView()")
+    start, off = browser.run(
+        """const part = (name) => document.querySelector(`[data-part="${name}"]`);
+        const curve = part("floor").querySelector(".core");
+        const to = document.getElementById("photo").getScreenCTM();
+        const now = curve.getPointAtLength(curve.getTotalLength() / 2).matrixTransform(to);
+        const aim = new DOMPoint(arguments[0], arguments[1]).matrixTransform(to);
+        const box = part("all").getBoundingClientRect();
+        const middle = [box.x + box.width / 2, box.y + box.height / 2];
+        return [middle, [aim.x - now.x, aim.y - now.y]]""",
+        x_px,
+        y_px,
+    )
+    pull(
+        browser,
+        [round(at) for at in start],
+        [round(a + b) for a, b in zip(start, off, strict=True)],
+    )
+    click(browser, "outline")
 
 
 def type_height(browser, what, mm):

@@ -6,8 +6,14 @@
 // Heights (`at`) count from the floor that was read, so that moving the floor moves no other line.
 
 export const isTop = (what) => what !== "floor" && what !== "water";
-const keyOf = ({ what, reading }) => (isTop(what) ? `${what} ${reading ?? ""}` : what);
-const isSame = (a, b) => (!a || !b ? !a && !b : Math.abs(a.at - b.at) < 0.02);
+// What is drawn on a photo has points; of an outline a photo has one, of parts left out as many.
+const keyOf = ({ what, reading, photo, points }) => (
+  points ? `${what} ${photo} ${what === "outline" ? "" : points}` : isTop(what) ? `${what} ${reading ?? ""}` : what
+);
+const isSame = (a, b) => {
+  if (!a || !b) return !a && !b;
+  return a.points ? String(a.points) === String(b.points) : Math.abs(a.at - b.at) < 0.02;
+};
 const wait = (ms) => new Promise((done) => setTimeout(done, ms));
 
 function apply(lines, gestures) {
@@ -21,12 +27,12 @@ function apply(lines, gestures) {
 function fromProgram(lines) {
   const floor = lines.find((one) => one.what === "floor");
   const off = floor ? floor.mm : 0;
-  return new Map(lines.map((one) => [keyOf(one), { ...one, at: one.what === "floor" ? one.mm : one.mm + off }]));
+  return new Map(lines.map((one) => [keyOf(one), one.points ? one : { ...one, at: one.what === "floor" ? one.mm : one.mm + off }]));
 }
 
 function toProgram(lines) {
   const off = lines.has("floor") ? lines.get("floor").at : 0;
-  return [...lines.values()].map((one) => ({ ...one, mm: one.what === "floor" ? one.at : one.at - off }));
+  return [...lines.values()].map((one) => (one.points ? one : { ...one, mm: one.what === "floor" ? one.at : one.at - off }));
 }
 
 export class Desk {
@@ -56,6 +62,17 @@ export class Desk {
     if (old && keyOf(old) !== keyOf(one)) this.#change(keyOf(old), null);
     this.#change(keyOf(one), one);
   }
+
+  // Something drawn on a photo comes, goes, or takes the place of what was drawn before.
+  draw(one, old = null) {
+    this.done();
+    this.draft = { before: new Map(), after: new Map() };
+    if (old) this.#change(keyOf(old), null);
+    if (one) this.#change(keyOf(one), one);
+    this.done();
+  }
+
+  areas(photo) { return [...this.lines.values()].filter((one) => one.points && one.photo === photo); }
 
   #change(key, one) {
     const { before, after } = this.draft;

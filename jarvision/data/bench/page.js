@@ -1,11 +1,12 @@
+import { Areas } from "./areas.js";
 import { Desk, isTop } from "./gestures.js";
 import { element, frame, heightAt, path, rightEnd } from "./glass.js";
 
-const NAMES = { sand: "top of the sand", silt: "top of the silt", clay: "top of the clay", floor: "inside floor", water: "water line" };
+const NAMES = { sand: "top of the sand", silt: "top of the silt", clay: "top of the clay", floor: "inside floor", water: "water line", outline: "outline of the jar", "left out": "part that is left out" };
 const SD_MM = 0.5, CLOSER_SD_MM = 0.3;
 const $ = (id) => document.getElementById(id);
 const desks = new Map();
-let jar = null, desk = null, shown = 0, runs = -1, closer = false;
+let jar = null, desk = null, shown = 0, all = [], runs = -1, closer = false;
 
 function say(words, wrong = false) {
   $("said").textContent = words;
@@ -86,7 +87,7 @@ async function showJar(stem) {
   if (!desks.has(stem)) desks.set(stem, deskOf(stem));
   desk = desks.get(stem);
   if (desk.isIdle) desk.know(next);
-  shown = next.photos.length - 1;
+  all = [];
   take(next);
 }
 
@@ -111,7 +112,7 @@ function deskOf(stem) {
 
 function clash(one, scaled, theirs, both) {
   const off = one.find("floor") ? one.find("floor").at : 0;
-  const called = ({ what, at, gone }) => `${NAMES[what]}${scaled && !gone ? ` at ${(at - (what === "floor" ? 0 : off)).toFixed(1)} mm` : ""}`;
+  const called = ({ what, at, gone }) => `${NAMES[what]}${scaled && !gone && at !== undefined ? ` at ${(at - (what === "floor" ? 0 : off)).toFixed(1)} mm` : ""}`;
   const words = theirs.map((line) => `${line.by || "Somebody else"} ${line.gone ? "took back the" : "put the"} ${called(line)}`).join("; ");
   if (!both.length) return `${words}; yours is kept as well.`;
   return `${words}. You had ${both.map(({ own }) => (own ? `put the ${called(own)}` : "taken back that line")).join("; ")}.`;
@@ -123,7 +124,11 @@ for (const name of ["mine", "theirs"]) {
 addEventListener("beforeunload", (event) => { if ([...desks.values()].some((one) => !one.isIdle)) event.preventDefault(); });
 
 function take(next) {
+  const was = all[shown]?.name;
   jar = next;
+  all = [...next.photos, ...next.unseen];
+  shown = all.findIndex((photo) => photo.name === was);
+  if (shown < 0) shown = (next.photos.length || all.length) - 1;
   $("typed").hidden = !next.scaled;
   $("asked").hidden = !desk.asked;
   if (desk.asked) $("clash").textContent = desk.words;
@@ -131,7 +136,7 @@ function take(next) {
   drawn(next.result);
   $("title").textContent = next.title;
   document.title = next.title;
-  $("photos").replaceChildren(...next.photos.map((photo, i) => {
+  $("photos").replaceChildren(...all.map((photo, i) => {
     const made = html("button", { type: "button", textContent: photo.when });
     made.setAttribute("aria-pressed", i === shown);
     made.addEventListener("click", () => { shown = i; take(jar); if (!desk.isIdle) attempt(); });
@@ -148,7 +153,8 @@ function drawn(result) {
   $("shown").hidden = !result.tops;
   if (!result.tops) {
     $("soil").textContent = "not read";
-    $("odds").textContent = `${jar.unread} Or move each line in the photo to where you see it; missing: ${result.missing.join(", ")}.`;
+    const next = result.missing.length ? `Or move each line in the photo to where you see it; missing: ${result.missing.join(", ")}.` : "Or put in the jar's outline by hand.";
+    $("odds").textContent = `${jar.unread} ${next}`;
     byHand();
     return;
   }
@@ -188,20 +194,27 @@ function heightBox(layer, mm) {
 
 function byHand() {
   const lines = desk.plain;
-  $("byhand").replaceChildren(...(lines.length ? lines : [null]).map((one) => html("li", { textContent: one ? said(one) : "Nothing." })));
+  $("byhand").replaceChildren(...(lines.length ? lines : [null]).map((one) => html("li", { textContent: one ? said(one) : "Nothing." }, ...(one?.points ? [takeBack(one)] : []))));
   $("undo").disabled = !desk.past.length && !desk.draft;
   $("redo").disabled = !desk.future.length;
   $("one").setAttribute("aria-busy", !desk.isIdle);
   $("back").disabled = !lines.length;
 }
 
+function takeBack(one) {
+  const made = html("button", { type: "button", textContent: "Take it back" });
+  made.addEventListener("click", () => { desk.draw(null, one); changed(); });
+  return made;
+}
+
 function said(one) {
+  if (one.points) return `${NAMES[one.what]}, ${all.find((each) => each.name === one.photo)?.when || one.photo}${one.by ? `, by ${one.by}` : ""} `;
   const photo = jar.photos.find((each) => each.reading === one.reading);
   const unit = jar.scaled ? ` at ${one.mm.toFixed(1)} mm` : "";
   return `${NAMES[one.what]}${unit}${photo && one.what in { sand: 1, silt: 1, clay: 1 } ? `, photo at ${photo.when}` : ""}${one.by ? `, by ${one.by}` : ""}`;
 }
 
-const photoNow = () => jar.photos[shown];
+const photoNow = () => all[shown];
 const mine = (what) => desk.find(what, photoNow().reading);
 const floorOf = (lines) => lines.find((one) => one.what === "floor")?.mm || 0;
 const floorMm = () => (mine("floor") ? mine("floor").at : 0);
@@ -225,18 +238,18 @@ function places() {
 function drawPhoto() {
   const photo = photoNow();
   const svg = $("photo");
-  if (!photo.glass) { svg.replaceChildren(); say("Read these photos again to see their lines on them.", true); return; }
-  const focused = document.activeElement && document.activeElement.dataset ? document.activeElement.dataset.what : "";
-  const top = Math.max(...places().filter((one) => isTop(one.what)).map((one) => one.mm));
-  const [x, y, w, h] = closer ? frame(photo.glass, photo.size_px, -5, top + 8) : frame(photo.glass, photo.size_px);
+  const source = `api/jar/${encodeURIComponent(jar.stem)}/photo/${shown}?${encodeURIComponent(photo.name)}`;
+  if (!photo.size_px) { sizeOf(photo, source); return; }
+  const { what: focused, part } = document.activeElement?.dataset || {};
+  const top = photo.glass && Math.max(...places().filter((one) => isTop(one.what)).map((one) => one.mm));
+  const [x, y, w, h] = areas.mode === "outline" || !photo.glass ? areas.frame() : closer ? frame(photo.glass, photo.size_px, -5, top + 8) : frame(photo.glass, photo.size_px);
   svg.setAttribute("viewBox", `${x} ${y} ${w} ${h}`);
-  const source = `api/jar/${encodeURIComponent(jar.stem)}/photo/${shown}`;
   const image = () => element("image", { href: source, x: -0.5, y: -0.5, width: photo.size_px[1], height: photo.size_px[0], preserveAspectRatio: "none" });
   if (svg.dataset.source !== source) {
     svg.dataset.source = source;
     const picture = image();
     // a picture that a busy computer could not make in time is asked for again
-    picture.addEventListener("error", () => setTimeout(() => { if (picture.isConnected) picture.setAttribute("href", `${source}?${Date.now()}`); }, 3000));
+    picture.addEventListener("error", () => setTimeout(() => { if (picture.isConnected) picture.setAttribute("href", `${source}&${Date.now()}`); }, 3000));
     svg.replaceChildren(picture, element("g", { id: "lines" }));
     $("lens").replaceChildren(image(), element("use", { href: "#lines" }));
   }
@@ -254,9 +267,24 @@ function drawPhoto() {
       made.push(group);
     });
   });
-  places().forEach((one) => made.push(dragged(one)));
+  if (photo.glass) places().forEach((one) => made.push(dragged(one)));
+  made.push(...areas.draw());
+  for (const [name, mode] of MODES) $(name).setAttribute("aria-pressed", areas.mode === mode);
   document.getElementById("lines").replaceChildren(...made);
   if (focused) { const again = svg.querySelector(`.line:not(.here)[data-what="${focused}"]`); if (again) again.focus({ preventScroll: true }); }
+  if (part) svg.querySelector(`[data-part="${part}"]`)?.focus({ preventScroll: true });
+}
+
+// A photo in which nothing was found tells its size when it comes.
+function sizeOf(photo, source) {
+  $("photo").replaceChildren();
+  delete $("photo").dataset.source;
+  const picture = new Image();
+  picture.addEventListener("load", () => {
+    photo.size_px = [picture.naturalHeight, picture.naturalWidth];
+    if (jar && photoNow() === photo) drawPhoto();
+  });
+  picture.src = source;
 }
 
 function line(one, kind) {
@@ -375,6 +403,21 @@ function keep() {
 }
 
 function changed() { attempt(); byHand(); drawPhoto(); }
+
+const areas = new Areas({
+  svg: $("photo"), lens: $("lens"), spot, magnify,
+  photo: photoNow, size: () => photoNow().size_px, desk: () => desk, by: () => $("by").value, redraw: () => drawPhoto(), keep: () => { changed(); say("Kept; reading again …"); },
+});
+const MODES = [
+  ["outline", "outline", "Drag the outline, then its walls, their ends and the inside floor, to where you see them. With a strip the walls alone count."],
+  ["leave", "left out", "Drag a box over a label or glare: the photo is read again without it."],
+];
+for (const [name, mode, hint] of MODES) {
+  $(name).addEventListener("click", (event) => {
+    areas.choose(mode, event.detail === 0);
+    $("how").textContent = areas.mode ? hint : "";
+  });
+}
 
 $("closer").addEventListener("click", (event) => {
   closer = !closer;
