@@ -36,7 +36,7 @@ _SIZES = np.array([20.0, 10.0, 0.1, 0.1, 0.1])  # of steps in distance, height, 
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class DrawnOnPhoto:
     """What was drawn on one photo, in parts of its width and height as it stands upright [%].
 
     Attributes
@@ -104,7 +104,7 @@ def jar_in_outline(
     Parameters
     ----------
     outline_px : (5, 2) array
-        The outline, from `Drawn`.
+        The outline, from `DrawnOnPhoto`.
     focal_px : float
         Focal length [working px].
     shape : (height, width, ...)

@@ -195,7 +195,7 @@ def _line_of(row: Mapping[str, str], named: str, line: int) -> PutRight:
     """Understand the row of a line."""
     what = named.removeprefix("top of the ").removesuffix(" line").strip()
     if what not in set(JarLine):
-        msg = f'"{shown(row["what"])}" is none of {", ".join((*JarLine, *PhotoFact))}.'
+        msg = f'"{shown(row["what"])}" is none of {", ".join((*JarLine, *PhotoFact, *AreaKind))}.'
         raise ValueRefusedError(msg)
     value = _number(row["value"], "value")
     sd = _number(row["sd"], "sd") if row.get("sd") else DEFAULT_SD_MM

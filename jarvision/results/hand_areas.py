@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.jar.drawn import OUTLINE_SD_MM, Drawn, Points, is_box, is_outline
+from jarvision.jar.drawn import OUTLINE_SD_MM, DrawnOnPhoto, Points, is_box, is_outline
 from jarvision.results.jarfile import jar_key
 
 _LARGEST_SD_MM = 10.0
@@ -138,14 +138,14 @@ def photo_of(area: HandArea, jars: Sequence[tuple[str, Mapping[str, str]]]) -> t
     return fitting[0] if len(fitting) == 1 else ("", "")
 
 
-def drawn_of(areas: Iterable[HandArea]) -> Drawn:
+def drawn_of(areas: Iterable[HandArea]) -> DrawnOnPhoto:
     """Put together what was drawn on one photo; the last outline counts."""
     own = list(areas)
     outlines = [area for area in own if area.what is AreaKind.OUTLINE]
     boxes = tuple(area.points_pct for area in own if area.what is AreaKind.LEFT_OUT)
     if not outlines:
-        return Drawn(left_out_pct=boxes)
-    return Drawn(outlines[-1].points_pct, outlines[-1].sd_mm, boxes)
+        return DrawnOnPhoto(left_out_pct=boxes)
+    return DrawnOnPhoto(outlines[-1].points_pct, outlines[-1].sd_mm, boxes)
 
 
 def is_same(one: HandArea, other: HandArea) -> bool:

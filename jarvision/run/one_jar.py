@@ -19,7 +19,7 @@ from jarvision.estimate.interim import (
 )
 from jarvision.estimate.put_right import put_right
 from jarvision.estimate.reading import JarReading, read_jar, work_out
-from jarvision.jar.drawn import Drawn
+from jarvision.jar.drawn import DrawnOnPhoto
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
 from jarvision.photo.refusals import NoSuchPhotoError
@@ -232,7 +232,7 @@ def _open_all(job: JarJob, used: Sequence[TimedPhoto], album: Album) -> _Opened:
     return opened
 
 
-def _drawn(job: JarJob, used: Sequence[TimedPhoto]) -> dict[str, Drawn]:
+def _drawn(job: JarJob, used: Sequence[TimedPhoto]) -> dict[str, DrawnOnPhoto]:
     """Give what was drawn on a jar's photos, by their keys."""
     found = {}
     for timed in used:

@@ -15,7 +15,7 @@ from jarvision.core.errors import HiddenError, JarError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.count_unmarked import count_unmarked, on_table, places
-from jarvision.jar.drawn import Drawn, drawn_scale_sd, jar_in_outline, walls_of
+from jarvision.jar.drawn import DrawnOnPhoto, drawn_scale_sd, jar_in_outline, walls_of
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
 from jarvision.jar.print_check import print_doubts
 from jarvision.jar.ruler_in_photo import join_rulers, ruler_beside
@@ -47,7 +47,7 @@ _SOFT_MM = 0.45  # sd of the blur of the tags' edges
 _SMALL_PX_PER_MM = 2.2
 _STEEP_RAD = math.radians(25.0)
 _NO_AIDS = ScaleAids()
-_NOT_DRAWN = Drawn()
+_NOT_DRAWN = DrawnOnPhoto()
 _BY_STRIP = Scale(ScaleSource.STRIP, STRIP_SCALE_SD)
 
 
@@ -167,7 +167,7 @@ def look_at_jar(
     others: Mapping[Key, Sequence[Strip]] | None = None,
     strip_mm: float = 100.0,
     aids: ScaleAids = _NO_AIDS,
-    drawn: Mapping[Key, Drawn] | None = None,
+    drawn: Mapping[Key, DrawnOnPhoto] | None = None,
 ) -> tuple[dict[Key, Look], dict[Key, JarError]]:
     """Find jar and wall in all photos of one jar.
 
@@ -183,7 +183,7 @@ def look_at_jar(
         What the 100 mm line on the printed sheet really measures [mm].
     aids : ScaleAids
         What else can give a scale.
-    drawn : mapping to Drawn, optional
+    drawn : mapping to DrawnOnPhoto, optional
         What somebody drew on photos: it goes before what is found in them.
 
     Returns
@@ -309,7 +309,7 @@ def _unmarked_jars(
     photos: Mapping[Key, Photo],
     with_strips: Iterable[Jar],
     aids: ScaleAids,
-    by_hand: Mapping[Key, Drawn],
+    by_hand: Mapping[Key, DrawnOnPhoto],
 ) -> dict[Key, tuple[Jar, Scale] | JarError]:
     """Find the jar in photos without a strip, and the scale as well as other things tell it."""
     radius = next((j.view.outline.radius_mm for j in with_strips), math.nan)
@@ -335,7 +335,7 @@ def _unmarked_jars(
     return found if not math.isnan(radius) else _scaled_by_rulers(photos, found, aids)
 
 
-def _unmarked_jar(photo: Photo, drawn: Drawn, radius_mm: float) -> Jar:
+def _unmarked_jar(photo: Photo, drawn: DrawnOnPhoto, radius_mm: float) -> Jar:
     """Find a jar without a strip, in the outline that was drawn of it where there is one."""
     focal, _ = _focal_or_usual(photo)
     if not drawn.outline_pct:
@@ -345,7 +345,7 @@ def _unmarked_jar(photo: Photo, drawn: Drawn, radius_mm: float) -> Jar:
     return jar_in_outline(outline_px, focal, shape, radius_mm=radius_mm, sd_mm=sd_mm)
 
 
-def _drawn_walls(photo: Photo, drawn: Drawn) -> tuple[Wall, ...]:
+def _drawn_walls(photo: Photo, drawn: DrawnOnPhoto) -> tuple[Wall, ...]:
     if not drawn.outline_pct:
         return ()
     return walls_of(drawn.outline_px(photo.bgr.shape), drawn.outline_sd_mm)
@@ -374,7 +374,7 @@ def _look(
     jar: Jar,
     scale: Scale,
     blur_mm: float | None,
-    drawn: Drawn,
+    drawn: DrawnOnPhoto,
 ) -> Look:
     """Unroll the wall of a jar that was found."""
     _refuse_cut_off(photo, jar)
@@ -420,7 +420,7 @@ def _look(
     )
 
 
-def _drawn_notes(name: str, drawn: Drawn) -> list[Doubt]:
+def _drawn_notes(name: str, drawn: DrawnOnPhoto) -> list[Doubt]:
     """Say what somebody drew on a photo."""
     outline = [doubt(DoubtName.PUT_RIGHT, line=f"jar's outline in {name}", how="")]
     left_out = [doubt(DoubtName.PUT_RIGHT, line=f"view in {name}", how=", parts of it left out")]

@@ -16,7 +16,7 @@ from views import HEIGHTS_MM, height_errors, of_shot
 from jarvision.core.errors import NoJarError
 from jarvision.core.measured import DoubtName
 from jarvision.jar.drawn import (
-    Drawn,
+    DrawnOnPhoto,
     drawn_scale_sd,
     is_box,
     is_outline,
@@ -44,9 +44,9 @@ def true_outline_px(shot: Shot) -> np.ndarray:
     return np.array([left[0], right[0], right[1], left[1], seen_at(shot, front[None])[0]])
 
 
-def as_drawn(shot: Shot, outline_px: np.ndarray, **given: object) -> Drawn:
+def as_drawn(shot: Shot, outline_px: np.ndarray, **given: object) -> DrawnOnPhoto:
     pct = (outline_px + 0.5) / np.array(shot.size_px[::-1]) * 100.0
-    return Drawn(tuple(map(tuple, pct.tolist())), **given)
+    return DrawnOnPhoto(tuple(map(tuple, pct.tolist())), **given)
 
 
 def jar_of(shot: Shot, outline_px: np.ndarray, radius_mm: float):
@@ -87,13 +87,13 @@ def test_the_outline_of_a_view_is_where_somebody_would_draw_it(shot: Shot) -> No
     true = true_outline_px(shot)
     view = jar_of(shot, true, shot.radius).view
     again = as_drawn(shot, true)
-    made = Drawn(outline_of(view, 0.0, shot.size_px)).outline_px(shot.size_px)
+    made = DrawnOnPhoto(outline_of(view, 0.0, shot.size_px)).outline_px(shot.size_px)
     off = np.abs(made - again.outline_px(shot.size_px))
     assert off[:, 0].max() < 1.0
     assert off[2:, 1].max() < 1.0  # how far up the walls are drawn does not matter
 
 
-def looked(shot: Shot, drawn: Drawn, **given: object) -> Look:
+def looked(shot: Shot, drawn: DrawnOnPhoto, **given: object) -> Look:
     upright, strips = orient(of_shot(shot))
     strip = strips[0] if strips else None
     looks, refused = look_at_jar({1: upright}, {1: strip}, drawn={1: drawn}, **given)
@@ -116,7 +116,7 @@ def test_a_stated_width_gives_millimetres_less_surely_than_where_walls_are_found
     shot = SHOTS["level"]
     aids = ScaleAids(size=OutsideSize(outside_diameter_mm=2 * shot.radius))
     drawn = as_drawn(shot, true_outline_px(shot), outline_sd_mm=1.5)
-    by_hand, found = (looked(shot, one, aids=aids) for one in (drawn, Drawn()))
+    by_hand, found = (looked(shot, one, aids=aids) for one in (drawn, DrawnOnPhoto()))
     assert by_hand.scale.source is ScaleSource.JAR
     assert by_hand.scale.relative_sd > found.scale.relative_sd
     off = height_errors(by_hand.jar, shot)
@@ -145,16 +145,16 @@ def test_with_a_strip_drawn_walls_stand_for_those_that_are_not_seen() -> None:
 
 def test_what_lies_in_a_box_is_left_out() -> None:
     shot = Shot()
-    whole = looked(shot, Drawn())
+    whole = looked(shot, DrawnOnPhoto())
     at = whole.jar.view.wall_px(whole.wall.azimuth, np.full(len(whole.wall.azimuth), 30.0))
     edge = float(np.quantile(at[:, 0], 0.3))
     box = ((0.0, 100 * at[:, 1].min() / shot.size_px[0] - 5), (100 * edge / shot.size_px[1], 90.0))
-    look = looked(shot, Drawn(left_out_pct=(box,)))
+    look = looked(shot, DrawnOnPhoto(left_out_pct=(box,)))
     kept = look.jar.view.wall_px(look.wall.azimuth, np.full(len(look.wall.azimuth), 30.0))
     assert kept[:, 0].min() > edge
     assert 0.55 < len(look.wall.azimuth) / len(whole.wall.azimuth) < 0.75
     assert "left out" in " ".join(d.sentence for d in look.doubts)
-    outside = looked(shot, Drawn(left_out_pct=(((0.0, 0.0), (3.0, 3.0)),)))
+    outside = looked(shot, DrawnOnPhoto(left_out_pct=(((0.0, 0.0), (3.0, 3.0)),)))
     assert np.array_equal(outside.wall.azimuth, whole.wall.azimuth)
 
 

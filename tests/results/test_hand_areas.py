@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from jarvision.jar.drawn import Drawn
+from jarvision.jar.drawn import DrawnOnPhoto
 from jarvision.results.corrections import (
     SeenJar,
     fit_areas,
@@ -43,7 +43,7 @@ def test_rows_typed_by_hand_are_understood(tmp_path):
     assert (outline.points_pct[:4], outline.points_pct[4]) == (POINTS[:4], (50.0, 84.5))
     assert (outline.sd_mm, box.points_pct) == (2.0, BOX)
     assert [str(line.what) for line in found.lines] == ["sand"]
-    assert drawn_of([outline, box]) == Drawn(outline.points_pct, 2.0, (BOX,))
+    assert drawn_of([outline, box]) == DrawnOnPhoto(outline.points_pct, 2.0, (BOX,))
 
 
 @pytest.mark.parametrize(
