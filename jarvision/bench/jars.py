@@ -19,7 +19,9 @@ import numpy as np
 
 from jarvision.bench.areas import areas_from, is_area, outline_in, plain_area, unseen_photos
 from jarvision.bench.curves import glass_of, highest_mm
-from jarvision.core.errors import JarError, UsageError, ValueRefusedError
+from jarvision.bench.in_short import ResultsInShort
+from jarvision.bench.said import StaleError, files_of, is_emptied, left_out_by, said_by
+from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import find_photos, natural_key
 from jarvision.core.series import READING_TIMES, Reading
 from jarvision.estimate.composition import Composition
@@ -27,22 +29,21 @@ from jarvision.estimate.estimate import JarLine
 from jarvision.estimate.put_right import put_right, read_height_mm
 from jarvision.estimate.reading import work_out
 from jarvision.pages.triangle import place_on_triangle
+from jarvision.results.cache import make_folder
 from jarvision.results.corrections import (
     CORRECTIONS_FILE,
+    Corrections,
     HandLine,
-    SeenJar,
     fit,
     fit_areas,
     read_corrections,
     replaced,
     write_corrections,
 )
-from jarvision.results.doubt_order import check_text, doubts_of, sentences
+from jarvision.results.doubt_order import doubts_of, sentences
 from jarvision.results.hand_areas import HandArea
 from jarvision.results.headline import soil_in_words, soil_odds
-from jarvision.results.jarfile import read_jar_folder
 from jarvision.results.record import JarRecord, PutRight
-from jarvision.results.report import title
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 from jarvision.wall.suggest_marks import Offer, offer_of
 
@@ -50,12 +51,6 @@ _MOST_LINES = 40
 _HIGHEST_MM, _LARGEST_SD_MM = 1_000.0, 50.0
 _SAME_MM = 0.005
 _DOTS = 250  # of a soil's draws on the triangle
-
-
-class StaleError(JarError):
-    """Somebody else has put lines of this jar right since."""
-
-    name = "lines_changed"
 
 
 @dataclass(slots=True)
@@ -70,34 +65,23 @@ class JarsOnBench:
 
     photos: Path
     out: Path
+    results: ResultsInShort = field(init=False)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _digests: dict[tuple[str, int, int], str] = field(default_factory=dict)
 
-    def records(self) -> list[JarRecord]:
-        """Read all results; none where there are none yet."""
-        try:
-            return list(read_jar_folder(self.out).jars)
-        except UsageError:
-            return []
-
-    def record(self, stem: str) -> JarRecord:
-        """Find a jar by its file's name.
-
-        Raises
-        ------
-        UsageError
-            There is none.
-        """
-        for record in self.records():
-            if record.stem == stem:
-                return record
-        msg = "This jar is not here any more; go back to all jars."
-        raise UsageError(msg)
+    def __post_init__(self) -> None:
+        """Look at the results in the folder."""
+        self.results = ResultsInShort(self.out)
 
     def grid(self) -> list[dict[str, Any]]:
         """Say of each jar what stands on its tile, those that want a look first."""
-        tiles = [_tile(record) for record in self.records()]
+        rows = self._table().said
+        tiles = [jar.tile for jar in self.results.all() if not is_emptied(jar.seen, rows)]
         return sorted(tiles, key=lambda tile: (-tile["to_check"], natural_key(tile["title"])))
+
+    def left_out(self) -> list[dict[str, str]]:
+        """List the photos of which somebody said that they show no jar."""
+        return left_out_by(self._table().said)
 
     def shown(self, stem: str) -> dict[str, Any]:
         """Say all that the page of one jar shows.
@@ -105,23 +89,32 @@ class JarsOnBench:
         Raises
         ------
         UsageError
-            There is no such jar, or its lines are not kept.
+            There is no such jar.
         """
-        record = self.record(stem)
-        as_read = _as_read(record)
-        lines, areas = self._lines(record), self._areas(record)
-        return {
-            **_tile(record),
+        record = self.results.record(stem)
+        table = self._table()
+        lines, areas = self._lines(record, table), self._areas(record, table)
+        known: dict[str, Any] = {
+            **next((j.tile for j in self.results.all() if j.tile["stem"] == stem), {}),
+            "files": files_of(record, table.said),
+            "doubts": sentences(doubts_of(record)),
+            "lines": [*map(_plain, lines), *(plain_area(area, record) for area in areas)],
+            "version": _version(lines, areas),
+            "photos": [],
+            "unseen": [],
+        }
+        try:
+            as_read = _as_read(record)
+        except UsageError:  # there are no lines: only whose photos these are can be said
+            return known
+        return known | {
             "scaled": record.scaled,
             "photos": [_photo(record, as_read, i) for i in range(len(as_read.photos))],
             "unseen": [_unseen(name, sentence) for name, sentence in unseen_photos(record)],
             "unread": record.unread.sentence if record.unread else "",
             "water_mm": _known(as_read.water_mm),
-            "lines": [*map(_plain, lines), *(plain_area(area, record) for area in areas)],
-            "version": _version(lines, areas),
             "result": _result(record, lines),
             "weight": _weight(record, lines),
-            "doubts": sentences(doubts_of(record)),
         }
 
     def tried(self, stem: str, given: object) -> dict[str, Any]:
@@ -132,7 +125,7 @@ class JarsOnBench:
         JarError
             The lines cannot be.
         """
-        record = self.record(stem)
+        record = self.results.record(stem)
         return _result(record, _lines_from(given, record))
 
     def keep(self, stem: str, version: object, given: object, by: object) -> dict[str, Any]:
@@ -146,33 +139,52 @@ class JarsOnBench:
             The lines cannot be, or the table cannot be read or written.
         """
         with self._lock:
-            record = self.record(stem)
-            old, drawn = self._lines(record), self._areas(record)
+            record = self.results.record(stem)
+            table = self._table()
+            old, drawn = self._lines(record, table), self._areas(record, table)
             if version != _version(old, drawn):
                 msg = "Somebody else has put this jar's lines right just now; their lines are here."
                 raise StaleError(msg)
             new = [_kept_or_new(line, old, str(by)[:80]) for line in _lines_from(given, record)]
             _result(record, new)
-            path = self.out / CORRECTIONS_FILE
-            table = read_corrections(path)
             areas = areas_from(given, record, drawn, str(by))
             rows: list[PutRight | HandArea] = [*(line.row for line in new), *areas]
             was: list[PutRight | HandArea] = [*(line.row for line in old), *drawn]
             gone = [row for row in was if row not in rows]
             fresh = [row for row in rows if row.line == 0]
             if gone or fresh:
-                write_corrections(path, replaced(table, gone, fresh))
+                self._write(replaced(table, gone, fresh))
         return self.shown(stem)
 
-    def _lines(self, record: JarRecord) -> tuple[HandLine, ...]:
-        """Lines of a jar that stand in the table."""
-        table = read_corrections(self.out / CORRECTIONS_FILE)
-        return fit(table.lines, [_seen(one) for one in self.records()])[0].get(record.jar, ())
+    def say(self, given: Mapping[str, Any]) -> None:
+        """Write down what somebody says of a photo, or take it back.
 
-    def _areas(self, record: JarRecord) -> tuple[HandArea, ...]:
+        Raises
+        ------
+        StaleError
+            Somebody else has said something else of it since.
+        JarError
+            It cannot be, or the table cannot be read or written.
+        """
+        with self._lock:
+            table = self._table()
+            old, new = said_by(given, table.said, [jar.seen for jar in self.results.all()])
+            self._write(replaced(table, old, [new] if new else []))
+
+    def _table(self) -> Corrections:
+        return read_corrections(self.out / CORRECTIONS_FILE)
+
+    def _write(self, text: str) -> None:
+        make_folder(self.out)
+        write_corrections(self.out / CORRECTIONS_FILE, text)
+
+    def _lines(self, record: JarRecord, table: Corrections) -> tuple[HandLine, ...]:
+        """Lines of a jar that stand in the table."""
+        return fit(table.lines, [j.seen for j in self.results.all()])[0].get(record.jar, ())
+
+    def _areas(self, record: JarRecord, table: Corrections) -> tuple[HandArea, ...]:
         """Areas of a jar that stand in the table."""
-        table = read_corrections(self.out / CORRECTIONS_FILE)
-        return fit_areas(table.areas, [_seen(one) for one in self.records()])[0].get(record.jar, ())
+        return fit_areas(table.areas, [j.seen for j in self.results.all()])[0].get(record.jar, ())
 
     def photo_path(self, stem: str, index: int) -> tuple[Path, str]:
         """Find the file of a jar's photo by its contents, whatever it is called now.
@@ -187,8 +199,10 @@ class JarsOnBench:
         UsageError
             It is not among the photos.
         """
-        record = self.record(stem)
-        wanted = _digest_of(record, index)
+        return self.file_of(_digest_of(self.results.record(stem), index))
+
+    def file_of(self, wanted: str) -> tuple[Path, str]:
+        """Find a photo by its digest, as `photo_path`."""
         for path in find_photos([self.photos])[0]:
             if self._digest(path) == wanted:
                 return path, wanted
@@ -219,32 +233,6 @@ def _as_read(record: JarRecord) -> JarMeasurement:
         )
         raise UsageError(said)
     return measured
-
-
-def _tile(record: JarRecord) -> dict[str, Any]:
-    is_read = record.best is not None
-    told, not_read, verdict = [], "not read", "Good"
-    if record.unread:
-        told, verdict = [record.unread.sentence], "Take it again"
-    elif record.interim:
-        told, not_read = [record.interim.sentence, record.interim.next_sentence], "not done yet"
-        verdict = "Good" if record.interim.verdict == "good" else "Take it again"
-    elif doubts_of(record):
-        verdict = "Look at it once more"
-    overlays = [photo.overlay for photo in record.photos if photo.overlay]
-    return {
-        "stem": record.stem,
-        "photos": [photo.name for photo in record.photos] + [name for name, _ in record.left_out],
-        "verdict": verdict,
-        "title": title(record.jar, name=record.name, bed=record.bed),
-        "soil": soil_in_words(record.best.texture) if record.best else not_read,
-        "odds": soil_odds(record.best.texture) if record.best else "",
-        "check": check_text(record) if is_read else "",
-        "sentence": " ".join(told),
-        "to_check": len(doubts_of(record)) if is_read else 1_000,
-        "overlay": overlays[-1] if overlays else "",
-        "put_right": sorted({str(row.what) for row in record.put_right}),
-    }
 
 
 def _photo(record: JarRecord, measured: JarMeasurement, index: int) -> dict[str, Any]:
@@ -289,13 +277,6 @@ def _digest_of(record: JarRecord, index: int) -> str:
     names = [photo.name for photo in _as_read(record).photos]
     names += [name for name, _ in unseen_photos(record)]
     return by_name.get(names[index], "-") if 0 <= index < len(names) else "-"
-
-
-def _seen(record: JarRecord) -> SeenJar:
-    shown = record.as_read or record.measurement
-    readings = {photo.name: photo.reading for photo in shown.photos} if shown else {}
-    made = record.made_from.photos if record.made_from else ()
-    return SeenJar(record.jar, tuple((p.name, p.sha256, readings.get(p.name)) for p in made))
 
 
 def _known(value: float) -> float | None:

@@ -22,9 +22,10 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from jarvision.bench.guard import MOST_JSON_BYTES, Guard
-from jarvision.bench.jars import JarsOnBench, StaleError
+from jarvision.bench.jars import JarsOnBench
 from jarvision.bench.pictures import Pictures
 from jarvision.bench.reader import FolderReader
+from jarvision.bench.said import StaleError
 from jarvision.bench.shaken import Shaken
 from jarvision.bench.uploads import MOST_BYTES, store
 from jarvision.core.errors import JarError, UsageError
@@ -41,6 +42,7 @@ _FILES = {
     "areas.js": ("areas.js", "text/javascript"),
     "gestures.js": ("gestures.js", "text/javascript"),
     "glass.js": ("glass.js", "text/javascript"),
+    "photos.js": ("photos.js", "text/javascript"),
     "phone": ("phone.html", "text/html"),
     "phone.js": ("phone.js", "text/javascript"),
 }
@@ -80,7 +82,8 @@ class Bench:
     async def all_jars(self, request: Request) -> Response:
         """Say what stands in the grid, and what is being done."""
         jars = await run_in_threadpool(self.jars.grid)
-        return JSONResponse({"jars": jars, **self._doing()})
+        left_out = await run_in_threadpool(self.jars.left_out)
+        return JSONResponse({"jars": jars, "left_out": left_out, **self._doing()})
 
     async def doing(self, request: Request) -> Response:
         """Say what is being done."""
@@ -92,6 +95,8 @@ class Bench:
             "reading": reader.is_waiting,
             "runs": reader.runs,
             "said": reader.said,
+            "doing": reader.doing,
+            "waited_for": reader.waited_for,
             "phone": bool(self.link),
         }
 
@@ -120,10 +125,22 @@ class Bench:
         path, digest = await run_in_threadpool(self.jars.photo_path, stem, index)
         return Response(await self.pictures.jpeg(path, digest), media_type="image/jpeg")
 
+    async def any_photo(self, request: Request) -> Response:
+        """Give a photo of the folder by its digest, upright."""
+        digest = request.path_params["digest"]
+        path, digest = await run_in_threadpool(self.jars.file_of, digest)
+        return Response(await self.pictures.jpeg(path, digest), media_type="image/jpeg")
+
+    async def say(self, request: Request) -> Response:
+        """Write down what is said of a photo; the answer comes when it is on the disk."""
+        await run_in_threadpool(self.jars.say, await _json(request))
+        self.reader.ask()
+        return JSONResponse({})
+
     async def overlay(self, request: Request) -> Response:
         """Give an overlay picture that this program drew."""
         name = request.path_params["name"]
-        known = {tile["overlay"] for tile in await run_in_threadpool(self.jars.grid)}
+        known = {jar.tile["overlay"] for jar in await run_in_threadpool(self.jars.results.all)}
         path = self.jars.out / name
         if name not in known or not name.startswith(OVERLAY_PREFIX) or not is_own(path):
             return Response(status_code=404)
@@ -138,7 +155,7 @@ class Bench:
             jar = unquote(request.headers.get("x-jar", ""))[:80]
             named = self.shaken.photo_name(jar, name)
             stored, is_new = await store(self.jars.photos, named, request.stream())
-        self.reader.ask()
+        self.reader.ask(stored if "x-jar" in request.headers else "")
         return JSONResponse({"name": stored, "is_new": is_new})
 
     async def shaken_at(self, request: Request) -> Response:
@@ -214,6 +231,8 @@ def app_of(bench: Bench) -> Starlette:
         Route("/api/jar/{stem}/try", bench.try_lines, methods=["POST"]),
         Route("/api/jar/{stem}/lines", bench.keep_lines, methods=["PUT"]),
         Route("/api/jar/{stem}/photo/{index:int}", bench.photo),
+        Route("/api/photo/{digest}", bench.any_photo),
+        Route("/api/said", bench.say, methods=["PUT"]),
         Route("/api/photos", bench.take_photo, methods=["POST"]),
         Route("/api/shaken", bench.shaken_at, methods=["GET", "PUT"]),
         Route("/overlay/{name}", bench.overlay),

@@ -21,7 +21,7 @@ from jarvision.cli import summary as cli_summary
 from jarvision.cli import tables as cli_tables
 from jarvision.cli.console import prepare_streams, run_quietly, say
 from jarvision.cli.dry_run import say_plan
-from jarvision.cli.progress import shown_progress
+from jarvision.cli.progress import shown_progress, tell_line
 from jarvision.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -179,6 +179,8 @@ def read(
             metavar="ADDRESS",
         ),
     ] = "",
+    first: Annotated[list[Path] | None, typer.Option(hidden=True)] = None,
+    tell: Annotated[bool, typer.Option("--tell", hidden=True)] = False,
 ) -> None:
     """Read every jar in photos; a folder holds any number of jars.
 
@@ -198,7 +200,6 @@ def read(
     from jarvision.jar.scale_sources import stated_aids
     from jarvision.run.engine import plan_photos, read_photos
     from jarvision.run.jars_cells import check_facts
-    from jarvision.run.outputs import write_marks, write_table
     from jarvision.run.settings import Settings
 
     facts = JarFacts(temp_c=temp, water_mm=water_mm, soil_mm=soil_mm, soil_g=soil_g)
@@ -225,21 +226,27 @@ def read(
     refuse_foreign(out)
     count = _processes(workers, cluster)
     if dry_run:
-        with shown_progress() as tell:
+        with shown_progress() as progress:
             plan = plan_photos(
-                paths, settings, out=out, workers=count, cluster=cluster, progress=tell
+                paths, settings, out=out, workers=count, cluster=cluster, progress=progress
             )
         _refuse_nothing(plan)
         raise typer.Exit(_exit_code(say_plan(plan)))
     with only_run(out):
-        with shown_progress() as tell:
+        with shown_progress(told=tell) as progress:
             batch = read_photos(
-                paths, settings, out=out, workers=count, cluster=cluster, again=again, progress=tell
+                paths,
+                settings,
+                out=out,
+                workers=count,
+                cluster=cluster,
+                again=again,
+                first=first or (),
+                progress=progress,
             )
-        _refuse_nothing(batch)
-        write_table(batch, out)
-        offers = write_marks(batch, out) if marks_from_photo else None
-        _say_run(batch, out, _Shown(cards, system, standards, ruler), offers)
+        if not first:
+            how = _Shown(cards, system, standards, ruler, tell)
+            _put_down(batch, out, how, marks=marks_from_photo)
     raise typer.Exit(_exit_code(batch.all_read))
 
 
@@ -356,12 +363,25 @@ def _refuse_nothing(found: Batch | Plan) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
-    """How a run is shown: as cards or a table, in which units and classes, and the ruler meant."""
+    """How a run is shown: as cards or a table, in which units and classes, and the ruler meant.
+
+    `tell`: another program follows it.
+    """
 
     cards: bool
     system: UnitSystem | None
     standards: Sequence[Standard]
     ruler: str
+    tell: bool
+
+
+def _put_down(batch: Batch, out: Path, how: _Shown, *, marks: bool) -> None:
+    """Write the table of all jars and what follows from it, and print what came of the run."""
+    from jarvision.run.outputs import write_marks, write_table
+
+    _refuse_nothing(batch)
+    write_table(batch, out)
+    _say_run(batch, out, how, write_marks(batch, out) if marks else None)
 
 
 def _say_run(batch: Batch, out: Path, how: _Shown, offers: Sequence[Offer] | None) -> None:
@@ -377,6 +397,8 @@ def _say_run(batch: Batch, out: Path, how: _Shown, offers: Sequence[Offer] | Non
     if how.standards:
         cli_classes.say_classes(out, {each.jar for each in batch.outcomes}, how.standards)
     say(f"Numbers and pictures are in {shown(str(out), longest=200)}.")
+    if how.tell:
+        tell_line("Writing the report", 0, 0)
     if batch.outcomes:
         say(cli_summary.write_pages(out, how.system))
 

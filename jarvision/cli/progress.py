@@ -13,8 +13,11 @@ if TYPE_CHECKING:
 
 
 @contextmanager
-def shown_progress() -> Iterator[Progress]:
-    """Show what is being done, on a terminal only."""
+def shown_progress(*, told: bool = False) -> Iterator[Progress]:
+    """Show what is being done, on a terminal only; `told`: on lines for the program that asks."""
+    if told:
+        yield tell_line
+        return
     from rich.console import Console
     from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
     from rich.progress import Progress as Bar
@@ -43,6 +46,11 @@ def shown_progress() -> Iterator[Progress]:
 
         with _saying_when_stopped():
             yield tell
+
+
+def tell_line(what: str, done: int, of: int) -> None:
+    """Tell another program what is being done."""
+    print(f"\t{what}\t{done}\t{of}", flush=True)  # noqa: T201
 
 
 @contextmanager

@@ -35,7 +35,7 @@ def read_jar_folder(folder: Path) -> JarFolder:
         The folder cannot be opened, or holds no such file, or far too many.
     """
     jars, refused = [], []
-    for path in _jar_paths(folder):
+    for path in jar_paths(folder):
         try:
             jars.append(read_jar_file(path))
         except JarFileError as error:
@@ -43,7 +43,14 @@ def read_jar_folder(folder: Path) -> JarFolder:
     return JarFolder(tuple(jars), tuple(refused))
 
 
-def _jar_paths(folder: Path) -> list[Path]:
+def jar_paths(folder: Path) -> list[Path]:
+    """List every ``jar-*.json`` in a folder, in natural order.
+
+    Raises
+    ------
+    UsageError
+        As `read_jar_folder`.
+    """
     try:
         names = [entry.name for entry in folder.iterdir()]
     except (OSError, ValueError):

@@ -7,7 +7,7 @@ files are on disk as soon as it is read; the next run reads only what is new or 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -79,6 +79,7 @@ def read_photos(
     workers: int = 1,
     cluster: str = "",
     again: bool = False,
+    first: Collection[Path] = (),
     progress: Progress = silent,
 ) -> Batch:
     """Read every jar in photos and folders of photos.
@@ -101,6 +102,9 @@ def read_photos(
         what they make of them is written here.
     again : bool
         Read everything anew.
+    first : collection of Path, optional
+        Only the jars of these photos are read, from them and what earlier runs looked at; all
+        other photos wait for the next run.
     progress : callable
         Told of each step.
 
@@ -118,15 +122,23 @@ def read_photos(
     timing = partial(video_timing, roots=tuple(paths), settings=settings)
     with pool_for(workers, cluster) as pool:
         survey = survey_photos(
-            paths, pool, known=known, out=out, album=album, progress=progress, timing=timing
+            paths,
+            pool,
+            known=known,
+            out=out,
+            album=album,
+            progress=progress,
+            timing=timing,
+            only=first,
         )
         table = corrections_in(out)
         plan = plan_of(survey, settings, table.said)
         by_hand, unfit = fitted_lines(table, plan.jars, survey)
-        own = [settings.of_jar(jar.jar, plan.rows.get(jar.jar)) for jar in plan.jars]
+        jars = [j for j in plan.jars if not first or any(path_of(t.key) in first for t in j.timed)]
+        own = [settings.of_jar(jar.jar, plan.rows.get(jar.jar)) for jar in jars]
         jobs = [
             job_of(jar, survey, how, out, by_hand[jar.jar])
-            for jar, how in zip(plan.jars, own, strict=True)
+            for jar, how in zip(jars, own, strict=True)
         ]
         earlier = [None if again else earlier_outcome(job) for job in jobs]
         new = [job for job, outcome in zip(jobs, earlier, strict=True) if outcome is None]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -101,6 +101,7 @@ def survey_photos(
     album: Album,
     progress: Progress,
     timing: Callable[[Path], VideoTiming] = _as_it_plays,
+    only: Collection[Path] = (),
 ) -> Survey:
     """Look at every photo in files and folders that no earlier run has looked at.
 
@@ -121,6 +122,8 @@ def survey_photos(
         Told of each step.
     timing : callable
         Gives what is said of a video's time.
+    only : collection of Path, optional
+        Of those that no earlier run has looked at, only these are; the others are passed over.
 
     Raises
     ------
@@ -139,6 +142,8 @@ def survey_photos(
         remembered = _remembered(path, known)
         if remembered is not None:
             spotted[path] = remembered
+    if only:
+        found = [path for path in found if path in spotted or path in only]
     new = [path for path in found if path not in spotted]
     done = 0
 

@@ -91,6 +91,13 @@ export class Desk {
 
   drop() { this.draft = null; }
 
+  // Something else was done on the page, which undo() and redo() of its own take back and repeat.
+  did(one) {
+    this.done();
+    this.past.push(one);
+    this.future = [];
+  }
+
   clear() {
     this.done();
     const { lines } = this;
@@ -104,6 +111,7 @@ export class Desk {
     const last = this.past.pop();
     if (!last) return;
     this.future.push(last);
+    if (last.undo) { last.undo(); return; }
     this.queue.push({ before: last.after, after: last.before });
     this.#send();
   }
@@ -113,6 +121,7 @@ export class Desk {
     const next = this.future.pop();
     if (!next) return;
     this.past.push(next);
+    if (next.redo) { next.redo(); return; }
     this.queue.push(next);
     this.#send();
   }
@@ -170,7 +179,7 @@ export class Desk {
 
   answer(own) {
     if (!this.asked) return;
-    const without = (one) => { for (const key of this.asked) { one.after.delete(key); one.before.delete(key); } return one.after.size; };
+    const without = (one) => { if (one.undo) return true; for (const key of this.asked) { one.after.delete(key); one.before.delete(key); } return one.after.size; };
     if (!own) {
       this.queue = this.queue.filter(without);
       this.past = this.past.filter(without);

@@ -1,5 +1,6 @@
 import { Areas } from "./areas.js";
 import { Desk, isTop } from "./gestures.js";
+import { fileItem, filled, html, leftOutItem, told as toldOf } from "./photos.js";
 import { element, frame, heightAt, path, rightEnd } from "./glass.js";
 
 const NAMES = { sand: "top of the sand", silt: "top of the silt", clay: "top of the clay", floor: "inside floor", water: "water line", outline: "outline of the jar", "left out": "part that is left out" };
@@ -28,15 +29,8 @@ const send = (path, method, body) => ask(path, { method, body: JSON.stringify(bo
 
 // --- all jars -----------------------------------------------------------------------------------
 
-function html(name, attributes = {}, ...children) {
-  const made = document.createElement(name);
-  Object.assign(made, attributes);
-  made.append(...children);
-  return made;
-}
-
 async function showAll() {
-  const { jars, ...doing } = await ask("api/jars");
+  const { jars, left_out: leftOut, ...doing } = await ask("api/jars");
   $("jars").replaceChildren(...jars.map((one) => {
     const words = html("div", {}, html("strong", { textContent: one.title }), html("span", { textContent: one.soil }));
     if (one.odds) words.append(html("span", { className: "hint", textContent: one.odds }));
@@ -48,6 +42,9 @@ async function showAll() {
     link.append(words);
     return html("li", {}, link);
   }));
+  $("known").replaceChildren(...jars.map((one) => html("option", { value: one.jar })));
+  $("leftout").hidden = !leftOut.length;
+  $("leftout").lastElementChild.replaceChildren(...leftOut.map((row) => leftOutItem(row, sayOf)));
   $("phones").hidden = !doing.phone;
   if (doing.phone && !$("code").src) $("code").src = "phone.svg";
   told(doing, jars.length);
@@ -55,11 +52,13 @@ async function showAll() {
 
 function told(doing, count) {
   runs = doing.runs;
-  if (doing.reading) say("Reading photos …");
+  if (doing.reading) say(progress(doing));
   else if (doing.said) say(doing.said, true);
   else if (!jar && !count) say("No jars yet: add the photos of one.");
   else say("");
 }
+
+const progress = ({ doing }) => `${doing || "Reading photos"} …`;
 
 async function look() {
   try {
@@ -75,9 +74,30 @@ async function look() {
         }
       }
       else await showAll();
-    } else if (doing.reading) say("Reading photos …");
-  } catch (error) { say(error.message, true); }
+    } else if (doing.reading) say(progress(doing));
+  } catch (error) {
+    if (jar && error.status === 422) location.hash = "";
+    say(error.message, true);
+  }
   setTimeout(look, 1500);
+}
+
+// What is said of a photo stands in no jar's lines: it goes to the program at once.
+async function sayOf(file, what, value) {
+  const was = file.said ? file.said[what]?.value ?? null : file.value;
+  const one = { photo: file.photo, digest: file.digest, jar: file.jar, what, by: $("by").value };
+  const own = desk, of = jar && jar.stem;
+  const put = async (to, from) => {
+    let kept = true;
+    await send("api/said", "PUT", { ...one, value: to, was: from }).catch((error) => { kept = false; say(error.message, true); });
+    if (!jar) await showAll();
+    else if (desk.isIdle) { const next = await ask(`api/jar/${encodeURIComponent(jar.stem)}`); if (jar && jar.stem === next.stem) { desk.know(next); take(next); } }
+    if (kept) say("Kept.");
+    return kept;
+  };
+  if (!(await put(value, was)) || !of) return;
+  own.did({ undo: () => put(was, value), redo: () => put(value, was) });
+  if (jar && jar.stem === of) byHand();
 }
 
 // --- one jar ------------------------------------------------------------------------------------
@@ -129,6 +149,11 @@ function take(next) {
   all = [...next.photos, ...next.unseen];
   shown = all.findIndex((photo) => photo.name === was);
   if (shown < 0) shown = (next.photos.length || all.length) - 1;
+  const bare = !all.length;
+  $("one").classList.toggle("bare", bare);
+  $("whose").open ||= bare;
+  filled($("of"), next.files.map((file) => fileItem(file, sayOf)));
+  if (bare) { takeBare(next); return; }
   $("typed").hidden = !next.scaled;
   $("asked").hidden = !desk.asked;
   if (desk.asked) $("clash").textContent = desk.words;
@@ -146,6 +171,19 @@ function take(next) {
   $("weight").textContent = !next.result.tops ? "" : !weight.holds ? "By weight: being worked out again …" : weight.soil ? `By weight, estimated: ${weight.soil} (${weight.odds}).` : weight.not_weighed;
   $("doubts").replaceChildren(...(next.doubts.length ? next.doubts : ["Nothing unusual."]).map((words) => html("li", { textContent: words })));
   drawPhoto();
+}
+
+// There are no lines to be moved: only whose photos these are can be said.
+function takeBare(next) {
+  $("title").textContent = document.title = next.title;
+  $("asked").hidden = true;
+  $("soil").textContent = next.soil;
+  $("odds").textContent = next.sentence;
+  $("shown").hidden = true;
+  $("weight").textContent = "";
+  $("photos").replaceChildren(...(next.overlay ? [html("img", { src: `overlay/${encodeURIComponent(next.overlay)}?${runs}`, alt: "The newest photo" })] : []));
+  $("doubts").replaceChildren(...(next.doubts.length ? next.doubts : ["Nothing but what stands above."]).map((words) => html("li", { textContent: words })));
+  byHand();
 }
 
 function drawn(result) {
@@ -194,7 +232,9 @@ function heightBox(layer, mm) {
 
 function byHand() {
   const lines = desk.plain;
-  $("byhand").replaceChildren(...(lines.length ? lines : [null]).map((one) => html("li", { textContent: one ? said(one) : "Nothing." }, ...(one?.points ? [takeBack(one)] : []))));
+  const ofPhotos = jar.files.flatMap((file) => Object.entries(file.said).map(([what, one]) => html("li", { textContent: `${file.photo}: ${toldOf(what, one)}` })));
+  const items = [...lines.map((one) => html("li", { textContent: said(one) }, ...(one.points ? [takeBack(one)] : []))), ...ofPhotos];
+  $("byhand").replaceChildren(...(items.length ? items : [html("li", { textContent: "Nothing." })]));
   $("undo").disabled = !desk.past.length && !desk.draft;
   $("redo").disabled = !desk.future.length;
   $("one").setAttribute("aria-busy", !desk.isIdle);
@@ -402,7 +442,7 @@ function keep() {
   changed();
 }
 
-function changed() { attempt(); byHand(); drawPhoto(); }
+function changed() { if (!all.length) { byHand(); return; } attempt(); byHand(); drawPhoto(); }
 
 const areas = new Areas({
   svg: $("photo"), lens: $("lens"), spot, magnify,

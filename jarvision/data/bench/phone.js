@@ -1,6 +1,6 @@
 const $ = (id) => document.getElementById(id);
 const DUE = [[60, "1 minute"], [7200, "2 hours"], [172800, "48 hours"]];
-let shaken = {}, ahead = 0, waiting = null, rung = true, sound = null;
+let shaken = {}, ahead = 0, waiting = null, runs = -1, rung = true, sound = null;
 
 function say(words, wrong = false) {
   $("said").textContent = words;
@@ -83,9 +83,12 @@ function show(tile, runs) {
 async function look() {
   try {
     const doing = await ask("api/doing");
-    if (waiting && !doing.reading) {
+    const lasts = doing.waited_for.includes(waiting);
+    if (waiting && (!lasts || doing.runs !== runs)) {
+      runs = doing.runs;
       const { jars } = await ask("api/jars");
       const tile = jars.find((one) => one.photos.includes(waiting));
+      if (!tile && lasts) { setTimeout(look, 1000); return; }
       waiting = null;
       if (tile) { show(tile, doing.runs); say(""); }
       else say("This photo could not be used; take it again, with the whole jar and its strip in it.", true);
