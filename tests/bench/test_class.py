@@ -14,6 +14,9 @@ from pathlib import Path
 import pytest
 from bench_page import PHOTO, SAMPLES, Served, until
 
+from jarvision.run.engine import read_photos
+from jarvision.run.settings import Settings
+
 MOST_BYTES = 1_500_000_000
 PHONES = 30
 
@@ -53,6 +56,64 @@ def test_thirty_phones_send_at_once_and_no_photo_is_lost(tmp_path):
     for name, body in kept.values():
         assert (tmp_path / name).read_bytes() == body
     assert 0 < peak < MOST_BYTES
+
+
+# What is waited for is said to be looked at; all else is never read while this lasts.
+OTHERS_WAIT = """
+import asyncio
+from jarvision.bench.reader import FolderReader
+read = FolderReader._read
+async def only_what_is_waited_for(self, more, until=None):
+    if until is None:
+        return await read(self, more)
+    await self._gives_way(until)
+FolderReader._read = only_what_is_waited_for
+"""
+
+
+def verdict_on(served, name):
+    """Ask as a phone does, until the photo is no more waited for -> its jar's tile, if any."""
+    until(lambda: name not in json.loads(served.ask("/api/doing")[2])["waited_for"], 400)
+    tiles = json.loads(served.ask("/api/jars")[2])["jars"]
+    return next((tile for tile in tiles if name in tile["photos"]), None)
+
+
+@pytest.mark.slow
+@pytest.mark.photo
+def test_a_phones_verdict_comes_although_thirty_jars_wait(tmp_path):
+    for i in range(30):  # none of them is ever read here
+        shutil.copy(SAMPLES / "jar-21-48h.jpg", tmp_path / f"pot {i} 48h.jpg")
+    served = Served(tmp_path, before=OTHERS_WAIT)
+    for jar in ("2", "21"):  # the second interrupts nothing, the first interrupts the thirty
+        photo = (SAMPLES / f"jar-{jar.zfill(2)}-1min.jpg").read_bytes()
+        headers = {"X_Photo_Name": f"{jar} 1min.jpg", "X_Jar": jar}
+        status, _, answer = served.ask("/api/photos", "POST", photo, **headers)
+        assert status == 200
+        tile = verdict_on(served, json.loads(answer)["name"])
+        assert tile["verdict"] == "Good"
+    headers = {"X_Photo_Name": "IMG_2.jpg", "X_Jar": "4"}
+    _, _, answer = served.ask("/api/photos", "POST", b"no photo at all" * 50, **headers)
+    assert verdict_on(served, json.loads(answer)["name"]) is None
+    assert json.loads(served.ask("/api/doing")[2])["reading"]
+    tiles = json.loads(served.ask("/api/jars")[2])["jars"]
+    served.end()
+    assert {tile["jar"] for tile in tiles} == {"2", "21"}
+    assert not (tmp_path / "readings" / "readings.csv").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.photo
+def test_photos_that_are_waited_for_go_first_and_the_rest_is_read_afterwards(tmp_path):
+    for name in ("jar-21-48h.jpg", "jar-02-1min.jpg"):
+        shutil.copy(SAMPLES / name, tmp_path)
+    out = tmp_path / "readings"
+    [first] = read_photos(
+        [tmp_path], Settings(), out=out, first=[tmp_path / "jar-02-1min.jpg"]
+    ).outcomes
+    assert first.jar == "2"
+    assert not (out / "jar-21.json").exists()
+    outcomes = read_photos([tmp_path], Settings(), out=out).outcomes
+    assert [(one.jar, one.is_earlier) for one in outcomes] == [("2", True), ("21", False)]
 
 
 @pytest.mark.slow
