@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from jarvision.core.errors import JarError, NoJarError
 from jarvision.jar.unmarked import find_unmarked_jar, long_walls
 from jarvision.jar.view_fit import Jar
+from jarvision.photo.burnt_out import clipped_part
 
 Picture: TypeAlias = NDArray[np.uint8]
 Deposit: TypeAlias = Callable[[Picture, Jar], float]
@@ -25,6 +26,7 @@ Deposit: TypeAlias = Callable[[Picture, Jar], float]
 _SHAPE = (1.2, 3.0)  # of a jar's straight sides, height over width; common practice, no source
 _ODD_SHAPE = 0.5  # what a pair of walls of another shape counts
 _LONGER = 1.6  # walls across, from which a jar lies on its side; doors and frames reach 1.5
+_BURNT_OUT = 0.25  # of a picture, from which its layers tell no foot: they may be what is white
 _MORE, _MUCH = 1.5, 10.0  # strength of one foot over the other, as a ratio and beyond it
 
 _TURNS = (None, cv2.ROTATE_90_CLOCKWISE, cv2.ROTATE_180, cv2.ROTATE_90_COUNTERCLOCKWISE)
@@ -81,6 +83,8 @@ def quarters_to_upright(
     if max(as_is.length, across.length) == 0.0:
         return 0, False  # no jar; what is wrong will be said by who looks for it
     lies = across.counts > _LONGER * as_is.counts and across.length > as_is.length
+    if not lies and clipped_part(bgr[::4, ::4]) > _BURNT_OUT:
+        return 0, False
     ways = (1, 3) if lies else (0, 2)
     sure = [_foot(turned(bgr, way), focal_px, deposit) for way in ways]
     best = int(np.argmax(sure))

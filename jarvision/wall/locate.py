@@ -394,7 +394,7 @@ def _look(
         msg = f"{photo.name} is too dark to read; take it again with light from the side."
         raise TooDarkError(msg)
     doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
-    if strip is None and not photo.knows_up:
+    if strip is None and not (photo.knows_up or drawn.outline_pct):  # who draws sees the lid
         doubts.append(doubt(DoubtName.SIDE_UNSURE, photo=photo.name))
     bow = _bow_mm(jar, wall, strip, blur) if strip else 0.0
     if bow > 0.0:

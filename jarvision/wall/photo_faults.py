@@ -11,13 +11,10 @@ from numpy.typing import NDArray
 from jarvision.core.errors import HiddenError, JarError, TooBrightError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
+from jarvision.photo.burnt_out import WHITE, clipped_part
 from jarvision.photo.decode import Photo
 from jarvision.wall.locate import Look
 
-_WHITE = 250  # a channel from which a phone's picture holds no detail
-# Levels by which burnt-out pixels differ after compression, how many exceed them, and the darkest.
-_EVEN, _EXCEEDING, _LIGHT = 2, 0.005, 100
-_GREY = 6  # levels between the channels of what has no colour
 _DARK = 45  # brightest channel that nine in ten pixels of a dark photo stay under
 _BURNT_OUT, _TOO_BRIGHT = 0.5, 0.2  # white parts of the wall: refused, and doubted
 # Mirrored windows and lamps: white patches of at least this size on the layers. The limits of this
@@ -53,7 +50,7 @@ def photo_faults(look: Look, top_mm: float) -> tuple[Doubt, ...]:
     part = clipped_part(layers)
     if part > _BURNT_OUT:
         raise _too_bright(look.name)
-    white = np.asarray(layers.min(axis=2) >= _WHITE)
+    white = np.asarray(layers.min(axis=2) >= WHITE)
     if max(part, clipped_part(_layers_of(look, top_mm + _OVER_MM))) > _TOO_BRIGHT:
         doubts.append(doubt(DoubtName.TOO_BRIGHT, photo=look.name))
     elif _largest_mm2(white) > _PATCH_MM2 or white.mean() > _GLARE_PART:
@@ -97,23 +94,6 @@ def why_not_found(photo: Photo, error: JarError) -> JarError:
 def _too_bright(name: str) -> TooBrightError:
     msg = f"{name} is too bright to read; keep the jar out of the sun and take it again."
     return TooBrightError(msg)
-
-
-def clipped_part(bgr: NDArray[np.uint8]) -> float:
-    """Tell how much of a picture is as white as it can be, 0 to 1.
-
-    Programs that darken a picture leave what was burnt out even, at a grey that nothing exceeds.
-    """
-    if not bgr.size:
-        return 0.0
-    darkest = bgr.min(axis=2)
-    counts = np.bincount(darkest.ravel(), minlength=256) / darkest.size
-    grey = bgr.max(axis=2) - darkest <= _GREY  # muddy water is even too, but it has a colour
-    greys = np.bincount(darkest[grey], minlength=256) / darkest.size
-    usual = int(greys.argmax())
-    if usual > _LIGHT and counts[usual + 2 * _EVEN :].sum() < _EXCEEDING:
-        return float(greys[usual - _EVEN : usual + _EVEN + 1].sum())
-    return float(counts[_WHITE:].sum())
 
 
 def _layers_of(look: Look, top_mm: float) -> NDArray[np.uint8]:

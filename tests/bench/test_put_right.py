@@ -26,6 +26,7 @@ from bench_page import (
 )
 from browser import browser_session, find_browser
 
+from jarvision.bench.pictures import upright_jpeg
 from jarvision.results.jarfile import read_jar_file
 from jarvision.wall.measurement import ORDER
 
@@ -153,8 +154,18 @@ def true_mm(folder, jar):
     return np.array([float(row[f"{layer}_top_mm"]) for layer in LAYERS])
 
 
+def assert_shown_as_taken(folder):
+    """The places in `truth.csv` are those of the file, which the page must not have turned."""
+    for photo in folder.glob("jar-*.jpg"):
+        shown, taken = upright_jpeg(photo), cv2.imread(str(photo))
+        shown = cv2.imdecode(np.frombuffer(shown, np.uint8), cv2.IMREAD_COLOR)
+        small = [cv2.resize(one, (60, 80)).ravel().astype(float) for one in (shown, taken)]
+        assert np.corrcoef(small)[0, 1] > 0.98
+
+
 def check(browser, folder, jar, *, outline=False):
     assert drag_all(browser, folder, jar, outline=outline) <= MOST_GESTURES
+    assert_shown_as_taken(folder)
     scaled, tops = tops_read(folder)
     true = true_mm(folder, jar)
     if not scaled:  # where the lines lie on the glass

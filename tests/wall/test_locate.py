@@ -228,3 +228,14 @@ def test_a_photo_that_does_not_say_which_side_is_up_is_turned_or_doubted(
     told = replace(stood, bgr=upright.bgr)
     [look] = look_at_jar({0: told}, {0: None})[0].values()
     assert (DoubtName.SIDE_UNSURE in doubts(look)) == (not stood.knows_up)
+
+
+@pytest.mark.parametrize("quarters", [0, 2])
+def test_a_burnt_out_photo_is_not_turned_over_by_what_is_not_burnt_out(quarters: int) -> None:
+    upright = open_photo(SAMPLES / "jar-08-48h.jpg")
+    bright = np.minimum(5 * upright.bgr.astype(int), 255).astype(np.uint8)
+    assert (bright.min(axis=2) == 255).mean() > 0.3
+    bgr = np.ascontiguousarray(np.rot90(bright, quarters))
+    stood, _ = orient(replace(upright, bgr=bgr, knows_up=False))
+    assert np.array_equal(stood.bgr, bgr)
+    assert not stood.knows_up
