@@ -13,19 +13,23 @@ from bench_page import (
     opened,
     page_on,
     press,
+    pull,
     rows,
     soil,
     until,
 )
 from browser import browser_session, find_browser
+from firefox import find_firefox, firefox_session
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
-_, _, MISSING = find_browser()
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.photo,
-    pytest.mark.skipif(bool(MISSING), reason=MISSING or "browser found"),
-]
+BROWSERS = {
+    "chromium": (browser_session, find_browser()[2]),
+    "firefox": (firefox_session, find_firefox()[1]),
+}
+pytestmark = [pytest.mark.slow, pytest.mark.photo]
+
+# keys, as WebDriver names them
+ENTER, ARROW_LEFT, ARROW_UP = "\ue007", "\ue012", "\ue013"
 
 
 @pytest.fixture(scope="module")
@@ -39,9 +43,12 @@ def link(folder):
         yield link
 
 
-@pytest.fixture(scope="module")
-def browser(link):
-    with browser_session() as session:
+@pytest.fixture(scope="module", params=BROWSERS)
+def browser(request, link):
+    started, missing = BROWSERS[request.param]
+    if missing:
+        pytest.skip(missing)
+    with started() as session:
         yield session
 
 
@@ -77,7 +84,7 @@ def test_keys_move_a_line_by_a_tenth_of_a_millimetre(browser, link, folder):
     opened(browser, link)
     before = asked(link, "api/jar/21")["photos"][2]["tops"][2]["mm"]
     browser.run("document.querySelector(\".line.own[data-what='clay']\").focus()")
-    press(browser, "\ue013", "\ue013")  # WebDriver's arrow up
+    press(browser, ARROW_UP, ARROW_UP)
     [row] = until(lambda: rows(folder))
     assert float(row["value"]) == pytest.approx(before + 0.2, abs=0.011)
     click(browser, "back")
@@ -92,6 +99,67 @@ def test_a_line_that_is_put_right_from_closer_by_is_surer(browser, link, folder)
     assert float(row["sd"]) < 0.5
     click(browser, "closer")
     click(browser, "back")
+    until(lambda: not rows(folder))
+
+
+def boxes(folder):
+    return [row["what"] for row in rows(folder)]
+
+
+def take_back(browser):
+    browser.run("[...document.querySelectorAll('#byhand button')].at(-1).click()")
+
+
+def test_a_part_is_left_out_with_a_finger_and_taken_back(browser, link, folder):
+    opened(browser, link, (360, 740))
+    click(browser, "leave")
+    browser.run("document.querySelector('.pane').scrollIntoView()")
+    x, y, wide, high = browser.run(
+        "const {x, y, width, height} = document.getElementById('photo').getBoundingClientRect();"
+        "return [x, y, width, height]"
+    )
+    corners = [(round(x + a * wide), round(y + b * high)) for a, b in ((0.3, 0.3), (0.4, 0.5))]
+    pull(browser, *corners, kind="touch")
+    [row] = until(lambda: rows(folder))
+    assert row["what"] == "left out"
+    first, last = row["value"].split()[::2]
+    assert 0 < float(first) < float(last) < 100
+    path = folder / "readings" / "jar-21.json"
+    until(lambda: "parts of it left out" in path.read_text())
+    until(
+        lambda: "is left out" in browser.run("return document.getElementById('byhand').innerText")
+    )
+    take_back(browser)
+    until(lambda: not rows(folder))
+    click(browser, "undo")
+    until(lambda: boxes(folder) == ["left out"])
+    click(browser, "back")
+    until(lambda: not rows(folder))
+
+
+def test_keys_leave_a_part_out_and_move_the_outline(browser, link, folder):
+    opened(browser, link)
+    browser.run("document.getElementById('leave').focus()")
+    press(browser, ENTER)
+    until(lambda: browser.run("return document.activeElement.dataset.part") == "box")
+    press(browser, ARROW_UP, ENTER)
+    until(lambda: boxes(folder) == ["left out"])
+    click(browser, "back")
+    until(lambda: not rows(folder))
+    browser.run("document.getElementById('outline').focus()")
+    press(browser, ENTER)
+    was = asked(link, "api/jar/21")["photos"][2]["outline"]
+    browser.run("document.querySelector('[data-part=left]').focus()")
+    press(browser, ARROW_LEFT, ARROW_LEFT)
+    [row] = until(lambda: rows(folder))
+    assert row["what"] == "outline"
+    points = list(map(float, row["value"].split()))
+    assert points[0] == pytest.approx(was[0][0] - 0.2, abs=0.002)
+    assert points[6] == pytest.approx(was[3][0] - 0.2, abs=0.002)
+    assert points[2:6] == pytest.approx([*was[1], *was[2]], abs=0.002)
+    until(lambda: "jar's outline" in (folder / "readings" / "jar-21.json").read_text())
+    click(browser, "outline")
+    click(browser, "undo")
     until(lambda: not rows(folder))
 
 

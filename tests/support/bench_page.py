@@ -229,8 +229,10 @@ def pull(browser, start, end, kind="mouse", meanwhile=None):
         *({**move, "x": x, "y": y} for x, y in (middle, end)),
     ]
     pointer = {"type": "pointer", "id": kind, "parameters": {"pointerType": kind}}
-    browser.call("POST", "/actions", {"actions": [{**pointer, "actions": actions}]})
+    up = {"type": "pointerUp", "button": 0}
     if meanwhile:
+        browser.call("POST", "/actions", {"actions": [{**pointer, "actions": actions}]})
         meanwhile()
-    up = [{"type": "pointerUp", "button": 0}]
-    browser.call("POST", "/actions", {"actions": [{**pointer, "actions": up}]})
+        actions = []
+    # chromedriver lifts no finger that an earlier call put down
+    browser.call("POST", "/actions", {"actions": [{**pointer, "actions": [*actions, up]}]})

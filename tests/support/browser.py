@@ -86,7 +86,7 @@ def _request(method, url, body=None):
         return json.load(answer)["value"]
 
 
-def _free_port():
+def free_port():
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return probe.getsockname()[1]
@@ -98,7 +98,7 @@ def browser_session():
     browser, driver, reason = find_browser()
     if reason:
         raise RuntimeError(reason)
-    port = _free_port()
+    port = free_port()
     base = f"http://127.0.0.1:{port}"
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
         process = subprocess.Popen(

@@ -310,6 +310,7 @@ function drawPhoto() {
   if (photo.glass) places().forEach((one) => made.push(dragged(one)));
   made.push(...areas.draw());
   for (const [name, mode] of MODES) $(name).setAttribute("aria-pressed", areas.mode === mode);
+  $("how").textContent = MODES.find(([, mode]) => mode === areas.mode)?.[2] || "";
   document.getElementById("lines").replaceChildren(...made);
   if (focused) { const again = svg.querySelector(`.line:not(.here)[data-what="${focused}"]`); if (again) again.focus({ preventScroll: true }); }
   if (part) svg.querySelector(`[data-part="${part}"]`)?.focus({ preventScroll: true });
@@ -452,12 +453,7 @@ const MODES = [
   ["outline", "outline", "Drag the outline, then its walls, their ends and the inside floor, to where you see them. With a strip the walls alone count."],
   ["leave", "left out", "Drag a box over a label or glare: the photo is read again without it."],
 ];
-for (const [name, mode, hint] of MODES) {
-  $(name).addEventListener("click", (event) => {
-    areas.choose(mode, event.detail === 0);
-    $("how").textContent = areas.mode ? hint : "";
-  });
-}
+for (const [name, mode] of MODES) $(name).addEventListener("click", (event) => areas.choose(mode, event.detail === 0));
 
 $("closer").addEventListener("click", (event) => {
   closer = !closer;
