@@ -205,7 +205,12 @@ AGAIN = "import jarvision.results.recompute, jarvision.results.jarfile"
 
 @pytest.mark.parametrize(
     ("script", "heavy"),
-    [(IMPORT, HEAVY), (HELP, HEAVY), (SHARES, HEAVY), (AGAIN, {"cv2", "skimage", "PIL"})],
+    [
+        (IMPORT, HEAVY),
+        (HELP, HEAVY),
+        (SHARES, HEAVY),
+        (AGAIN, {"cv2", "skimage", "PIL", "scipy.stats"}),
+    ],
     ids=["import", "help", "shares and doubts", "a result from its file"],
 )
 def test_nothing_heavy_is_loaded_before_it_is_needed(script, heavy):

@@ -8,16 +8,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp, ndtri
-from scipy.stats import qmc
 
 from jarvision.estimate.explore import Cloud, explore
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.priors import PRIORS
+from jarvision.estimate.topsoil import log_sum
 
 Array = NDArray[np.float64]
 
-_FIRST, _DRAWS = 2048, 1024  # of the first round and of each other; powers of two, for even points
+_FIRST, _DRAWS = 2048, 1024  # of the first round and of each other
 _MOST_ROUNDS = 12
 _GOAL, _GOAL_SE = 1500.0, 0.0045  # effective draws, and error of the mean shares, that are enough
 
@@ -26,7 +25,7 @@ ENOUGH_DRAWS = 400.0
 
 _KEEP_PRIOR = 64  # draws of later rounds still from the prior, so that nothing is missed
 _CENTRES = 128  # draws around which a round draws
-_WIDER = 1.4  # variance of what is drawn around each, over what would be enough
+_WIDER = 2.2  # variance of what is drawn around each, over what would be enough
 _LEARN_FROM = 100.0  # effective draws from which a round learns
 _MOST_WAYS = 8  # in which what was seen can narrow the unknowns; heights and the water's look
 
@@ -43,11 +42,14 @@ class _Learned:
         Middles of the laws.
     root : ndarray, shape (R, R)
         Lower root of the covariance of each.
+    picked : ndarray of int, shape (C,)
+        The draws around which the middles lie.
     """
 
     basis: Array
     centres: Array
     root: Array
+    picked: NDArray[np.int64]
 
     def moved(self, z: Array) -> Array:
         """Turn draws from the prior (N, D) into draws of this."""
@@ -55,8 +57,12 @@ class _Learned:
         drawn = self.centres[np.arange(len(z)) % len(self.centres)] + own @ self.root.T
         return np.asarray(z + (drawn - own) @ self.basis.T)
 
-    def log_ratio(self, z: Array) -> Array:
-        """Log density of draws (N, D) over the prior's."""
+    def log_ratio(self, z: Array, *, learned_from: bool = False) -> Array:
+        """Log density of draws (N, D) over the prior's.
+
+        Each draw that this was `learned_from` leaves out the laws that stand around itself: else
+        the draws that count most would seem to lie where most was drawn, and count too little.
+        """
         own = z @ self.basis
         inverse = np.linalg.inv(self.root)
         place, centres = (x @ inverse.T for x in (own, self.centres))
@@ -64,7 +70,12 @@ class _Learned:
         gap = (place.astype(np.float32) @ centres.T.astype(np.float32)).astype(np.float32)
         gap -= 0.5 * (place**2).sum(axis=1, dtype=np.float64)[:, None].astype(np.float32)
         gap -= 0.5 * (centres**2).sum(axis=1).astype(np.float32)
-        density = np.exp(gap, out=gap).mean(axis=1, dtype=np.float64)
+        density = np.exp(gap, out=gap).sum(axis=1, dtype=np.float64)
+        others = np.full(len(z), float(len(self.centres)))
+        if learned_from:
+            np.subtract.at(density, self.picked, gap[self.picked, np.arange(len(self.picked))])
+            np.subtract.at(others, self.picked, 1.0)
+        density = np.maximum(density, 0.0) / np.maximum(others, 1.0)
         log_det = np.log(np.diagonal(self.root)).sum()
         log_q = np.log(np.maximum(density, 1e-37)) - log_det
         return np.asarray(log_q + 0.5 * (own**2).sum(axis=1))
@@ -90,10 +101,11 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     Importance sampling in rounds, each learning from all before (Cornuet et al. 2012, Scand. J.
     Stat. 39:798-812, from memory), until the draws are worth 1500 independent ones and the mean
     shares are good to half a point, or all rounds are done. What was seen narrows the unknowns in
-    as many directions as there are numbers at most, so only there anything is learned; the points
-    of a round are spread evenly (Sobol's, turned by chance).
+    as many directions as there are numbers at most, so only there anything is learned. Points
+    spread evenly (Sobol's, latin cubes) agree no better between seeds: what is drawn around the
+    draws of earlier rounds is not even any more.
     """
-    cloud = explore(evidence, _even_normals(_FIRST, rng), rng)
+    cloud = explore(evidence, rng.standard_normal((_FIRST, len(PRIORS))), rng)
     counts, ratios = [_FIRST], np.zeros((_FIRST, 1))
     learned: list[_Learned] = []
     log_w = _log_weights(cloud, ratios, counts)
@@ -101,11 +113,11 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
         if not np.isfinite(log_w).any():
             break
         learned.append(_learn(cloud, log_w, rng))
-        z = _even_normals(_DRAWS, rng)
+        z = rng.standard_normal((_DRAWS, len(PRIORS)))
         z[_KEEP_PRIOR:] = learned[-1].moved(z[_KEEP_PRIOR:])
         counts = [counts[0] + _KEEP_PRIOR, *counts[1:], _DRAWS - _KEEP_PRIOR]
         of_new = np.stack([np.zeros(_DRAWS), *(each.log_ratio(z) for each in learned)], axis=1)
-        of_old = np.column_stack([ratios, learned[-1].log_ratio(cloud.z)])
+        of_old = np.column_stack([ratios, learned[-1].log_ratio(cloud.z, learned_from=True)])
         ratios = np.concatenate([of_old, of_new])
         cloud = _joined(cloud, explore(evidence, z, rng))
         log_w = _log_weights(cloud, ratios, counts)
@@ -124,13 +136,13 @@ def _is_enough(cloud: Cloud, log_w: Array) -> bool:
 
 def effective(log_w: Array) -> float:
     """How many independent draws weighted ones are worth; `log_w` (n,) sums to 1."""
-    return float(np.exp(-logsumexp(2.0 * log_w)))
+    return float(np.exp(-log_sum(2.0 * log_w)))
 
 
 def flattened(log_w: Array, least: float) -> Array:
     """Log weights (n,) made more alike until they are worth `least` draws."""
     for power in (1.0, 0.8, 0.65, 0.5, 0.35, 0.25, 0.15, 0.1, 0.05):
-        flat = np.asarray(power * log_w - logsumexp(power * log_w), dtype=np.float64)
+        flat = np.asarray(power * log_w - log_sum(power * log_w), dtype=np.float64)
         if effective(flat) >= least:
             break
     return flat
@@ -143,14 +155,6 @@ def resample(log_w: Array, rng: np.random.Generator, draws: int) -> NDArray[np.i
     return rng.permutation(np.minimum(picked, log_w.size - 1))
 
 
-def _even_normals(count: int, rng: np.random.Generator) -> Array:
-    """Draw normal numbers (count, D), spread more evenly than by chance."""
-    size = len(PRIORS)
-    points = (qmc.Sobol(size, scramble=False).random(count) + rng.random(size)) % 1.0
-    order = rng.permutation(count)
-    return np.asarray(ndtri(np.clip(points[order], 1e-9, 1.0 - 1e-9)), dtype=np.float64)
-
-
 def _log_weights(cloud: Cloud, ratios: Array, counts: Sequence[int]) -> Array:
     """Weights against the mixture of all that was drawn from (multiple importance sampling).
 
@@ -158,9 +162,9 @@ def _log_weights(cloud: Cloud, ratios: Array, counts: Sequence[int]) -> Array:
     (Ionides 2008, J. Comput. Graph. Stat. 17:295-311, from memory).
     """
     parts = ratios + np.log(np.array(counts) / sum(counts))
-    log_w = cloud.log_fit - logsumexp(parts, axis=1)
-    log_w = np.minimum(log_w - logsumexp(log_w), -0.5 * math.log(log_w.size))
-    return np.asarray(log_w - logsumexp(log_w), dtype=np.float64)
+    log_w = cloud.log_fit - log_sum(parts, axis=1)
+    log_w = np.minimum(log_w - log_sum(log_w), -0.5 * math.log(log_w.size))
+    return np.asarray(log_w - log_sum(log_w), dtype=np.float64)
 
 
 def _learn(cloud: Cloud, log_w: Array, rng: np.random.Generator) -> _Learned:
@@ -183,10 +187,10 @@ def _learn(cloud: Cloud, log_w: Array, rng: np.random.Generator) -> _Learned:
     middle = weight @ own
     spread = ((own - middle) * weight[:, None]).T @ (own - middle)
     width = (0.5 * (rank + 2) * min(draws, _CENTRES)) ** (-1.0 / (rank + 4))
-    picked = own[resample(flat, rng, _CENTRES)]
-    centres = middle + math.sqrt(1.0 - min(width, 0.95) ** 2) * (picked - middle)
+    picked = resample(flat, rng, _CENTRES)
+    centres = middle + math.sqrt(1.0 - min(width, 0.95) ** 2) * (own[picked] - middle)
     root = np.linalg.cholesky(_WIDER * width**2 * spread + 1e-4 * np.eye(rank))
-    return _Learned(basis, centres, root)
+    return _Learned(basis, centres, root, picked)
 
 
 def _joined(a: Cloud, b: Cloud) -> Cloud:

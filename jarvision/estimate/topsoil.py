@@ -8,7 +8,6 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 Array = NDArray[np.float64]
 
@@ -90,7 +89,7 @@ def log_density(mass: Array, origin: Origin) -> Array:
     )
     parts = [_log_normal(places, heap) for heap in _GEMAS]
     # an even density over the triangle's area of 1/2 is 2; the ratios' Jacobian is 1/(s m c)
-    of_heaps = logsumexp(parts, axis=0) - log_shares.sum(axis=1) - math.log(2.0)
+    of_heaps = log_sum(np.stack(parts), axis=0) - log_shares.sum(axis=1) - math.log(2.0)
     even = np.full(of_heaps.shape, math.log(EVEN_PART))
     mixed = np.logaddexp(math.log(1.0 - EVEN_PART) + of_heaps, even)
     return np.asarray(mixed, dtype=np.float64)
@@ -103,3 +102,14 @@ def _log_normal(places: Array, heap: _Heap) -> Array:
     quadratic = (x**2 - 2.0 * heap.correlation * x * y + y**2) / left
     scale = 2.0 * math.pi * heap.sd[0] * heap.sd[1] * math.sqrt(left)
     return np.asarray(math.log(heap.share / scale) - 0.5 * quadratic, dtype=np.float64)
+
+
+def log_sum(logs: Array, axis: int = -1) -> Array:
+    """Logarithm of a sum whose terms are given by their logarithms, along an axis.
+
+    In the innermost loops some times as fast as `scipy.special.logsumexp`.
+    """
+    highest = np.maximum(logs.max(axis=axis, keepdims=True), -1e300)
+    total = np.exp(logs - highest).sum(axis=axis, keepdims=True)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.squeeze(np.log(total) + highest, axis=axis))

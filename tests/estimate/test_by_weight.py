@@ -1,5 +1,6 @@
 """From a jar that was read to its soil by weight: photos, profiles, jars without a scale."""
 
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -44,6 +45,12 @@ def reading(*, further=(), scaled=True, given=None):
     return work_out("5", measured, given or Given(JarFacts(temp_c=20.0)))
 
 
+@functools.cache
+def plain():
+    """The jar of three photos by weight; several tests look at it."""
+    return weigh_reading(reading())
+
+
 def spread(weighed):
     return 100 * weighed.fractions.std(axis=0)
 
@@ -56,7 +63,7 @@ def at(minutes, top_mm):
 
 
 def test_further_photos_count():
-    alone = weigh_reading(reading())
+    alone = plain()
     curve = alone.curve
     heights = np.interp([300.0, 3600.0, 28800.0], curve.time_s, curve.mid_mm)
     more = tuple(at(m, h) for m, h in zip((5, 60, 480), heights, strict=True))
@@ -69,7 +76,7 @@ def test_further_photos_count():
 def test_further_photo_without_a_top_or_a_time_changes_nothing(change):
     mute = replace(at(5, 25.0), **change)
     np.testing.assert_array_equal(
-        weigh_reading(reading(further=(mute,))).fractions, weigh_reading(reading()).fractions
+        weigh_reading(reading(further=(mute,))).fractions, plain().fractions
     )
 
 
@@ -77,7 +84,7 @@ def test_jar_without_a_scale_is_weighed_with_a_wide_fall():
     made = weighed_too(reading(scaled=False))
     assert made.not_weighed == ""
     assert "fall_guessed" in {str(d.name) for d in made.weighed.doubts}
-    known = weigh_reading(reading())
+    known = plain()
     assert "fall_guessed" not in {str(d.name) for d in known.doubts}
     assert made.weighed.fractions[:, 2].mean() < 0.9  # not 'clay, odds 99 %'
 
@@ -92,12 +99,11 @@ def test_grams_that_do_not_fit_the_jar_are_named():
     # 2.5 g/cm³ of 500 g, denser than any sand under water (1.55 of Lara & Pemberton), nor 0.1.
     fits = weighed_too(reading(given=Given(JarFacts(temp_c=20.0, soil_g=200.0))))
     assert not {"settling_misfit", "soil_does_not_fit"} & {str(d.name) for d in fits.weighed.doubts}
-    plain = weigh_reading(reading())
     for grams in (20.0, 500.0):
         made = weighed_too(reading(given=Given(JarFacts(temp_c=20.0, soil_g=grams))))
         [doubt] = [d for d in made.weighed.doubts if str(d.name) == "soil_does_not_fit"]
         assert "check its weight" in doubt.sentence
-        np.testing.assert_array_equal(made.weighed.fractions, plain.fractions)
+        np.testing.assert_array_equal(made.weighed.fractions, plain().fractions)
 
 
 def profile(radii):
@@ -105,14 +111,12 @@ def profile(radii):
 
 
 def test_straight_profile_changes_hardly_anything():
-    plain = weigh_reading(reading())
     shaped = weigh_reading(reading(given=Given(JarFacts(temp_c=20.0), profile((37.3,) * 3))))
-    assert np.abs(plain.fractions.mean(0) - shaped.fractions.mean(0)).max() < 0.01
+    assert np.abs(plain().fractions.mean(0) - shaped.fractions.mean(0)).max() < 0.01
 
 
 def test_jar_that_widens_upward_holds_more_clay_than_its_heights_say():
     # a cone: the sand lies where the jar is narrow
-    plain = weigh_reading(reading())
     cone = weigh_reading(reading(given=Given(JarFacts(temp_c=20.0), profile((25.0, 37.5, 50.0)))))
-    assert cone.fractions[:, 0].mean() < plain.fractions[:, 0].mean() - 0.02
-    assert cone.fractions[:, 2].mean() > plain.fractions[:, 2].mean()
+    assert cone.fractions[:, 0].mean() < plain().fractions[:, 0].mean() - 0.02
+    assert cone.fractions[:, 2].mean() > plain().fractions[:, 2].mean()

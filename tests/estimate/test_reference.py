@@ -1,5 +1,6 @@
 """Reference jars: what one soil of known texture tells of the others of its garden."""
 
+import functools
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -33,6 +34,12 @@ def weighed(jar, reference):
     return weigh(tops, facts=replace(facts, reference=reference), rng=rng())
 
 
+@functools.cache
+def learned_of(packing):
+    """What a reference jar with such layers tells; several tests look at it."""
+    return packing_of(reference_jar(rng(), packing))
+
+
 # -- what it does ----------------------------------------------------------------------------------
 
 
@@ -46,16 +53,15 @@ def test_a_reference_narrows_the_clay_of_other_jars_and_stays_true():
 
 
 def test_loose_and_tight_mud_are_told_apart_by_their_references():
-    learned = {}
-    for packing in (LOOSE, TIGHT):
-        learned[packing] = packing_of(reference_jar(rng(), packing))
-        assert learned[packing].fits
+    loose, tight = learned_of(LOOSE), learned_of(TIGHT)
+    assert loose.fits
+    assert tight.fits
     clay = PACKING.index("clay_density")
-    assert learned[LOOSE].mean[clay] < learned[TIGHT].mean[clay] - 0.5
+    assert loose.mean[clay] < tight.mean[clay] - 0.5
 
 
 def test_one_soil_packs_unlike_another_however_well_the_reference_is_known():
-    learned = packing_of(reference_jar(rng(), LOOSE))
+    learned = learned_of(LOOSE)
     spread = np.array(learned.root) @ np.array(learned.root).T
     own = np.diag(spread)
     assert np.all(own > 1.0 - ALIKE**2)
