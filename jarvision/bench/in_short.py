@@ -18,9 +18,10 @@ from jarvision.results.corrections import SeenJar
 from jarvision.results.doubt_order import check_text, doubts_of
 from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.jarfile import jar_paths, read_jar_file
-from jarvision.results.record import PREFIX, SUFFIX, JarRecord
+from jarvision.results.record import PREFIX, SUFFIX, JarRecord, PhotoDigest
 from jarvision.results.report import title
 
+TAKE_AGAIN = "Take it again"
 _KEPT = 8  # whole results in memory
 
 _Stamp = tuple[int, int, int]
@@ -121,17 +122,18 @@ def _tile(record: JarRecord) -> dict[str, Any]:
     is_read = record.best is not None
     told, not_read, verdict = [], "not read", "Good"
     if record.unread:
-        told, verdict = [record.unread.sentence], "Take it again"
+        told, verdict = [record.unread.sentence], TAKE_AGAIN
     elif record.interim:
         told, not_read = [record.interim.sentence, record.interim.next_sentence], "not done yet"
-        verdict = "Good" if record.interim.verdict == "good" else "Take it again"
+        verdict = "Good" if record.interim.verdict == "good" else TAKE_AGAIN
     elif doubts_of(record):
         verdict = "Look at it once more"
+    used = {photo.name for photo in record.photos} | {p.name for p in _made_from(record)}
     overlays = [photo.overlay for photo in record.photos if photo.overlay]
     return {
         "stem": record.stem,
         "jar": record.jar,
-        "photos": [photo.name for photo in record.photos] + [name for name, _ in record.left_out],
+        "photos": sorted({*used, *(name for name, _ in record.left_out)}),
         "verdict": verdict,
         "title": title(record.jar, name=record.name, bed=record.bed),
         "soil": soil_in_words(record.best.texture) if record.best else not_read,
@@ -147,5 +149,9 @@ def _tile(record: JarRecord) -> dict[str, Any]:
 def _seen(record: JarRecord) -> SeenJar:
     shown = record.as_read or record.measurement
     readings = {photo.name: photo.reading for photo in shown.photos} if shown else {}
-    made = record.made_from.photos if record.made_from else ()
+    made = _made_from(record)
     return SeenJar(record.jar, tuple((p.name, p.sha256, readings.get(p.name)) for p in made))
+
+
+def _made_from(record: JarRecord) -> tuple[PhotoDigest, ...]:
+    return record.made_from.photos if record.made_from else ()

@@ -19,8 +19,8 @@ import numpy as np
 
 from jarvision.bench.areas import areas_from, is_area, outline_in, plain_area, unseen_photos
 from jarvision.bench.curves import glass_of, highest_mm
-from jarvision.bench.in_short import ResultsInShort
-from jarvision.bench.said import StaleError, files_of, is_emptied, left_out_by, said_by
+from jarvision.bench.in_short import TAKE_AGAIN, ResultsInShort
+from jarvision.bench.said import StaleError, files_of, is_emptied, left_out_by, said_by, set_aside
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import find_photos, natural_key
 from jarvision.core.series import READING_TIMES, Reading
@@ -43,6 +43,7 @@ from jarvision.results.corrections import (
 from jarvision.results.doubt_order import doubts_of, sentences
 from jarvision.results.hand_areas import HandArea
 from jarvision.results.headline import soil_in_words, soil_odds
+from jarvision.results.jarfile import jar_key
 from jarvision.results.record import JarRecord, PutRight
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 from jarvision.wall.suggest_marks import Offer, offer_of
@@ -170,6 +171,27 @@ class JarsOnBench:
             table = self._table()
             old, new = said_by(given, table.said, [jar.seen for jar in self.results.all()])
             self._write(replaced(table, old, [new] if new else []))
+
+    def taken_again(self, jar: str, named: str, newest: str) -> None:
+        """Leave out the photo that was to be taken again, now that it was.
+
+        Parameters
+        ----------
+        jar : str
+            Whose photo has come.
+        named : str
+            What photos of this jar and reading are called.
+        newest : str
+            What the one that has come is called.
+        """
+        stem = named.rpartition(".")[0]
+        with self._lock:
+            table = self._table()
+            again = [j.seen for j in self.results.all() if j.tile["verdict"] == TAKE_AGAIN]
+            same = [seen for seen in again if jar_key(seen.jar) == jar_key(jar)]
+            rows = [row for seen in same for row in set_aside(seen, stem, newest)]
+            if rows:
+                self._write(replaced(table, [], rows))
 
     def _table(self) -> Corrections:
         return read_corrections(self.out / CORRECTIONS_FILE)

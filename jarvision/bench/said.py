@@ -83,6 +83,16 @@ def is_emptied(jar: SeenJar, rows: Iterable[SaidOfPhoto]) -> bool:
     )
 
 
+def set_aside(jar: SeenJar, stem: str, newest: str) -> list[SaidOfPhoto]:
+    """Leave out a jar's photos whose names begin alike: one of them was taken again."""
+    at = datetime.now().astimezone().isoformat(timespec="seconds")
+    return [
+        SaidOfPhoto(jar.jar, name, PhotoFact.NO_JAR, "", "", at, "taken again", "", digest)
+        for name, digest, _ in jar.photos
+        if PurePath(name).stem.startswith(stem) and name != newest
+    ]
+
+
 def said_by(
     given: Mapping[str, Any], rows: Iterable[SaidOfPhoto], jars: Sequence[SeenJar]
 ) -> tuple[list[SaidOfPhoto], SaidOfPhoto | None]:

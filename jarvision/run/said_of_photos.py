@@ -59,7 +59,8 @@ def told(sightings: Sequence[Sighting], rows: Iterable[SaidOfPhoto]) -> Told:
 
 def _left_out(row: SaidOfPhoto) -> str:
     by = f" by {shown(row.by)}" if row.by else ""
-    return f"Left out by hand{by}: it shows no jar."
+    why = shown(row.note) if row.note else "it shows no jar"
+    return f"Left out by hand{by}: {why}."
 
 
 def _places(row: SaidOfPhoto, sightings: Sequence[Sighting]) -> list[Sighting]:

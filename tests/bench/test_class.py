@@ -11,6 +11,7 @@ import threading
 import time
 from pathlib import Path
 
+import cv2
 import pytest
 from bench_page import PHOTO, SAMPLES, Served, until
 
@@ -99,6 +100,27 @@ def test_a_phones_verdict_comes_although_thirty_jars_wait(tmp_path):
     served.end()
     assert {tile["jar"] for tile in tiles} == {"2", "21"}
     assert not (tmp_path / "readings" / "readings.csv").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.photo
+def test_a_photo_that_is_taken_again_takes_the_place_of_the_bad_one(tmp_path):
+    served = Served(tmp_path)
+    status, _, _ = served.ask("/api/shaken", "PUT", json.dumps({"jar": "2"}))
+    assert status == 200
+    picture = cv2.imread(str(SAMPLES / "jar-02-1min.jpg"))
+    verdicts, names = [], []
+    for light in (0.06, 1.0):  # the first is far too dark
+        body = cv2.imencode(".jpg", (picture * light).astype("uint8"))[1].tobytes()
+        headers = {"X_Photo_Name": "image.jpg", "X_Jar": "2"}
+        _, _, answer = served.ask("/api/photos", "POST", body, **headers)
+        names.append(json.loads(answer)["name"])
+        verdicts.append((verdict_on(served, names[-1]) or {"verdict": "none"})["verdict"])
+    left_out = json.loads(served.ask("/api/jars")[2])["left_out"]
+    served.end()
+    assert verdicts == ["Take it again", "Good"]
+    assert [row["photo"] for row in left_out] == names[:1]
+    assert (tmp_path / names[0]).exists()
 
 
 @pytest.mark.slow
