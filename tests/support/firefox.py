@@ -32,7 +32,8 @@ _PREFERENCES = {
     "toolkit.telemetry.enabled": False,
 }
 _LOG = """const told = Services.console.getMessageArray()
-  .filter((one) => one instanceof Ci.nsIScriptError && String(one.sourceName).startsWith("http"))
+  .filter((one) => one instanceof Ci.nsIScriptError && !(one.flags & one.warningFlag))
+  .filter((one) => String(one.sourceName).startsWith("http"))
   .map((one) => one.message);
 Services.console.reset(); return told"""
 _RESIZE = """const root = document.documentElement;
@@ -81,7 +82,7 @@ class Firefox:
         return self.call("POST", "/execute/sync", {"script": script, "args": list(arguments)})
 
     def log(self):
-        """Errors and warnings of pages since the last call."""
+        """Errors of pages since the last call."""
         return self._as_program(_LOG)
 
     def screenshot(self, *, whole=False):
