@@ -157,14 +157,19 @@ def spread_of(draws: NDArray[np.float64]) -> NDArray[np.float64]:
     """Measure the standard deviation of each column about its main place.
 
     Draws further from the median than six times the half-width of the middle 68.3 % belong to
-    another place that the boundary could have; they count in the odds, not in the sd.
+    another place that the boundary could have. Where they are few they count in the odds, not in
+    the sd.
     """
     low, middle, high = np.percentile(draws, [15.87, 50.0, 84.13], axis=0)
     near = np.abs(draws - middle) <= 3.0 * (high - low)
+    near |= (~near).mean(axis=0) > _FEW_DRAWS
     sd: NDArray[np.float64] = np.array(
         [column[kept].std(ddof=1) for column, kept in zip(draws.T, near.T, strict=True)]
     )
     return sd
+
+
+_FEW_DRAWS = 0.05  # of all: more of them are as likely as what an interval of 95 % leaves out
 
 
 def _usable(tops: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -211,11 +216,33 @@ def _choose_places(
     in_order = [way for way in ways if _weight(way) > 0 and _stacks(way)] or [
         way for way in ways if _weight(way) > 0
     ]
-    weights = np.array([_weight(way) for way in in_order])
-    chosen = rng.choice(len(in_order), size=n, p=weights / weights.sum())
+    chosen = rng.choice(len(in_order), size=n, p=_joint_odds(places, in_order))
     tops = np.array([[place.top_mm for place in way] for way in in_order])
     sds = np.array([[place.sd_mm for place in way] for way in in_order])
     return tops[chosen], sds[chosen]
+
+
+def _joint_odds(
+    places: Sequence[Sequence[Candidate]], ways: Sequence[Sequence[Candidate]]
+) -> NDArray[np.float64]:
+    """Odds of ways to stack places, by which each place is as likely as its own weight says.
+
+    A rare place that goes only with a rare place of another top would all but vanish in a product
+    of weights. Iterative proportional fitting (Deming and Stephan 1940, Ann. Math. Stat. 11: 427).
+    """
+    odds = np.array([_weight(way) for way in ways])
+    for _ in range(_FITTINGS):
+        for layer, own in enumerate(places):
+            for place in own:
+                goes = np.array([way[layer] is place for way in ways])
+                share = odds[goes].sum() / odds.sum()
+                if share > 0:
+                    odds[goes] *= place.weight / sum(p.weight for p in own) / share
+    fitted: NDArray[np.float64] = odds / odds.sum()
+    return fitted
+
+
+_FITTINGS = 30
 
 
 def _weight(way: Sequence[Candidate]) -> float:

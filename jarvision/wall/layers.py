@@ -41,7 +41,7 @@ _TEMPER = 4.0  # rows of half a millimetre are not independent: costs count abou
 _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
 _CLEAR_COST = 1.1  # the same above settled clay: the deposit's surface, clear water
 _ROW_CAP = 5.0
-_WAYS_APART_MM, _MOST_WAYS, _MOST_COST = 2.5, 14, 80.0  # ways that are handed on to be weighed
+_WAYS_APART_MM, _MOST_WAYS, _MOST_COST = 2.5, 60, 80.0  # ways that are handed on to be weighed
 _SEARCH_BINS = 220  # deposits are looked for up to 110 mm
 _EDGE_SD_MM = (
     0.23  # what the edge of a deposit means to a quarter of a millimetre, seen on rendered jars

@@ -36,7 +36,7 @@ _NO_LAYERS = "No layers of sand and silt can be told apart in this jar; is there
 # Log units a photo by which layers must explain the grain better than none does. Drawn walls
 # without layers reach 14 and an empty drawn glass 20, rendered jars seen once start at 12: between
 # the two limits layers are believed only where one stack of them stands out. Our own, no source.
-_LEAST_GAIN, _SURE_GAIN, _LEAST_ODDS = 15.0, 25.0, 0.5
+_LEAST_GAIN, _SURE_GAIN, _LEAST_ODDS = 15.0, 25.0, 0.7
 _OTHER_MM = 2.5  # places of a top nearer than this are one
 _THIN_MM = 2.0  # a layer thinner than this is hardly thicker than coarse heights are unsure
 

@@ -144,4 +144,4 @@ def _others(layer: int, tops: Array, odds: Array, main: Array) -> tuple[tuple[fl
         if weight > _LEAST_ODDS:
             found.append((float(at[best]), weight))
         rest &= ~group
-    return tuple(sorted(found, key=lambda place: -place[1])[:4])
+    return tuple(sorted(found, key=lambda place: -place[1])[:6])

@@ -10,7 +10,13 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from jarvision.core.errors import NoDepositError
-from jarvision.estimate.composition import MIN_DRAWS, Candidate, compose, draw_tops
+from jarvision.estimate.composition import (
+    MIN_DRAWS,
+    Candidate,
+    compose,
+    draw_tops,
+    spread_of,
+)
 from jarvision.estimate.texture import texture_of
 
 MANY = 200_000
@@ -125,6 +131,30 @@ def test_an_error_in_the_scale_leaves_the_shares_alone():
     draws = draw_tops([32, 64, 80], [0] * 3, shared_sd_mm=0, scale_sd=0.1, rng=rng(), n=MANY)
     assert np.log(draws[:, 2]).std() == pytest.approx(0.1, rel=0.02)
     assert sds(compose(draws)) == pytest.approx([0, 0, 0], abs=1e-9)
+
+
+def test_a_place_that_goes_only_with_another_is_as_likely_as_its_weight_says():
+    # silt at 40 fits only under clay at 50: each has odds of one in eleven by its own weight
+    draws = draw_tops(
+        (10, 20, 30),
+        (0.1, 0.1, 0.1),
+        shared_sd_mm=0,
+        scale_sd=0,
+        rng=rng(),
+        n=MANY,
+        alternatives=([], [Candidate(40, 0.1, 0.1)], [Candidate(50, 0.1, 0.1)]),
+    )
+    assert (draws[:, 1] > 30).mean() == pytest.approx(1 / 11, abs=0.005)
+    assert (draws[:, 2] > 40).mean() == pytest.approx(1 / 11, abs=0.005)
+
+
+@pytest.mark.parametrize(("part", "counts"), [(0.08, True), (0.03, False)])
+def test_another_place_counts_in_the_sd_where_it_is_likely_enough(part, counts):
+    draws = rng().normal(30.0, 0.4, (MANY, 1))
+    draws[: int(part * MANY)] += 20.0
+    # of a mixture of two: its own variance, and that of a coin that falls so (closed form)
+    whole = math.sqrt(0.4**2 + part * (1 - part) * 20.0**2)
+    assert spread_of(draws)[0] == pytest.approx(whole if counts else 0.4, rel=0.02)
 
 
 def test_a_second_place_gives_honest_odds():
