@@ -221,4 +221,5 @@ def test_a_phone_sends_a_photo_and_is_told_what_it_is_worth(browser, link, folde
         "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
     )
     assert wide <= seen
-    assert browser.log() == []
+    # a click of a script is no person's, so Firefox starts no sound on it, and says so
+    assert [told for told in browser.log() if "AudioContext" not in str(told)] == []

@@ -82,9 +82,10 @@ function show(tile, runs) {
 
 async function look() {
   try {
+    const mine = waiting; // a photo that is sent meanwhile is looked for the next time
     const doing = await ask("api/doing");
-    const lasts = doing.waited_for.includes(waiting);
-    if (waiting && (!lasts || doing.runs !== runs)) {
+    const lasts = doing.waited_for.includes(mine);
+    if (mine && mine === waiting && (!lasts || doing.runs !== runs)) {
       runs = doing.runs;
       const { jars } = await ask("api/jars");
       const tile = jars.find((one) => one.photos.includes(waiting));
