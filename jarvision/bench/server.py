@@ -40,6 +40,7 @@ _FILES = {
     "page.css": ("page.css", "text/css"),
     "page.js": ("page.js", "text/javascript"),
     "areas.js": ("areas.js", "text/javascript"),
+    "asking.js": ("asking.js", "text/javascript"),
     "gestures.js": ("gestures.js", "text/javascript"),
     "glass.js": ("glass.js", "text/javascript"),
     "photos.js": ("photos.js", "text/javascript"),

@@ -69,3 +69,30 @@ export function frame(glass, size, low = -Infinity, high = Infinity) {
   const bottom = Math.min(Math.max(...ys) + 0.03 * size[0], size[0]);
   return [left, top, right - left, bottom - top];
 }
+
+// Move numbers as little as may be until each two are so far from each other (isotonic regression
+// by pooling neighbours that are in each other's way).
+function apart(places, least) {
+  const order = places.map((at, i) => i).sort((a, b) => places[a] - places[b]);
+  const pools = [];
+  order.forEach((i, rank) => {
+    pools.push({ sum: places[i] - rank * least, own: [i] });
+    for (let n = pools.length - 1; n > 0 && pools[n - 1].sum / pools[n - 1].own.length > pools[n].sum / pools[n].own.length; n -= 1) {
+      const last = pools.pop();
+      pools[n - 1].sum += last.sum;
+      pools[n - 1].own.push(...last.own);
+    }
+  });
+  const moved = [];
+  let rank = 0;
+  for (const { sum, own } of pools) for (const i of own) { moved[i] = sum / own.length + rank * least; rank += 1; }
+  return moved;
+}
+
+// Labels of lines near each other would lie over one another; each tells its place by `at`.
+export function labelled(lines) {
+  const tags = lines.map((group) => group.querySelector(".tag")).filter((tag) => tag?.at);
+  const heights = apart(tags.map((tag) => tag.at[1]), 0.95 * (tags[0]?.at[2] || 0));
+  tags.forEach((tag, i) => tag.setAttribute("transform", `translate(${tag.at[0]} ${heights[i]}) scale(${tag.at[2]})`));
+  return lines;
+}

@@ -1,30 +1,15 @@
 import { Areas } from "./areas.js";
+import { $, asker, say } from "./asking.js";
 import { Desk, isTop } from "./gestures.js";
 import { fileItem, filled, html, leftOutItem, told as toldOf } from "./photos.js";
-import { element, frame, heightAt, path, rightEnd } from "./glass.js";
+import { element, frame, heightAt, labelled, path, rightEnd } from "./glass.js";
 
 const NAMES = { sand: "top of the sand", silt: "top of the silt", clay: "top of the clay", floor: "inside floor", water: "water line", outline: "outline of the jar", "left out": "part that is left out" };
 const SD_MM = 0.5, CLOSER_SD_MM = 0.3;
-const $ = (id) => document.getElementById(id);
 const desks = new Map();
 let jar = null, desk = null, shown = 0, all = [], runs = -1, closer = false;
 
-function say(words, wrong = false) {
-  $("said").textContent = words;
-  $("said").classList.toggle("wrong", wrong);
-}
-
-async function ask(path, options = {}) {
-  const answer = await fetch(path, options).catch(() => null);
-  if (!answer) throw new Error("The program does not answer any more; start jarvision bench again.");
-  const kind = answer.headers.get("content-type") || "";
-  if (!answer.ok) {
-    const words = kind.includes("json") ? (await answer.json()).sentence : await answer.text();
-    throw Object.assign(new Error(words || "That did not work; load the page again."), { status: answer.status });
-  }
-  return answer.json();
-}
-
+const ask = asker("The program does not answer any more; start jarvision bench again.");
 const send = (path, method, body) => ask(path, { method, body: JSON.stringify(body), headers: { "content-type": "application/json" } });
 
 // --- all jars -----------------------------------------------------------------------------------
@@ -308,7 +293,7 @@ function drawPhoto() {
     });
   });
   if (photo.glass) places().forEach((one) => made.push(dragged(one)));
-  made.push(...areas.draw());
+  labelled(made).push(...areas.draw());
   for (const [name, mode] of MODES) $(name).setAttribute("aria-pressed", areas.mode === mode);
   $("how").textContent = MODES.find(([, mode]) => mode === areas.mode)?.[2] || "";
   document.getElementById("lines").replaceChildren(...made);
@@ -336,7 +321,8 @@ function line(one, kind) {
   const view = $("photo").viewBox.baseVal;
   const size = view.width / 32;
   const words = one.isMark ? `mark of ${one.what}` : kind === "here" ? "or here" : one.isNew ? `${one.what}?` : `${one.what}${jar.scaled && isTop(one.what) ? ` ${(one.mm - floorMm()).toFixed(1)}` : ""}`;
-  const tag = element("text", { class: "tag", x: 0, y: 0, transform: `translate(${x + size * (kind === "here" ? 5 : 0.5)} ${y + size * (one.what === "floor" ? 1.1 : 0.3)}) scale(${size})` }, words);
+  const tag = element("text", { class: "tag", x: 0, y: 0 }, words);
+  tag.at = [x + size * 0.5, y + size * (one.what === "floor" ? 1.1 : 0.3), size];
   group.append(tag);
   return group;
 }

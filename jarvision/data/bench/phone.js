@@ -1,19 +1,9 @@
-const $ = (id) => document.getElementById(id);
+import { $, asker, say } from "./asking.js";
+
 const DUE = [[60, "1 minute"], [7200, "2 hours"], [172800, "48 hours"]];
 let shaken = {}, ahead = 0, waiting = null, runs = -1, rung = true, sound = null;
 
-function say(words, wrong = false) {
-  $("said").textContent = words;
-  $("said").classList.toggle("wrong", wrong);
-}
-
-async function ask(path, options = {}) {
-  const answer = await fetch(path, options).catch(() => null);
-  if (!answer) throw new Error("The teacher's computer does not answer; stay in its network and try again.");
-  const kind = answer.headers.get("content-type") || "";
-  if (!answer.ok) throw new Error(kind.includes("json") ? (await answer.json()).sentence : await answer.text());
-  return answer.json();
-}
+const ask = asker("The teacher's computer does not answer; stay in its network and try again.");
 
 const key = () => $("jar").value.trim();
 const since = () => Date.now() / 1000 + ahead - shaken[key()];
