@@ -208,7 +208,8 @@ def test_a_phone_sends_a_photo_and_is_told_what_it_is_worth(browser, link, folde
         "const jar = document.getElementById('jar'); jar.value = '2';"
         "jar.dispatchEvent(new Event('input')); document.getElementById('shaken').click()"
     )
-    until(lambda: browser.run("return document.getElementById('count').textContent").endswith("s"))
+    counted = until(lambda: browser.run("return document.getElementById('count').textContent"))
+    assert counted.endswith(" s") or counted == "Now"  # a busy machine may have slept on it
     assert asked(link, "api/shaken")["shaken_s"].keys() == {"2"}
     found = browser.call("POST", "/element", {"using": "css selector", "value": "#camera"})
     [element] = found.values()
