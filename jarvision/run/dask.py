@@ -74,7 +74,7 @@ def pool_for(workers: int, cluster: str = "") -> AbstractContextManager[TaskPool
 
 @contextlib.contextmanager
 def _cluster_pool(address: str) -> Iterator[ClusterPool]:
-    with _without_noise():
+    with _without_noise(), _forgetful():
         client = _connected(address)
         try:
             pool = ClusterPool(client)
@@ -96,6 +96,18 @@ def _without_noise() -> Iterator[None]:
             yield
     finally:
         logging.disable(before)
+
+
+@contextlib.contextmanager
+def _forgetful() -> Iterator[None]:
+    """Keep the library from holding the last thousand messages: here each holds a jar's photos."""
+    try:
+        import dask
+    except ImportError:  # said when it is connected
+        yield
+        return
+    with dask.config.set({"distributed.admin.low-level-log-length": 10}):
+        yield
 
 
 def _connected(address: str) -> Client:

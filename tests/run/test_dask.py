@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+import tracemalloc
 from functools import partial
 
 import pytest
@@ -329,6 +330,23 @@ def test_results_stand_in_the_order_of_the_tasks(two):
         assert pool.each(errand(double), [], lost=lost) == []
     assert done == [2 * n for n in range(30)]
     assert sorted(told) == done
+
+
+def count_bytes(parcel):
+    return len(parcel)
+
+
+def test_what_was_sent_and_is_done_is_not_kept_in_memory(two):
+    parcel, times = 300_000, 100
+    tracemalloc.start()
+    try:
+        with pool_for(1, two.address) as pool:
+            task = Task(count_bytes, lambda n: partial(count_bytes, os.urandom(parcel)), as_it_is)
+            assert pool.each(task, range(times), lost=lost) == [parcel] * times
+            left, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert left < parcel * times / 2
 
 
 def test_an_error_that_concerns_all_ends_all(two):
