@@ -52,6 +52,7 @@ def test_a_reference_narrows_the_clay_of_other_jars_and_stays_true():
         assert found[f"{known}, reference"][:, 2].mean() >= 0.8
 
 
+@pytest.mark.slow
 def test_loose_and_tight_mud_are_told_apart_by_their_references():
     loose, tight = learned_of(LOOSE), learned_of(TIGHT)
     assert loose.fits
@@ -76,6 +77,7 @@ def test_one_soil_packs_unlike_another_however_well_the_reference_is_known():
 # -- whether it fits -------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_reference_whose_jar_and_laboratory_disagree_is_not_used():
     fine = reference_jar(rng(), LOOSE)
     sandy = replace(fine, finer=(Finer(2.0, 0.05, 0.02), Finer(50.0, 0.15, 0.02)))

@@ -181,6 +181,7 @@ def test_layers_one_under_the_other_and_no_numbers_are_refused(jar, height_mm):
         put_right(jar.measurement, [Correction(JarLine.SAND, height_mm, 0.5, ONE)])
 
 
+@pytest.mark.slow
 @pytest.mark.photo
 def test_the_next_read_finds_it_and_says_so_everywhere(out, jar):
     digest = next(p.sha256 for p in jar.made_from.photos if p.name == jar.photos[0].name)

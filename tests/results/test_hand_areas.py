@@ -123,6 +123,7 @@ def test_an_area_that_fits_nothing_is_named(given):
     assert "line 3" in unfit[0]
 
 
+@pytest.mark.slow
 @pytest.mark.photo
 def test_a_read_follows_what_was_drawn_says_so_and_goes_back(tmp_path):
     photos = sorted(SAMPLES.glob("jar-21-*.jpg"))

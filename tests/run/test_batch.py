@@ -99,6 +99,7 @@ def test_good_jars_are_read_whatever_lies_beside_them(run: Run) -> None:
     assert run.batch.photos_found == 9
 
 
+@pytest.mark.slow
 def test_photos_are_never_touched(run: Run) -> None:
     assert digests(run.photos) == run.before
 
@@ -274,6 +275,7 @@ def test_the_order_of_the_photos_does_not_matter(run: Run) -> None:
         assert one.sd == other.sd
 
 
+@pytest.mark.slow
 def test_an_early_photo_that_cannot_be_used_is_left_out(tmp_path: Path) -> None:
     paths = [sample("21", "2h"), sample("21", "48h")]
     paths += edited(tmp_path, "21", lambda bgr: bgr[:1300], readings=("1min",))

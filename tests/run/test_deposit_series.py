@@ -29,6 +29,7 @@ def later_copy(folder: Path, reading: str, hours: float) -> Path:
     return save(folder / f"jar-02-{hours:g}h.jpg", darker, exif)
 
 
+@pytest.mark.slow
 def test_further_photos_are_kept_as_heights_over_time(tmp_path: Path) -> None:
     """An hour after shaking the silt is as it is at two; a week after, the clay as at two days."""
     more = [

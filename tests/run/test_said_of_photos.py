@@ -179,6 +179,7 @@ def test_a_list_of_jars_holds_for_a_photo_that_is_given_to_one_of_its_jars(tmp_p
     assert plan.rows["plot"].name == "Ada"
 
 
+@pytest.mark.slow
 @pytest.mark.photo
 def test_what_was_said_is_read_shown_everywhere_and_taken_back(tmp_path):
     """A photo of jar 21 under a name that misleads: the time is put right, a stray one left out."""

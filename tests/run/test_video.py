@@ -115,6 +115,7 @@ def test_a_tiny_and_an_endless_video_are_refused(tmp_path: Path) -> None:
         frames_of(long, VideoTiming(step_s=86400.0))
 
 
+@pytest.mark.slow
 def test_a_time_lapse_is_read_like_photos(tmp_path: Path) -> None:
     """A minute a picture: the sand at 1 min, the silt at 2 h, where the renderer put them."""
     first, second = upright(sample("02", "1min")), upright(sample("02", "2h"))
