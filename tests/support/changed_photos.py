@@ -1,6 +1,6 @@
 """Read jars from pictures that are changed on the way, and print how often and how far off.
 
-    python -m tests.support.changed_photos FOLDER... [--changes light,phone] [--workers 2]
+    python -m tests.support.changed_photos FOLDER... [--changes light,phone] [--leave-out photos:8]
 
 Each folder holds photos and their truth.csv. A reader that is right by a hair's breadth is wrong
 here: other light, a phone's sharpening, a tilt, noise, a veil of shine, too bright, too dark.
@@ -116,9 +116,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folders", nargs="+", type=Path)
     parser.add_argument("--changes", default=",".join(CHANGES))
+    parser.add_argument("--leave-out", default="")
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
-    jars = [(folder, jar) for folder in args.folders for jar in truth_of(folder)]
+    out = set(args.leave_out.split(","))
+    jars = [(f, jar) for f in args.folders for jar in truth_of(f) if f"{f.name}:{jar}" not in out]
     sys.stdout.write(HEADER + "\n")
     for change in args.changes.split(","):
         with ProcessPoolExecutor(args.workers) as pool:
