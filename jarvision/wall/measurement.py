@@ -145,6 +145,68 @@ class PhotoMeasurement:
 
 
 @dataclass(frozen=True, slots=True)
+class GrainBand:
+    """The grains in one band of the sand, as the wall shows them.
+
+    Attributes
+    ----------
+    bottom_mm, top_mm : float
+        Heights of the band above the inside floor [mm].
+    mean_mm : float
+        Mean intermediate diameter of its grains, each weighed by the area that it covers, which on
+        a plane through a packing is its share of volume (Delesse) [mm]; NaN where they are too
+        small to be told.
+    log_sd : float
+        One standard deviation of the natural logarithm of `mean_mm`; NaN with it.
+    finer_than_mm : float
+        Where they are too small to be told, the mean is less than this 19 times in 20 [mm]; else
+        NaN.
+    """
+
+    bottom_mm: float
+    top_mm: float
+    mean_mm: float = math.nan
+    log_sd: float = math.nan
+    finer_than_mm: float = math.nan
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether there is a number, and not only a bound."""
+        return math.isfinite(self.mean_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class SandGrain:
+    """What a photo shows of the sand's own grains.
+
+    Attributes
+    ----------
+    photo : str
+        File name of the photo, safe to print; empty where none could be used.
+    bands : tuple of GrainBand
+        Lowest first; empty where nothing can be said.
+    px_per_mm : float
+        Pixels of the full-size photo a millimetre at the wall [1/mm].
+    limit_mm : float
+        The finest mean that this photo could tell [mm].
+    stones : int
+        How many grains over 2 mm lie at the wall in what was looked at.
+    stones_share : float
+        Share of the sand's wall that they cover; NaN where not looked for.
+    why_not : str
+        Where `bands` is empty, one plain sentence that says why and what to do.
+    """
+
+    photo: str = ""
+    bands: tuple[GrainBand, ...] = ()
+    px_per_mm: float = math.nan
+    limit_mm: float = math.nan
+    stones: int = 0
+    stones_share: float = math.nan
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class JarMeasurement:
     """What was measured in all photos of one jar.
 
@@ -164,6 +226,8 @@ class JarMeasurement:
         What was doubtful before boundaries were placed: times, the photos' noise.
     put_right : tuple of str
         The lines that somebody put right by hand.
+    sand_grain : SandGrain or None
+        What its sand's grains look like; None where that was not looked at.
     """
 
     photos: tuple[PhotoMeasurement, ...]
@@ -174,6 +238,7 @@ class JarMeasurement:
     widened_to_mm: float = math.nan
     doubts: tuple[Doubt, ...] = ()
     put_right: tuple[str, ...] = ()
+    sand_grain: SandGrain | None = None
 
     def numbers(self) -> JarMeasurement:
         """Give the same without any picture."""
