@@ -73,6 +73,7 @@ class DoubtName(StrEnum):
     GLARE = "glare"
     TILTED = "tilted"
     WATER_LINE_UNSURE = "water_line_unsure"
+    SAND_NOT_GRADED = "sand_not_graded"
 
 
 _SENTENCES: dict[DoubtName, str] = {
@@ -204,6 +205,10 @@ _SENTENCES: dict[DoubtName, str] = {
     DoubtName.MARK_ON_BOUNDARY: (
         "A dark line or tape runs over the top of the {layer} on all of the glass that is seen in "
         "{photo}, so that boundary is less sure; leave some glass free beside a mark."
+    ),
+    DoubtName.SAND_NOT_GRADED: (
+        "The grains of the sand do not lie coarse below fine, as they settle, so how coarse it is "
+        "is not told; rub it between your fingers, or shake the jar well and read it anew."
     ),
     DoubtName.PUT_RIGHT: "The {line} was put right by hand{how}.",
     DoubtName.LINES_BOWED: (

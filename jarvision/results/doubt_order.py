@@ -52,6 +52,7 @@ _PHRASES = {
     "soil_does_not_fit": "soil does not fit the jar",
     "reference_not_used": "reference not used",
     "reference_differs": "unlike the reference",
+    "sand_not_graded": "sand not graded",
     "side_unsure": "side up not sure",
     "focal_unknown": "lens not known",
     "water_state_unknown": "water not described",
