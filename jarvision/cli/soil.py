@@ -113,6 +113,7 @@ def guide(
         request,
         rng=np.random.default_rng(0),
         jar_draws_pct=shares.draws_pct if shares else None,
+        jar_texture=shares.texture if shares else None,
         jar_name=name,
     )
     say(guide_text(made))

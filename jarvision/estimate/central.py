@@ -21,7 +21,7 @@ def central_pct(
     *,
     classify: Callable[[ArrayLike], NDArray[np.intp]] = classify_many,
 ) -> Array:
-    """Choose the composition to print: in the likeliest class, and as central as that allows.
+    """Choose the composition to print: as central as its class allows, which is a likely one.
 
     Parameters
     ----------
@@ -35,9 +35,10 @@ def central_pct(
     Returns
     -------
     ndarray, shape (3,)
-        The middle, where it is of the class that most draws are in; else the draw of that class
-        that lies nearest to it. A mean of a bent cloud can lie outside it, in a class that hardly
-        any draw is in.
+        The middle, where its class is the likeliest or nearly so; else the nearest place of such a
+        class, among its draws. A mean of a bent cloud can lie outside it, in a class that hardly
+        any draw is in; and of classes that are as likely, the one nearest to the middle is taken,
+        lest chance decides.
 
     Raises
     ------
@@ -46,15 +47,36 @@ def central_pct(
     """
     draws = np.asarray(draws_pct, dtype=np.float64)
     classes = classify(draws)
-    likeliest = int(np.argmax(np.bincount(classes)))  # the coarser of two that are level
+    counts = np.bincount(classes)
+    likely = np.flatnonzero(counts >= NEARLY * counts.max())
     middle = draws.mean(axis=0) if middle_pct is None else np.asarray(middle_pct, dtype=np.float64)
-    if _stays_in(middle[np.newaxis], likeliest, classify)[0]:
-        return middle
-    mine = draws[classes == likeliest]
-    safe = mine[_stays_in(mine, likeliest, classify)]
-    pool = safe if len(safe) else mine
-    nearest: Array = pool[int(np.argmin(((pool - middle) ** 2).sum(axis=1)))]
-    return nearest
+    places = [_nearest(middle, draws[classes == each], int(each), classify) for each in likely]
+    away = [float(((place - middle) ** 2).sum()) for place in places]
+    return places[int(np.argmin(away))]
+
+
+NEARLY = 0.55
+"""A class is nearly as likely as the likeliest with this part of its odds; ours."""
+
+_BESIDE = 1.0  # points from a draw at which a composition counts as among the draws; ours
+_NEAR_PART = 0.5  # of the draws of a class, towards whose middle is gone
+
+
+def _nearest(
+    middle: Array, mine: Array, own: int, classify: Callable[[ArrayLike], NDArray[np.intp]]
+) -> Array:
+    """Give the place nearest to the middle, of a class and among its draws (n, 3)."""
+    by_distance = mine[np.argsort(((mine - middle) ** 2).sum(axis=1), kind="stable")]
+    towards = by_distance[: max(1, round(_NEAR_PART * len(mine)))].mean(axis=0)
+    line = middle + (towards - middle) * np.linspace(0.0, 1.0, 101)[:, np.newaxis]
+    inside = _stays_in(line, own, classify)
+    if inside.any():
+        place: Array = line[int(np.argmax(inside))]
+        if inside[0] or (((mine - place) ** 2).sum(axis=1) < _BESIDE**2).any():
+            return place
+    safe = by_distance[_stays_in(by_distance, own, classify)]
+    drawn: Array = (safe if len(safe) else by_distance)[0]
+    return drawn
 
 
 def _stays_in(

@@ -101,7 +101,9 @@ def combine(measured: JarMeasurement, *, profile: JarProfile | None, seed: int) 
     # the spread of the draws holds the floor, the scale and the odds of other places
     spread = spread_of(draws).tolist()
     sand, silt, clay = (Measured(t.value, sd, "mm") for t, sd in zip(own, spread, strict=True))
-    return Combined((sand, silt, clay), composition, texture_of(composition.draws))
+    return Combined(
+        (sand, silt, clay), composition, texture_of(composition.draws, composition.pcts)
+    )
 
 
 def _is_hard_to_see(doubts: Sequence[Doubt]) -> bool:

@@ -51,7 +51,7 @@ class Composition:
     ----------
     sand_pct, silt_pct, clay_pct : Measured
         Shares [% of the height], from the middle (median) of the tops' draws, so that they add
-        up to 100, moved into the likeliest class where the middle is of another
+        up to 100, moved into a likely class where that of the middle is not
         (`jarvision.estimate.central`); the sd is that of the draws about their main place, so
         that a far-off place that is hardly likely shows in the odds and not as a wide sd
         (`spread_of`).
@@ -63,6 +63,11 @@ class Composition:
     silt_pct: Measured
     clay_pct: Measured
     draws: NDArray[np.float64]
+
+    @property
+    def pcts(self) -> tuple[float, float, float]:
+        """The three shares [%]."""
+        return self.sand_pct.value, self.silt_pct.value, self.clay_pct.value
 
 
 def compose(top_draws_mm: ArrayLike) -> Composition:

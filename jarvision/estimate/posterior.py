@@ -32,6 +32,7 @@ from jarvision.estimate.narrowing import Narrowing, narrowing
 from jarvision.estimate.next_fact import NextFact, narrows_most
 from jarvision.estimate.priors import PACKING, PRIORS
 from jarvision.estimate.sampler import ENOUGH_DRAWS, effective, flattened, resample, sample
+from jarvision.estimate.texture import Texture, texture_of
 
 __all__ = [
     "Horizon",
@@ -162,7 +163,9 @@ class Weighed:
         Equally likely draws of sand, silt and clay, shares of the mineral mass that sum to 1.
     sand_pct, silt_pct, clay_pct : Interval
         Their 90 % intervals [%], and the composition to print: the draws' mean or, where that is
-        not of the likeliest class, the draw of it that lies nearest.
+        not of a likely class, the nearest place of one (`jarvision.estimate.central`).
+    texture : Texture
+        Odds of the classes, that of the printed composition first.
     suspended_pct : Interval
         Share of the clay still in the water at the last photo [%].
     effective_draws : float
@@ -185,6 +188,7 @@ class Weighed:
     sand_pct: Interval
     silt_pct: Interval
     clay_pct: Interval
+    texture: Texture
     suspended_pct: Interval
     effective_draws: float
     curve: SettlingCurve
@@ -311,9 +315,11 @@ def _report(
     draws: int,
     misfit: bool,
 ) -> Weighed:
-    picked = resample(flattened(log_w, _LEAST_DRAWS), rng, draws)
-    fractions = cloud.mass[picked] / cloud.mass[picked].sum(axis=1, keepdims=True)
-    central = central_pct(100.0 * fractions)
+    shares = cloud.mass / cloud.mass.sum(axis=1, keepdims=True)
+    flat = flattened(log_w, _LEAST_DRAWS)
+    picked = resample(flat, rng, draws, places=shares[:, [1, 2]])
+    fractions = shares[picked]
+    central = central_pct(100.0 * fractions, 100.0 * (np.exp(flat) @ shares))
     percents = [_interval(100.0 * c, v) for c, v in zip(fractions.T, central, strict=True)]
     clay_up = cloud.clay_up[picked]
     narrowed = narrowing(fractions, evidence.facts.origin)
@@ -330,6 +336,7 @@ def _report(
         sand_pct=percents[0],
         silt_pct=percents[1],
         clay_pct=percents[2],
+        texture=texture_of(100.0 * fractions, central.tolist()),
         suspended_pct=_interval(100.0 * clay_up, 100.0 * clay_up.mean()),
         effective_draws=effective(log_w),
         curve=SettlingCurve(evidence.steps_s, *bands),

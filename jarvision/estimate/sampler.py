@@ -148,11 +148,29 @@ def flattened(log_w: Array, least: float) -> Array:
     return flat
 
 
-def resample(log_w: Array, rng: np.random.Generator, draws: int) -> NDArray[np.int64]:
-    """Pick indices of equally likely draws, by systematic resampling in random order."""
+def resample(
+    log_w: Array, rng: np.random.Generator, draws: int, *, places: Array | None = None
+) -> NDArray[np.int64]:
+    """Pick indices of equally likely draws, by systematic resampling in random order.
+
+    Neighbours in `places` (n, 2) stand for each other, so that what is picked has the mean and the
+    odds of all draws, nearly without an error of its own.
+    """
+    order = np.arange(log_w.size) if places is None else _along(places, log_w)
     ladder = (np.arange(draws) + rng.random()) / draws
-    picked = np.searchsorted(np.cumsum(np.exp(log_w)), ladder)
-    return rng.permutation(np.minimum(picked, log_w.size - 1))
+    picked = np.searchsorted(np.cumsum(np.exp(log_w[order])), ladder)
+    return rng.permutation(order[np.minimum(picked, log_w.size - 1)])
+
+
+_STRIPS = 32
+
+
+def _along(places: Array, log_w: Array) -> NDArray[np.int64]:
+    """Order places (n, 2) along a line that goes to and fro over all of them."""
+    first = np.argsort(places[:, 0])
+    strip = np.empty(first.size, dtype=np.int64)
+    strip[first] = np.minimum(_STRIPS * np.cumsum(np.exp(log_w[first])), _STRIPS - 1)
+    return np.lexsort((np.where(strip % 2, -1.0, 1.0) * places[:, 1], strip))
 
 
 def _log_weights(cloud: Cloud, ratios: Array, counts: Sequence[int]) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
@@ -106,38 +106,44 @@ class Texture:
     ----------
     class_odds : tuple of float
         Share of the draws in each class, 0 to 1, in the order of `CLASSES`.
+    of_shares : TextureClass or None
+        The class of the shares that are printed, which may be another of those that are nearly as
+        likely as the likeliest (`jarvision.estimate.central`); it comes first.
     """
 
     class_odds: tuple[float, ...]
+    of_shares: TextureClass | None = None
 
     @property
     def likeliest(self) -> TextureClass:
-        """The class with most draws; the coarser one of two that are level."""
-        return CLASSES[self._ranked()[0]]
+        """The class that the soil is called: that of the shares, else the one with most draws."""
+        return self.ranked[0]
 
     @property
     def odds(self) -> float:
-        """Share of the draws in the likeliest class, 0 to 1."""
-        return self.class_odds[self._ranked()[0]]
+        """Share of the draws in the class that the soil is called, 0 to 1."""
+        return self.odds_of(self.ranked[0])
 
     @property
     def next_class(self) -> TextureClass | None:
-        """The class with the next most draws; None when every draw fell in one class."""
-        second = self._ranked()[1]
-        return CLASSES[second] if self.class_odds[second] > 0 else None
+        """The class with most draws of the others; None when every draw fell in one class."""
+        second = self.ranked[1]
+        return second if self.odds_of(second) > 0 else None
 
     @property
     def next_odds(self) -> float:
         """Share of the draws in the next class, 0 to 1; NaN when there is none."""
-        share = self.class_odds[self._ranked()[1]]
+        share = self.odds_of(self.ranked[1])
         return share if share > 0 else math.nan
 
     def odds_of(self, texture_class: TextureClass) -> float:
         """Share of the draws in the given class, 0 to 1."""
         return self.class_odds[CLASSES.index(texture_class)]
 
-    def _ranked(self) -> list[int]:
-        return sorted(range(len(CLASSES)), key=lambda index: -self.class_odds[index])
+    @property
+    def ranked(self) -> list[TextureClass]:
+        """All classes, that of the shares first, then by their draws, the coarser of two level."""
+        return sorted(CLASSES, key=lambda each: (each != self.of_shares, -self.odds_of(each)))
 
 
 def classify(sand_pct: float, silt_pct: float, clay_pct: float) -> TextureClass:
@@ -185,13 +191,15 @@ def classify_many(pcts: ArrayLike) -> NDArray[np.intp]:
     return classify_by(find_standard("usda"), shares)
 
 
-def texture_of(draws: ArrayLike) -> Texture:
+def texture_of(draws: ArrayLike, printed_pct: Sequence[float] | None = None) -> Texture:
     """Count in which classes the draws of a composition fall.
 
     Parameters
     ----------
     draws : array_like, shape (n, 3)
         Draws of sand, silt and clay [%], n at least 1.
+    printed_pct : sequence of 3 floats, optional
+        The shares that are printed [%], whose class is named first.
 
     Returns
     -------
@@ -208,7 +216,8 @@ def texture_of(draws: ArrayLike) -> Texture:
         msg = "There is no composition to name; give the percentages of sand, silt and clay."
         raise ValueRefusedError(msg)
     counts = np.bincount(classes, minlength=len(CLASSES))
-    return Texture(tuple((counts / classes.size).tolist()))
+    of_shares = None if printed_pct is None else classify(*printed_pct)
+    return Texture(tuple((counts / classes.size).tolist()), of_shares)
 
 
 def _checked(pcts: NDArray[np.float64]) -> NDArray[np.float64]:

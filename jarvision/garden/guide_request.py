@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.sources import Quality, Source, say
 from jarvision.core.units import Quantity, UnitSystem, area_m2, length_mm, plain, show, system_of
+from jarvision.estimate.texture import Texture
 from jarvision.garden import crops as cr
 from jarvision.garden.guide import Guide, make_guide
 from jarvision.garden.guide_case import Bed
@@ -63,6 +64,7 @@ def guide_from_request(
     *,
     rng: np.random.Generator,
     jar_draws_pct: ArrayLike | None = None,
+    jar_texture: Texture | None = None,
     jar_name: str = "",
 ) -> Guide:
     """Make the guide that was asked for.
@@ -73,6 +75,8 @@ def guide_from_request(
     rng : numpy.random.Generator
     jar_draws_pct : array_like, shape (n, 3), optional
         Draws of a jar's reading [%], where ``--jar`` was given.
+    jar_texture : Texture, optional
+        The odds of its classes, as they are printed with the reading.
     jar_name : str
         The jar's name, for the text.
 
@@ -83,7 +87,7 @@ def guide_from_request(
     ValueRefusedError
         A number is out of its range.
     """
-    soil = _requested_soil(request, jar_draws_pct, jar_name, rng)
+    soil = _requested_soil(request, jar_draws_pct, jar_texture, jar_name, rng)
     area = None if request.area is None else area_m2(request.area)
     system = request.units or _typed_system(request)
     return make_guide(
@@ -97,7 +101,11 @@ def guide_from_request(
 
 
 def _requested_soil(
-    request: GuideRequest, draws: ArrayLike | None, jar_name: str, rng: np.random.Generator
+    request: GuideRequest,
+    draws: ArrayLike | None,
+    texture: Texture | None,
+    jar_name: str,
+    rng: np.random.Generator,
 ) -> Soil:
     parts = (request.sand, request.silt, request.clay)
     typed = any(part is not None for part in parts)
@@ -107,7 +115,7 @@ def _requested_soil(
     if draws is not None:
         reading = Source(Quality.COMPUTED, "The jar's own reading, with its uncertainty")
         origin = say(f"From the reading of jar {plain(jar_name)}.", reading)
-        return soil_from_draws(draws, origin=origin, rng=rng, om_pct=request.om)
+        return soil_from_draws(draws, origin=origin, rng=rng, om_pct=request.om, texture=texture)
     if request.texture_class is not None:
         name = find_class(request.texture_class)
         return soil_from_class(name, rng=rng, om_pct=request.om)

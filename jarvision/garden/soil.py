@@ -89,6 +89,7 @@ def soil_from_draws(
     origin: Statement,
     rng: np.random.Generator,
     om_pct: float | None = None,
+    texture: Texture | None = None,
 ) -> Soil:
     """Make a soil from draws of its composition, as a jar's reading has them.
 
@@ -102,6 +103,8 @@ def soil_from_draws(
         Draws organic matter where it is not given.
     om_pct : float, optional
         Organic matter [% by mass], 0 to 100.
+    texture : Texture, optional
+        Odds of its classes, where they are known; else they are counted.
 
     Raises
     ------
@@ -109,7 +112,7 @@ def soil_from_draws(
         A draw is not a composition, or organic matter is outside 0 to 100.
     """
     draws = np.asarray(draws_pct, dtype=np.float64)
-    texture = texture_of(draws)
+    texture = texture or texture_of(draws)
     if om_pct is None:
         om = rng.uniform(OM_UNKNOWN.low, OM_UNKNOWN.high, len(draws))
     else:
@@ -236,15 +239,15 @@ def draws_of_class(texture_class: TextureClass, count: int, *, rng: np.random.Ge
 
 def likely_classes(texture: Texture) -> tuple[TextureClass, ...]:
     """Classes with odds of at least 1 in 5, likeliest first; the likeliest always counts."""
-    ranked = sorted(CLASSES, key=lambda name: -texture.odds_of(name))
-    return tuple(n for n in ranked if texture.odds_of(n) >= LIKELY or n is texture.likeliest)
+    return tuple(
+        n for n in texture.ranked if texture.odds_of(n) >= LIKELY or n is texture.likeliest
+    )
 
 
 def odds_text(texture: Texture) -> str:
     """Print the classes that matter with their odds: ``loam (7 in 10) or clay loam (3 in 10)``."""
     # Anything under 1 in 20 is noise to a gardener, unless nothing is left.
-    ranked = sorted(CLASSES, key=lambda name: -texture.odds_of(name))
-    named = [n for n in ranked if texture.odds_of(n) >= 0.05 or n is texture.likeliest]
+    named = [n for n in texture.ranked if texture.odds_of(n) >= 0.05 or n is texture.likeliest]
     return joined(f"{name} ({odds_in_words(texture.odds_of(name))})" for name in named)
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from jarvision.core.ranges import odds_in_words, range_around, with_range
-from jarvision.estimate.texture import CLASSES, Texture, TextureClass
+from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
 from jarvision.pages.palette import (
@@ -214,8 +214,7 @@ def layer_column(key: str, title: str, pcts: Sequence[float], *, spread: Sequenc
 
 def odds_bar(key: str, title: str, texture: Texture, *, least: float = 0.01) -> Markup:
     """Draw a bar for each class that the soil may be, likeliest first, with the odds in words."""
-    ranked = sorted(CLASSES, key=lambda name: -texture.odds_of(name))
-    shown = [n for n in ranked if texture.odds_of(n) >= least] or ranked[:1]
+    shown = [n for n in texture.ranked if texture.odds_of(n) >= least or n is texture.likeliest]
     said = "; ".join(f"{name} {odds_in_words(texture.odds_of(name))}" for name in shown)
     rows = (_odds_row(name, texture.odds_of(name), 6 + 32 * i) for i, name in enumerate(shown))
     return svg(key, title, f"{said}.", 430, 10 + 32 * len(shown), list(rows))

@@ -170,6 +170,12 @@ def _guide(
             "class or two, toward less clay where the water had cleared."
         )
     om_pct = note.om_pct if note else None
-    soil = soil_from_draws(jar.best.draws_pct, origin=say(words, _READING), rng=rng, om_pct=om_pct)
+    soil = soil_from_draws(
+        jar.best.draws_pct,
+        origin=say(words, _READING),
+        rng=rng,
+        om_pct=om_pct,
+        texture=jar.best.texture,
+    )
     bed = Bed(note.bed, note.area_m2) if note else Bed()
     return make_guide(soil, system=units, rng=rng, bed=bed, crops=crops)

@@ -16,7 +16,7 @@ import numpy as np
 from jarvision.core.errors import JarError
 from jarvision.core.measured import Measured
 from jarvision.core.series import Reading
-from jarvision.estimate.texture import CLASSES, Texture, TextureClass
+from jarvision.estimate.texture import CLASSES, Texture, TextureClass, classify
 from jarvision.results.file_shape import (
     WRONG,
     File,
@@ -398,7 +398,9 @@ def _shares(file: FileShares) -> Shares:
         (part.lo, part.hi) if part.lo <= part.hi else (low, high)
         for part, (low, high) in zip(parts, drawn, strict=True)
     )
-    return Shares((sand, silt, clay), tuple(ranges), _texture(file.class_odds), draws)
+    printed = (100.0 / total * part.value for part in parts)
+    texture = _texture(file.class_odds, classify(*printed))
+    return Shares((sand, silt, clay), tuple(ranges), texture, draws)
 
 
 def _draws(file: FileShares) -> Floats:
@@ -412,13 +414,14 @@ def _draws(file: FileShares) -> Floats:
     return scaled
 
 
-def _texture(odds: Mapping[str, float]) -> Texture:
+def _texture(odds: Mapping[str, float], of_shares: TextureClass) -> Texture:
     known = {str(name) for name in CLASSES}
     require(set(odds) <= known, "an unknown texture class")
     by_class = {TextureClass(name): value for name, value in odds.items()}
     total = math.fsum(by_class.values())
     require(abs(total - 1) <= 0.02, "the class odds do not add up to 1")
-    return Texture(tuple(by_class.get(name, 0.0) / total for name in CLASSES))
+    every = tuple(by_class.get(name, 0.0) / total for name in CLASSES)
+    return Texture(every, of_shares if by_class.get(of_shares, 0.0) > 0 else None)
 
 
 def _by_weight(file: FileShares) -> ByWeight:

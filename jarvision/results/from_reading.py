@@ -18,7 +18,6 @@ from jarvision.estimate.estimate import Estimated
 from jarvision.estimate.given import Given
 from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.posterior import Weighed
-from jarvision.estimate.texture import texture_of
 from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.wall_features import pieces
 from jarvision.results.record import (
@@ -336,7 +335,7 @@ def _by_weight(weighed: Weighed) -> ByWeight:
         shares=Shares(
             (sand, silt, clay),
             tuple((share.lo, share.hi) for share in shares),
-            texture_of(fractions_pct),
+            weighed.texture,
             fractions_pct[:_KEPT_DRAWS],
         ),
         why=weighed.why,
@@ -392,7 +391,7 @@ def _narrowed(weighed: Weighed) -> str:
 def _weight_row(weighed: Weighed) -> WeightRow:
     """Put a result by weight in a row."""
     shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
-    texture = texture_of(100.0 * weighed.fractions)
+    texture = weighed.texture
     notes = dict.fromkeys([weighed.why, _narrowed(weighed), *(d.sentence for d in weighed.doubts)])
     return WeightRow(
         pcts=_rounded(share.value for share in shares),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from jarvision.core.ranges import odds_in_words
-from jarvision.estimate.texture import CLASSES, Texture, TextureClass
+from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.results.record import JarRecord
 
 _ENOUGH = 2 / 3
@@ -29,9 +29,9 @@ def without_soil(jar: JarRecord) -> str:
 
 
 def classes_named(texture: Texture) -> list[TextureClass]:
-    """List the classes that the soil is called, likeliest first: one where that is settled."""
+    """List the classes that the soil is called, the main one first: one where that is settled."""
     named: list[TextureClass] = []
-    for name in sorted(CLASSES, key=lambda name: -texture.odds_of(name)):
+    for name in texture.ranked:
         held = sum(map(texture.odds_of, named))
         if named and (held >= _ENOUGH or texture.odds_of(name) < _RARE):
             break

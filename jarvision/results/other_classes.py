@@ -32,11 +32,12 @@ class InStandard:
     draws_pct : ndarray, shape (n, 3)
         Draws of sand, silt and clay at the standard's own limit of silt [%].
     pcts : tuple of 3 floats
-        The composition to print [%]; it is of the likeliest class.
+        The composition to print [%]; it is of the class that is named.
     ranges_pct : tuple of 3 (float, float)
         90 % interval of each [%].
     texture_class, next_class : str
-        The likeliest class and the next; the next is empty where every draw is in one class.
+        The class of the shares, which is a likely one, and the likeliest of the others, empty
+        where every draw is in one class.
     odds, next_odds : float
         How likely each is, 0 to 1; NaN where there is no next.
     """
@@ -63,10 +64,10 @@ def in_standard(draws_pct: ArrayLike, standard: Standard) -> InStandard:
     rng = np.random.default_rng(_SEED)
     draws = shares_at(draws_pct, standard.silt_to_um, rng=rng)
     found = class_odds(standard, draws)
-    sand, silt, clay = central_pct(
-        draws, classify=lambda pcts: classify_by(standard, pcts)
-    ).tolist()
-    best, *others = found.ranked
+    printed = central_pct(draws, classify=lambda pcts: classify_by(standard, pcts))
+    sand, silt, clay = printed.tolist()
+    best = int(classify_by(standard, printed[np.newaxis])[0])
+    others = [each for each in found.ranked if each != best]
     second = others[0] if others else None
     return InStandard(
         standard,

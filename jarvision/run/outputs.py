@@ -10,7 +10,6 @@ from jarvision.core.own_files import write_result
 from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.reading import JarReading
-from jarvision.estimate.texture import texture_of
 from jarvision.pages.overlay import draw_overlay, jpeg_of, small
 from jarvision.results.cache import keep_run, make_folder
 from jarvision.results.codec import json_of
@@ -57,7 +56,7 @@ def _overlays(
     reading: JarReading | InterimReading, weighed: Weighed | None, job: JarJob, album: Album
 ) -> Iterator[tuple[str, bytes]]:
     words = called(reading.jar, **job.called)
-    soil = soil_in_words(texture_of(100 * weighed.fractions)) if weighed else ""
+    soil = soil_in_words(weighed.texture) if weighed else ""
     for photo in pictured(reading):
         path = path_of(job.jar.chosen[photo.reading].key)
         picture = album.open(path, job.spotted[path])[0].bgr

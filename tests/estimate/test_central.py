@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.estimate.central import central_pct
+from jarvision.estimate.central import NEARLY, central_pct
 from jarvision.estimate.texture import texture_of
 
 
@@ -22,13 +22,28 @@ def named(pcts, decimals) -> str:
     st.lists(st.lists(st.floats(0.2, 40.0), min_size=3, max_size=3), min_size=1, max_size=3),
     st.integers(0, 10**6),
 )
-def test_printed_shares_are_of_the_likeliest_class(heaps, seed):
+def test_printed_shares_are_of_the_class_that_is_named_which_is_a_likely_one(heaps, seed):
     rng = np.random.default_rng(seed)
     draws = 100.0 * np.vstack([rng.dirichlet(heap, 300) for heap in heaps])
     pcts = central_pct(draws)
     assert pcts.sum() == pytest.approx(100.0)
     for decimals in (0, 1, 6):
-        assert named(pcts, decimals) == texture_of(draws).likeliest
+        assert named(pcts, decimals) == texture_of(draws, pcts).likeliest
+    assert texture_of(draws, pcts).odds >= NEARLY * max(texture_of(draws).class_odds)
+
+
+def test_of_classes_that_are_as_likely_the_one_at_the_middle_is_named_whatever_chance_says():
+    # a loam and, nearly as likely, the silt loam and sandy loam on its two sides
+    rng = np.random.default_rng(4)
+    printed = []
+    for more in (0, 40):  # draws that make one side the likeliest, then the other
+        counts = (300 + more, 290, 340 - more)
+        heaps = zip(counts, ([22, 60, 18], [42, 40, 18], [62, 22, 16]), strict=True)
+        draws = np.vstack([100.0 * rng.dirichlet([20.0 * p for p in m], n) for n, m in heaps])
+        printed.append(central_pct(draws))
+        assert texture_of(draws).likeliest != "loam"
+        assert texture_of(draws, printed[-1]).likeliest == "loam"
+    assert np.abs(np.subtract(*printed)).max() < 4.0  # 40 of 930 draws stand 40 points apart
 
 
 def test_mean_that_lies_in_the_likeliest_class_is_kept():
