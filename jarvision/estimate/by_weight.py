@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from jarvision.core.series import READING_TIMES
+from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.known import Horizon, JarFacts, Top
 from jarvision.estimate.posterior import Weighed, weigh
 from jarvision.estimate.reading import JarReading
@@ -24,7 +25,7 @@ _NOMINAL_SD = (
 )
 
 
-def weigh_reading(reading: JarReading) -> Weighed:
+def weigh_reading(reading: JarReading, sand: MeasuredSand | None = None) -> Weighed:
     """Estimate a jar's soil by weight from its reading.
 
     Parameters
@@ -34,6 +35,8 @@ def weigh_reading(reading: JarReading) -> Weighed:
         water line and the water's state are filled in from the photos where the user did not give
         them. Without millimetres the jar counts as 76 mm wide, give or take a fifth. With a
         profile, heights count as those of a straight jar that holds as much up to the water.
+    sand : MeasuredSand or None
+        The sand's sizes, where a photo tells them.
 
     Returns
     -------
@@ -60,7 +63,7 @@ def weigh_reading(reading: JarReading) -> Weighed:
     facts = _filled(reading.given.facts, reading)
     if reading.given.profile is not None and reading.scaled:
         in_time, facts = _straightened(in_time, facts, reading.given.profile)
-    return weigh(in_time, facts=facts, rng=np.random.default_rng(reading.given.seed))
+    return weigh(in_time, facts=facts, sand=sand, rng=np.random.default_rng(reading.given.seed))
 
 
 def _straightened(

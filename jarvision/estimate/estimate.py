@@ -15,6 +15,7 @@ from jarvision.core.errors import JarError, ValueRefusedError
 from jarvision.core.series import Reading
 from jarvision.estimate.by_weight import weigh_reading
 from jarvision.estimate.given import Given
+from jarvision.estimate.jar_sand import JarSand, sand_of, sand_seen
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.reading import JarReading, work_out
 from jarvision.wall.measurement import (
@@ -38,11 +39,14 @@ class Estimated:
         By weight, where it could be estimated.
     not_weighed : str
         Why it could not; empty where it could.
+    sand : JarSand or None
+        How coarse its sand is; None where no grains were told.
     """
 
     reading: JarReading
     weighed: Weighed | None
     not_weighed: str
+    sand: JarSand | None = None
 
 
 class JarLine(StrEnum):
@@ -105,12 +109,17 @@ def estimate(
 
 
 def weighed_too(reading: JarReading) -> Estimated:
-    """Add the soil by weight; what stands against it becomes a sentence."""
+    """Add the sand's grain and the soil by weight; what stands against it becomes a sentence."""
+    parts = sand_seen(reading)
+    if parts is not None and parts.doubts:
+        reading = replace(reading, doubts=(*reading.doubts, *parts.doubts))
+    weighed, not_weighed = None, ""
     try:
-        weighed = weigh_reading(reading)
+        weighed = weigh_reading(reading, None if parts is None else parts.measured)
     except JarError as error:
-        return Estimated(reading, None, str(error))
-    return Estimated(reading, weighed, "")
+        not_weighed = str(error)
+    sand = None if parts is None else sand_of(parts, weighed, seed=reading.given.seed)
+    return Estimated(reading, weighed, not_weighed, sand)
 
 
 def corrected(measured: JarMeasurement, correction: Correction) -> JarMeasurement:
@@ -130,6 +139,7 @@ def corrected(measured: JarMeasurement, correction: Correction) -> JarMeasuremen
     if correction.line is JarLine.FLOOR:
         return replace(
             measured,
+            sand_grain=measured.sand_grain and measured.sand_grain.lowered(value),
             photos=tuple(_with_floor(photo, value, sd) for photo in measured.photos),
             further=tuple(_with_floor(photo, value, sd) for photo in measured.further),
             water_mm=measured.water_mm - value,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,6 +14,38 @@ from jarvision.estimate.settling import CLAY_LIMIT_UM, GRAVEL_LIMIT_UM, SAND_LIM
 
 Array = NDArray[np.float64]
 
+
+@dataclass(frozen=True, slots=True)
+class MeasuredSand:
+    """What a photo of its grains tells of a sand's sizes.
+
+    Attributes
+    ----------
+    sizes_um : ndarray, shape (T,)
+        Sizes from 50 to 2000 µm, rising.
+    finer : ndarray, shape (n, T)
+        Equally likely draws of the share of the sand finer than each, the coarsest sand first.
+    """
+
+    sizes_um: Array
+    finer: Array
+
+    def at(self, sizes_um: ArrayLike, place: Array) -> Array:
+        """Share of the sand finer than P sizes, (N, P), in draws at places from 0 to 1 (N,)."""
+        logs = np.log(np.asarray(sizes_um, dtype=np.float64))
+        known = np.log(self.sizes_um)
+        step = np.clip(np.searchsorted(known, logs), 1, known.size - 1)
+        part = (logs - known[step - 1]) / (known[step] - known[step - 1])
+        row = np.minimum((place * len(self.finer)).astype(int), len(self.finer) - 1)[:, None]
+        low, high = self.finer[row, step - 1], self.finer[row, step]
+        return np.asarray(low + np.clip(part, 0.0, 1.0) * (high - low))
+
+    def smoothed(self, count: int) -> MeasuredSand:
+        """Give the same as so many draws, each the mean of neighbours."""
+        groups = np.array_split(self.finer, min(count, len(self.finer)))
+        return MeasuredSand(self.sizes_um, np.array([group.mean(axis=0) for group in groups]))
+
+
 # How the curve bends within a class is not seen in a jar: the same laws as the settling model's
 # grain sizes, `estimate.priors` (no source).
 _TILT_SD = 0.6
@@ -21,7 +54,11 @@ _STEPS = 60
 
 
 def finer_pct(
-    draws_pct: ArrayLike, limits_um: Sequence[float], *, rng: np.random.Generator
+    draws_pct: ArrayLike,
+    limits_um: Sequence[float],
+    *,
+    rng: np.random.Generator,
+    sand: MeasuredSand | None = None,
 ) -> Array:
     """Work out how much of a soil is finer than given sizes.
 
@@ -33,6 +70,8 @@ def finer_pct(
         Sizes from 2 to 2000 [µm].
     rng : numpy.random.Generator
         Draws how the curve bends within silt and within sand, one bend a draw for all the limits.
+    sand : MeasuredSand or None
+        What is known of the sand's sizes, in place of a bend.
 
     Returns
     -------
@@ -57,19 +96,28 @@ def finer_pct(
             msg = f"A grain size of {limit:g} µm is outside 2 to 2000 µm; give one inside it."
             raise ValueRefusedError(msg)
     silt_part, sand_part = _cumulative(draws, rng)
-    sand, silt, clay = draws.T
+    place = rng.random(len(draws)) if sand is not None else np.zeros(0)
+    of_sand, silt, clay = draws.T
     columns = []
     for limit in limits_um:
         if limit <= SAND_LIMIT_UM:
             at = _place(limit, CLAY_LIMIT_UM, SAND_LIMIT_UM)
             columns.append(clay + silt * _read(silt_part, at))
+        elif sand is not None:
+            columns.append(clay + silt + of_sand * sand.at([limit], place)[:, 0])
         else:
             at = _place(limit, SAND_LIMIT_UM, GRAVEL_LIMIT_UM)
-            columns.append(clay + silt + sand * _read(sand_part, at))
+            columns.append(clay + silt + of_sand * _read(sand_part, at))
     return np.column_stack(columns)
 
 
-def shares_at(draws_pct: ArrayLike, silt_to_um: float, *, rng: np.random.Generator) -> Array:
+def shares_at(
+    draws_pct: ArrayLike,
+    silt_to_um: float,
+    *,
+    rng: np.random.Generator,
+    sand: MeasuredSand | None = None,
+) -> Array:
     """Give sand, silt and clay where silt ends at another size than 50 µm.
 
     Parameters
@@ -78,7 +126,7 @@ def shares_at(draws_pct: ArrayLike, silt_to_um: float, *, rng: np.random.Generat
         As in `finer_pct`.
     silt_to_um : float
         Upper limit of silt [µm], 2 to 2000.
-    rng : numpy.random.Generator
+    rng, sand
         As in `finer_pct`; not used at 50 µm.
 
     Returns
@@ -89,7 +137,7 @@ def shares_at(draws_pct: ArrayLike, silt_to_um: float, *, rng: np.random.Generat
     draws = np.asarray(draws_pct, dtype=np.float64)
     if silt_to_um == SAND_LIMIT_UM:
         return draws
-    [finer] = finer_pct(draws, (silt_to_um,), rng=rng).T
+    [finer] = finer_pct(draws, (silt_to_um,), rng=rng, sand=sand).T
     clay = draws[:, 2]
     return np.column_stack([100.0 - finer, finer - clay, clay])
 

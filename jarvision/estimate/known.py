@@ -21,6 +21,7 @@ from jarvision.estimate.dried import (
     hydrometer_shares,
     sieved_share,
 )
+from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.priors import Detergent, Packing
 from jarvision.estimate.settling import steps_s
 from jarvision.estimate.topsoil import Origin
@@ -193,7 +194,8 @@ class Evidence:
     steps_s : ndarray
         The clock of the settling [s], which holds all of `time_s`.
     facts : JarFacts
-        What else is known.
+    sand : MeasuredSand or None
+        What else is known, and the sand's sizes, where a photo tells them.
     """
 
     time_s: Array
@@ -211,6 +213,7 @@ class Evidence:
     inflate: float
     steps_s: Array
     facts: JarFacts
+    sand: MeasuredSand | None = None
 
     @property
     def values(self) -> Array:
@@ -400,9 +403,8 @@ def crowded(facts: JarFacts, highest_mm: float) -> bool:
     bool
         The loose soil stood above half of the water line, or the deposit above 0.6 of it.
     """
-    if facts.water_mm is None:
-        return False
-    return (facts.soil_mm or 0.0) > 0.5 * facts.water_mm or highest_mm > 0.6 * facts.water_mm
+    water_mm = math.inf if facts.water_mm is None else facts.water_mm
+    return (facts.soil_mm or 0.0) > 0.5 * water_mm or highest_mm > 0.6 * water_mm
 
 
 def gather(tops: Sequence[Top], facts: JarFacts, *, inflate: float = 1.0) -> Evidence:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from jarvision.estimate.central import central_pct
 from jarvision.estimate.explore import Cloud
+from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.known import (
     Evidence,
     Horizon,
@@ -206,6 +207,7 @@ def weigh(
     tops: Sequence[Top],
     *,
     facts: JarFacts | None = None,
+    sand: MeasuredSand | None = None,
     rng: np.random.Generator,
     draws: int = 2000,
 ) -> Weighed:
@@ -217,6 +219,8 @@ def weigh(
         Any number of heights [mm], in the order of their times.
     facts : JarFacts or None
         What else is known of the jar; what is not costs a wider interval.
+    sand : MeasuredSand or None
+        The sand's sizes, where a photo tells them.
     rng : numpy.random.Generator
         Where the draws come from; the same state gives the same result.
     draws : int
@@ -239,20 +243,20 @@ def weigh(
     See `sampler.sample` for the draws and `filling.fill` for how each jar is filled.
     """
     known = facts or JarFacts()
-    evidence = gather(tops, known)
+    evidence = replace(gather(tops, known), sand=sand)
     bulk_g_cm3 = 10.0 * evidence.load_g_cm2 / evidence.top_mm.max()
     left_out: tuple[WeighingDoubt, ...] = ()
     unsure = math.exp(2.0 * evidence.load_sd)
     if bulk_g_cm3 > _DENSEST_G_CM3 * unsure or bulk_g_cm3 < _LOOSEST_G_CM3 / unsure:  # NaN is none
         left_out = (_doubt(WeighingDoubtName.SOIL_DOES_NOT_FIT, density=bulk_g_cm3),)
         known = replace(known, soil_g=None, soil_mm=None, sand_g=None, sediment_g=None)
-        evidence = gather(tops, known)
+        evidence = replace(gather(tops, known), sand=sand)
     cloud, log_w = sample(evidence, rng)
     typical = float(np.exp(log_w) @ cloud.chi2)
     count = evidence.values.size
     misfits = typical > 8.0 + 2.0 * count
     if typical > 2.0 + 1.5 * count:  # the model is off here: believe the numbers that much less
-        evidence = gather(tops, known, inflate=typical / count)
+        evidence = replace(gather(tops, known, inflate=typical / count), sand=sand)
         cloud, log_w = sample(evidence, rng)
     strained = _is_strained(evidence, cloud, log_w)
     misfit = misfits or (strained and not math.isnan(evidence.load_g_cm2))

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import log_ndtr, ndtr
 
 from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.posterior import Interval
 from jarvision.estimate.sand_grading import BAND_SD, BOUND_SD, SandGrading, grading_of
 from jarvision.estimate.settling import (
@@ -115,6 +116,15 @@ class SandParts:
     def are_sure(self) -> bool:
         """Whether the numbers may change what is said of the soil: the grains lie as settled."""
         return self.are_told and self.grading is SandGrading.SETTLED
+
+    @property
+    def measured(self) -> MeasuredSand | None:
+        """The sand's sizes as evidence for other estimates; None where they are not sure."""
+        if not self.are_sure:
+            return None
+        # The mean share that is finer is in the order of the mean of the logarithm of size.
+        order = np.argsort(self.finer.mean(axis=1), kind="stable")
+        return MeasuredSand(CURVE_UM, self.finer[order])
 
 
 _NOTHING = Interval(math.nan, math.nan, math.nan)

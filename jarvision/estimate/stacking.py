@@ -8,10 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
 
 from jarvision.estimate.dried import Spoon
+from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.known import LEAST_FALL_MM, Evidence, Horizon, JarFacts
-from jarvision.estimate.priors import draw_values
+from jarvision.estimate.priors import PRIORS, draw_values
 from jarvision.estimate.settling import (
     CLAY_LIMIT_UM,
     GRAIN_DENSITY_KG_M3,
@@ -60,6 +62,8 @@ class Jars:
         Speed of each kind alone, after and before the clay clumps [mm/s].
     layer_g_cm3 : ndarray, shape (3, N)
         Dry density of the layers of sand, silt and clay [g/cm³].
+    sand : ndarray, shape (7, N), or None
+        Spread of the sand over its steps of size, where a photo tells it.
     """
 
     values: Mapping[str, Array]
@@ -69,6 +73,7 @@ class Jars:
     speed_mm_s: Array
     early_mm_s: Array
     layer_g_cm3: Array
+    sand: Array | None = None
 
 
 def make_jars(evidence: Evidence, z: Array) -> Jars:
@@ -95,7 +100,18 @@ def make_jars(evidence: Evidence, z: Array) -> Jars:
     speed = terminal_velocity_mm_s(_sizes_um(values), temp) * values["speed"]
     early = speed.copy()
     early[-_FLOCS.size :] = terminal_velocity_mm_s(_UNCLUMPED_UM, temp) * values["speed"]
-    return Jars(values, column, temp, scale, speed, early, _layers_g_cm3(facts, values))
+    sand = None if evidence.sand is None else _measured_sand(evidence.sand, values)
+    return Jars(values, column, temp, scale, speed, early, _layers_g_cm3(facts, values), sand)
+
+
+_SAND_DRAWS = 32  # curves of sand from which a jar is drawn: few, so that neighbours are alike
+
+
+def _measured_sand(sand: MeasuredSand, values: Mapping[str, Array]) -> Array:
+    """Spread of a measured sand over its steps of size: the tilt's number says which draw."""
+    place = ndtr(values["sand_tilt"] / PRIORS["sand_tilt"].spread)
+    ends = np.geomspace(SAND_LIMIT_UM, GRAVEL_LIMIT_UM, _BINS[2] + 1)
+    return _array(np.diff(sand.smoothed(_SAND_DRAWS).at(ends, place), axis=1).T)
 
 
 def _middles(count: int) -> Array:
@@ -134,7 +150,9 @@ def _curves(jars: Jars, mass: Array) -> list[Array]:
     return [
         _bent(jars, "clay", _BINS[0], (0.4 * clay, clay, at_2)),
         _bent(jars, "silt", _BINS[1], (at_2, silt, at_50)),
-        _bent(jars, "sand", _BINS[2], (at_50, sand, 0.3 * sand)),
+        _bent(jars, "sand", _BINS[2], (at_50, sand, 0.3 * sand))
+        if jars.sand is None
+        else jars.sand,
     ]
 
 

@@ -205,6 +205,14 @@ class SandGrain:
     stones_share: float = math.nan
     why_not: str = ""
 
+    def lowered(self, floor_mm: float) -> SandGrain:
+        """Give the same in heights above a floor that lies so much higher [mm]."""
+        bands = (
+            replace(b, bottom_mm=b.bottom_mm - floor_mm, top_mm=b.top_mm - floor_mm)
+            for b in self.bands
+        )
+        return replace(self, bands=tuple(bands))
+
 
 @dataclass(frozen=True, slots=True)
 class JarMeasurement:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.estimate.grain_curve import finer_pct, shares_at
+from jarvision.estimate.grain_curve import MeasuredSand, finer_pct, shares_at
 
 
 def rng():
@@ -91,3 +91,25 @@ def test_pure_fractions_do_no_harm():
 def test_sizes_out_of_range_are_refused(limit):
     with pytest.raises(ValueRefusedError, match="outside 2 to 2000 µm"):
         finer_pct(many(40, 40, 20, 3), (limit,), rng=rng())
+
+
+# A sand of a sieve analysis: finer than 50, 100, 250, 500, 1000 and 2000 µm (our own numbers).
+SIEVED = MeasuredSand(
+    np.array([50.0, 100.0, 250.0, 500.0, 1000.0, 2000.0]),
+    np.array([[0.0, 0.20, 0.70, 0.85, 0.95, 1.0]]),
+)
+
+
+def test_a_sieved_sand_is_given_back():
+    """At a sieve the curve is the sieve's own; between two it is straight over log size."""
+    finer = finer_pct(many(40, 40, 20), (50, 100, 250, 2000), rng=rng(), sand=SIEVED)
+    assert finer == pytest.approx(np.tile([60, 60 + 8, 60 + 28, 100], (2000, 1)))
+    [between] = np.unique(finer_pct(many(40, 40, 20), (70.7107,), rng=rng(), sand=SIEVED).round(4))
+    assert between == pytest.approx(60 + 4, abs=1e-3)
+
+
+def test_a_measured_sand_leaves_silt_as_it_was():
+    plain = finer_pct(many(40, 40, 20), (2, 20, 50), rng=rng())
+    assert np.array_equal(finer_pct(many(40, 40, 20), (2, 20, 50), rng=rng(), sand=SIEVED), plain)
+    moved = 40 - shares_at(many(40, 40, 20), 63, rng=rng(), sand=SIEVED)[:, 0]
+    assert moved == pytest.approx(40 * 0.20 * np.log(63 / 50) / np.log(2))
