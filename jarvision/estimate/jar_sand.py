@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from jarvision.estimate.posterior import Interval, Weighed
 from jarvision.estimate.priors import PRIORS
 from jarvision.estimate.reading import JarReading
-from jarvision.estimate.sand_classes import SandTexture, fine_earth_draws, sand_texture_of
+from jarvision.estimate.sand_classes import SandTexture, sand_texture_of, with_sand
 from jarvision.estimate.sand_parts import SAND_PARTS, SandParts, interval_of, sand_parts
 
 _USUAL_TEMP_C = 20.0
@@ -104,8 +104,6 @@ def sand_of(parts: SandParts, weighed: Weighed | None, *, seed: int) -> JarSand:
     if weighed is None or not parts.are_told:
         return JarSand(parts, unknown, None)
     draws = 100.0 * weighed.fractions
-    _, of_soil = fine_earth_draws(draws, parts.shares, rng=np.random.default_rng(seed))
-    texture = None
-    if parts.are_sure:
-        texture = sand_texture_of(draws, parts.shares, rng=np.random.default_rng(seed))
+    of_soil = with_sand(draws, parts.shares, rng=np.random.default_rng(seed))
+    texture = sand_texture_of(draws, of_soil) if parts.are_sure else None
     return JarSand(parts, tuple(interval_of(column) for column in of_soil.T), texture)

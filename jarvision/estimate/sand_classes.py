@@ -182,10 +182,23 @@ class SandTexture:
         return best if whole > 0 and self.odds_of(best) >= NAMED_FROM * whole else None
 
 
-def sand_texture_of(
-    draws_pct: ArrayLike, sand_shares: ArrayLike, *, rng: np.random.Generator
-) -> SandTexture:
+def sand_texture_of(draws_pct: ArrayLike, sand_pcts: ArrayLike) -> SandTexture:
     """Count in which classes by their sand the draws of a soil fall.
+
+    Parameters
+    ----------
+    draws_pct : array_like, shape (n, 3)
+        Draws of sand, silt and clay [%].
+    sand_pcts : array_like, shape (n, 5)
+        The same draws' parts of the sand [% of the fine earth], as `with_sand` gives them.
+    """
+    found = sand_class_many(draws_pct, sand_pcts)
+    counts = np.bincount(found[found >= 0], minlength=len(SAND_CLASSES))
+    return SandTexture(tuple((counts / len(found)).tolist()))
+
+
+def with_sand(draws_pct: ArrayLike, sand_shares: ArrayLike, *, rng: np.random.Generator) -> Array:
+    """Give each draw of a soil a draw of its sand's parts.
 
     Parameters
     ----------
@@ -196,24 +209,12 @@ def sand_texture_of(
         nothing of the others.
     rng : numpy.random.Generator
         Pairs the draws.
-    """
-    draws, parts = fine_earth_draws(draws_pct, sand_shares, rng=rng)
-    found = sand_class_many(draws, parts)
-    counts = np.bincount(found[found >= 0], minlength=len(SAND_CLASSES))
-    return SandTexture(tuple((counts / len(found)).tolist()))
-
-
-def fine_earth_draws(
-    draws_pct: ArrayLike, sand_shares: ArrayLike, *, rng: np.random.Generator
-) -> tuple[Array, Array]:
-    """Pair draws of a soil with draws of its sand, as `sand_texture_of` takes them.
 
     Returns
     -------
-    ndarray of shape (n, 3), ndarray of shape (n, 5)
-        Sand, silt and clay, and the parts of the sand [% of the fine earth].
+    ndarray, shape (n, 5)
+        Parts of the sand [% of the fine earth].
     """
-    draws = np.asarray(draws_pct, dtype=np.float64)
-    draws = 100.0 * draws / draws.sum(axis=1, keepdims=True)
+    sand = np.asarray(draws_pct, dtype=np.float64)[:, :1]
     shares = np.asarray(sand_shares, dtype=np.float64)
-    return draws, draws[:, :1] * shares[rng.integers(len(shares), size=len(draws))]
+    return np.asarray(sand * shares[rng.integers(len(shares), size=len(sand))])

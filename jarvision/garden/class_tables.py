@@ -13,9 +13,10 @@ from enum import StrEnum
 
 from jarvision.core.sources import FAO56_SOILS, NRCS_WATER, UC_WATER, Quality, Source
 from jarvision.core.units import Span
+from jarvision.estimate.sand_classes import SandClass
 from jarvision.estimate.texture import TextureClass
 
-_T = TextureClass
+_T, _S = TextureClass, SandClass
 _MM_PER_M_IN_FT = 25.4 / 0.3048
 """Available water of 1 inch a foot [mm per m]."""
 
@@ -24,7 +25,7 @@ _MM_PER_M_IN_FT = 25.4 / 0.3048
 class ClassRange:
     """A published range for some texture classes; `high` is NaN for "more than `low`"."""
 
-    classes: frozenset[TextureClass]
+    classes: frozenset[TextureClass | SandClass]
     low: float
     high: float
     source: Source
@@ -32,7 +33,7 @@ class ClassRange:
 
 def _rows(
     source: Source,
-    *rows: tuple[tuple[TextureClass, ...], float, float],
+    *rows: tuple[tuple[TextureClass | SandClass, ...], float, float],
     factor: float = 1.0,
 ) -> tuple[ClassRange, ...]:
     return tuple(
@@ -164,6 +165,79 @@ ERODIBILITY_US: tuple[ClassRange, ...] = _rows(
 """Published erodibility K by class [US customary units]."""
 
 
+NRCS_SAND_WATER = Source(
+    Quality.PUBLISHED,
+    "USDA NRCS, MO6 guide for calculating available water capacity (2002), probable range by "
+    "texture of the fine earth",
+)
+UC_SAND_WATER = Source(
+    Quality.PUBLISHED,
+    "University of California, drought management: available water-holding capacity by texture",
+)
+
+# The NRCS guide's figures are inches in an inch. Very fine sand and the loamy sands but the plain
+# one have no row of their own with UC, and stand with its coarse, fine and loamy sands.
+AVAILABLE_BY_SAND: tuple[ClassRange, ...] = (
+    *_rows(
+        NRCS_SAND_WATER,
+        ((_S.COARSE_SAND,), 0.03, 0.06),
+        ((_S.SAND, _S.FINE_SAND, _S.VERY_FINE_SAND, _S.LOAMY_SAND), 0.06, 0.08),
+        ((_S.LOAMY_COARSE_SAND,), 0.05, 0.07),
+        ((_S.LOAMY_FINE_SAND,), 0.08, 0.10),
+        ((_S.LOAMY_VERY_FINE_SAND, _S.SANDY_LOAM), 0.09, 0.11),
+        ((_S.COARSE_SANDY_LOAM,), 0.08, 0.11),
+        ((_S.FINE_SANDY_LOAM,), 0.13, 0.15),
+        ((_S.VERY_FINE_SANDY_LOAM,), 0.14, 0.16),
+        factor=1000.0,
+    ),
+    *_rows(
+        NRCS_WATER,
+        ((_S.FINE_SAND, _S.LOAMY_FINE_SAND), 0.6, 1.2),
+        ((_S.SANDY_LOAM, _S.FINE_SANDY_LOAM), 1.3, 1.7),
+        factor=_MM_PER_M_IN_FT,
+    ),
+    *_rows(
+        UC_SAND_WATER,
+        (tuple(_S)[:8], 0.75, 1.25),
+        ((_S.SANDY_LOAM, _S.FINE_SANDY_LOAM), 1.25, 1.75),
+        ((_S.VERY_FINE_SANDY_LOAM,), 1.5, 2.3),
+        factor=_MM_PER_M_IN_FT,
+    ),
+)
+"""Handbook available water by the sand [mm per m of soil]."""
+
+SAND_PERMEABILITY = Source(
+    Quality.PUBLISHED,
+    "University of California, Santa Cruz, Teaching Organic Farming and Gardening, unit 2.1, soil "
+    "permeability chart",
+)
+
+# The chart has one row for sand and loamy sand; the finer ones stand there by our reading.
+PERMEABILITY_BY_SAND: tuple[ClassRange, ...] = _rows(
+    SAND_PERMEABILITY,
+    ((_S.COARSE_SAND,), 20, math.nan),
+    (tuple(_S)[1:8], 6, 20),
+    ((_S.COARSE_SANDY_LOAM, _S.SANDY_LOAM, _S.FINE_SANDY_LOAM), 2, 6),
+    ((_S.VERY_FINE_SANDY_LOAM,), 0.6, 2),
+    factor=_MM_PER_IN,
+)
+"""Permeability by the sand, where the soil is not packed [mm/h]."""
+
+WIND_GROUPS_SOURCE = Source(
+    Quality.SECOND_HAND,
+    "USDA NRCS, National Soil Survey Handbook, part 618, wind erodibility groups and index, as a "
+    "Colorado mine's soil report prints them (2007)",
+)
+
+WIND_GROUPS: dict[TextureClass, tuple[int, float]] = {
+    _T.SAND: (1, 220.0),
+    _T.LOAMY_SAND: (2, 134.0),
+    _T.SANDY_LOAM: (3, 86.0),
+}
+"""Wind erodibility group and index [US tons an acre and year] of soils that are mostly sand; the
+group is the same for coarse and for fine. The groups go up to 8, which does not blow."""
+
+
 class SoilGroup(StrEnum):
     """Coarse groups that gardeners' hints speak of."""
 
@@ -211,7 +285,7 @@ RUNOFF_GROUPS: dict[RunoffGroup, tuple[TextureClass, ...]] = {
 
 
 def matching(
-    table: Iterable[ClassRange], classes: Collection[TextureClass]
+    table: Iterable[ClassRange], classes: Collection[TextureClass | SandClass]
 ) -> tuple[ClassRange, ...]:
     """Pick the rows of a table that speak of any of some classes."""
     return tuple(row for row in table if row.classes.intersection(classes))

@@ -24,6 +24,7 @@ from jarvision.garden.guide_case import Bed, Case, case_of
 from jarvision.garden.nutrient_section import nutrient_section
 from jarvision.garden.priorities import Facts, rank_actions
 from jarvision.garden.runoff_section import runoff_section
+from jarvision.garden.sand_section import sand_sections
 from jarvision.garden.soil import Soil
 from jarvision.garden.soil_section import soil_section
 from jarvision.garden.water_section import water_section
@@ -109,7 +110,11 @@ def make_guide(
         bed=case.bed,
         system=system,
         first=rank_actions(_facts(case)),
-        sections=tuple(write(case) for write in _WRITERS),
+        sections=(
+            soil_section(case),
+            *sand_sections(case),
+            *(write(case) for write in _WRITERS),
+        ),
         cautions=cautions_for(Place.GUIDE),
         water=case.water,
         planning_mm_per_m=case.planning_mm_per_m,
@@ -138,7 +143,6 @@ def _facts(case: Case) -> Facts:
 
 
 _WRITERS = (
-    soil_section,
     water_section,
     runoff_section,
     air_section,

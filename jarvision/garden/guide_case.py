@@ -91,13 +91,24 @@ def case_of(
             exact.ksat_mm_h,
             classes=likely_classes(soil.texture),
             rng=rng,
+            sand_pct=soil.sand_pct,
         ),
     )
 
 
+def water_rows(soil: Soil) -> tuple[ct.ClassRange, ...]:
+    """Handbook rows of available water for the likely classes, by their sand where it is clear."""
+    found: list[ct.ClassRange] = []
+    for name in likely_classes(soil.texture):
+        by_sand = soil.by_sand(name)
+        table = ct.AVAILABLE_MM_PER_M if by_sand is None else ct.AVAILABLE_BY_SAND
+        found += ct.matching(table, [by_sand or name])
+    return tuple(found)
+
+
 def handbook_water(soil: Soil) -> Span:
     """Handbook available water of the likely classes [mm per m]."""
-    span = ct.hull(ct.matching(ct.AVAILABLE_MM_PER_M, likely_classes(soil.texture)))
+    span = ct.hull(water_rows(soil))
     return Span(span.low, (span.low + span.high) / 2, span.high)
 
 

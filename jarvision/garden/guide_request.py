@@ -65,6 +65,7 @@ def guide_from_request(
     rng: np.random.Generator,
     jar_draws_pct: ArrayLike | None = None,
     jar_texture: Texture | None = None,
+    jar_sand_shares: ArrayLike | None = None,
     jar_name: str = "",
 ) -> Guide:
     """Make the guide that was asked for.
@@ -77,6 +78,8 @@ def guide_from_request(
         Draws of a jar's reading [%], where ``--jar`` was given.
     jar_texture : Texture, optional
         The odds of its classes, as they are printed with the reading.
+    jar_sand_shares : array_like, shape (m, 5), optional
+        Draws of its sand's parts, where they are sure, as `soil_from_draws` takes them.
     jar_name : str
         The jar's name, for the text.
 
@@ -87,7 +90,19 @@ def guide_from_request(
     ValueRefusedError
         A number is out of its range.
     """
-    soil = _requested_soil(request, jar_draws_pct, jar_texture, jar_name, rng)
+    if jar_draws_pct is None:
+        soil = _requested_soil(request, rng)
+    else:
+        _check_one_soil(request, jar=True)
+        reading = Source(Quality.COMPUTED, "The jar's own reading, with its uncertainty")
+        soil = soil_from_draws(
+            jar_draws_pct,
+            origin=say(f"From the reading of jar {plain(jar_name)}.", reading),
+            rng=rng,
+            om_pct=request.om,
+            texture=jar_texture,
+            sand_shares=jar_sand_shares,
+        )
     area = None if request.area is None else area_m2(request.area)
     system = request.units or _typed_system(request)
     return make_guide(
@@ -100,26 +115,20 @@ def guide_from_request(
     )
 
 
-def _requested_soil(
-    request: GuideRequest,
-    draws: ArrayLike | None,
-    texture: Texture | None,
-    jar_name: str,
-    rng: np.random.Generator,
-) -> Soil:
-    parts = (request.sand, request.silt, request.clay)
-    typed = any(part is not None for part in parts)
-    if typed + (request.texture_class is not None) + (draws is not None) != 1:
+def _check_one_soil(request: GuideRequest, *, jar: bool) -> None:
+    typed = any(part is not None for part in (request.sand, request.silt, request.clay))
+    if typed + (request.texture_class is not None) + jar != 1:
         msg = "Say which soil, in one way: a jar, or sand, silt and clay in percent, or a class."
         raise UsageError(msg)
-    if draws is not None:
-        reading = Source(Quality.COMPUTED, "The jar's own reading, with its uncertainty")
-        origin = say(f"From the reading of jar {plain(jar_name)}.", reading)
-        return soil_from_draws(draws, origin=origin, rng=rng, om_pct=request.om, texture=texture)
+
+
+def _requested_soil(request: GuideRequest, rng: np.random.Generator) -> Soil:
+    _check_one_soil(request, jar=False)
     if request.texture_class is not None:
         name = find_class(request.texture_class)
         return soil_from_class(name, rng=rng, om_pct=request.om)
     spread = {} if request.sd is None else {"sd_pct": request.sd}
+    parts = (request.sand, request.silt, request.clay)
     return soil_from_percentages(*parts, rng=rng, om_pct=request.om, **spread)
 
 

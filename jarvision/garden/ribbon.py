@@ -289,8 +289,13 @@ def ribbon_statements(
     *,
     system: UnitSystem,
     jar: Texture | None = None,
+    jar_sand: Sequence[float] | None = None,
 ) -> tuple[Statement, ...]:
-    """Put a ribbon test into sentences for the gardener, each with its sources."""
+    """Put a ribbon test into sentences for the gardener, each with its sources.
+
+    `jar_sand` is how the jar's sand is parted, very coarse first [% of the sand], where a photo of
+    its grains tells it for sure.
+    """
     found = [
         say(_lengths_text(ribbon, system), _ODDS)
         if ribbon.ball
@@ -303,9 +308,33 @@ def ribbon_statements(
     if jar is not None:
         found.append(say(f"The jar says {odds_text(jar)}.", _JAR))
         found.append(say(_WHAT_NOW[compare(ribbon.texture, jar)], COMMON_PRACTICE))
+    if jar_sand is not None and ribbon.feel is not None:
+        found.append(_sand_note(ribbon.feel, jar_sand))
     found.append(_CLAY_NOTE)
     return tuple(found)
 
+
+def _sand_note(feel: Feel, jar_sand: Sequence[float]) -> Statement:
+    """Set how gritty the pinch felt beside how coarse the jar's sand is.
+
+    Grains under a quarter of a millimetre are hardly felt one by one; common practice.
+    """
+    fine = math.fsum(jar_sand[3:])
+    share = f"{fine:.0f} % of the jar's sand is fine or very fine"
+    if feel is Feel.GRITTY:
+        text = (
+            f"{share}, which seldom feels gritty: wet the pinch more and rub it again."
+            if fine > _MOSTLY
+            else f"Only {share}: its coarser grains are what feels gritty."
+        )
+    elif fine > _MOSTLY:
+        text = f"{share}, which hardly feels gritty: there may be more sand than you feel."
+    else:
+        text = f"Only {share}, so much of it would feel gritty: rub the pinch again."
+    return say(text, _JAR, COMMON_PRACTICE)
+
+
+_MOSTLY = 70.0  # fine and very fine sand from which a sand is taken for fine [%]; ours
 
 _JAR = Source(Quality.COMPUTED, "The jar's own reading")
 _CLAY_NOTE = say("About 20 % clay can already feel clayey.", _FEEL_NOTE)
@@ -375,6 +404,7 @@ def ribbon_text(
     unit: str | None = None,
     system: UnitSystem | None = None,
     jar: Texture | None = None,
+    jar_sand: Sequence[float] | None = None,
 ) -> str:
     """Read what was typed after ``jarvision ribbon`` and answer in plain text.
 
@@ -392,6 +422,8 @@ def ribbon_text(
         Units of the answer; by default those of the lengths.
     jar : Texture, optional
         Class odds of a jar of the same soil, to set the ribbon against.
+    jar_sand : sequence of float, optional
+        As in `ribbon_statements`.
 
     Raises
     ------
@@ -405,7 +437,7 @@ def ribbon_text(
     ribbon = read_ribbon(typed, feel=_feel(feel), ball=ball is not False)
     first = lengths[0] if lengths else ""
     system = system or system_of(first if system_of(first) is UnitSystem.US else unit or first)
-    said = ribbon_statements(ribbon, system=system, jar=jar)
+    said = ribbon_statements(ribbon, system=system, jar=jar, jar_sand=jar_sand)
     parts = [
         Section("ribbon", "What it says", said),
         Section("cautions", "Cautions", cautions_for(Place.RIBBON)),

@@ -181,6 +181,7 @@ def runoff_of(
     *,
     classes: Collection[TextureClass],
     rng: np.random.Generator,
+    sand_pct: ArrayLike | None = None,
 ) -> Runoff:
     """Work out the runoff group and the erodibility of a soil's draws.
 
@@ -194,10 +195,15 @@ def runoff_of(
         The likely ones, at least one.
     rng : numpy.random.Generator
         Draws the part of the sand that is very fine and the bed's structure.
+    sand_pct : array_like, shape (n, 5), optional
+        The sand in its parts, very fine last [%], where that was measured.
     """
     draws = np.asarray(draws_pct, dtype=np.float64)
     ksat = np.asarray(ksat_mm_h, dtype=np.float64)
-    fine = draws[:, 1] + rng.uniform(*_VERY_FINE_SHARE, len(draws)) * draws[:, 0]
+    very_fine = rng.uniform(*_VERY_FINE_SHARE, len(draws)) * draws[:, 0]
+    if sand_pct is not None:
+        very_fine = np.asarray(sand_pct, dtype=np.float64)[:, 4]
+    fine = draws[:, 1] + very_fine
     by_nomograph = erodibility_by_nomograph(
         fine,
         draws[:, 2],

@@ -52,10 +52,11 @@ def _group(case: Case) -> Statement:
 def _erodibility(case: Case) -> Statement:
     k = case.runoff.k_us
     harm = "easily" if k.mid > _HIGH_K else "hardly" if k.mid < _LOW_K else "fairly easily"
+    unknown = "very fine sand and its crumbs" if case.soil.sand_pct is None else "crumbs"
     return say(
         f"Bare and on a slope, rain washes it away {harm}: erodibility K is about {k.mid:.2f} "
         f"({k.low:.2f}–{k.high:.2f}; US units, 0.1317 of that in SI). What is not known of its "
-        "very fine sand and its crumbs is in the range; mulch, roots and level beds do more.",
+        f"{unknown} is in the range; mulch, roots and level beds do more.",
         ro.ERODIBILITY_NOMOGRAPH,
         ro.ERODIBILITY_TEXTURE,
         ct.ERODIBILITY_BY_CLASS,

@@ -14,6 +14,7 @@ from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.ranges import odds_in_words
 from jarvision.core.sources import COMMON_PRACTICE, LAB_SPREAD, Quality, Source, Statement, say
 from jarvision.core.units import Span, plain
+from jarvision.estimate.sand_classes import SandClass, SandTexture, sand_texture_of, with_sand
 from jarvision.estimate.texture import (
     CLASS_POLYGONS,
     CLASSES,
@@ -62,6 +63,9 @@ class Soil:
         Whether organic matter was given; if not, `om_pct` is an assumption.
     origin : Statement
         Where the composition comes from, for the reader.
+    sand_pct : ndarray, shape (n, 5), or None
+        The sand of each draw in its parts, very coarse first [% of the fine earth]; None where
+        that is not known.
     """
 
     draws_pct: Floats
@@ -69,6 +73,17 @@ class Soil:
     om_pct: Floats
     om_known: bool
     origin: Statement
+    sand_pct: Floats | None = None
+
+    @property
+    def sand_texture(self) -> SandTexture | None:
+        """Odds of the classes by the sand; None where that is not known."""
+        return None if self.sand_pct is None else sand_texture_of(self.draws_pct, self.sand_pct)
+
+    def by_sand(self, name: TextureClass) -> SandClass | None:
+        """Give what a soil of a class is called by its sand; None where that is not clear."""
+        texture = self.sand_texture
+        return texture.named(name) if texture else None
 
     @property
     def mean_pct(self) -> tuple[float, float, float]:
@@ -90,6 +105,7 @@ def soil_from_draws(
     rng: np.random.Generator,
     om_pct: float | None = None,
     texture: Texture | None = None,
+    sand_shares: ArrayLike | None = None,
 ) -> Soil:
     """Make a soil from draws of its composition, as a jar's reading has them.
 
@@ -105,6 +121,9 @@ def soil_from_draws(
         Organic matter [% by mass], 0 to 100.
     texture : Texture, optional
         Odds of its classes, where they are known; else they are counted.
+    sand_shares : array_like, shape (m, 5), optional
+        Draws of the sand's parts, where a photo of its grains tells them for sure: shares of the
+        sand, very coarse first.
 
     Raises
     ------
@@ -117,7 +136,8 @@ def soil_from_draws(
         om = rng.uniform(OM_UNKNOWN.low, OM_UNKNOWN.high, len(draws))
     else:
         om = np.full(len(draws), _checked_om(om_pct))
-    return Soil(draws, texture, om, om_pct is not None, origin)
+    sand = None if sand_shares is None else with_sand(draws, sand_shares, rng=rng)
+    return Soil(draws, texture, om, om_pct is not None, origin, sand)
 
 
 def _checked_om(om_pct: float) -> float:

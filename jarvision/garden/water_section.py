@@ -29,7 +29,13 @@ from jarvision.core.units import (
 )
 from jarvision.garden import class_tables as ct
 from jarvision.garden import crops as cr
-from jarvision.garden.guide_case import OUR_GROUPS, USUAL_AREA_M2, Case, handbook_water
+from jarvision.garden.guide_case import (
+    OUR_GROUPS,
+    USUAL_AREA_M2,
+    Case,
+    handbook_water,
+    water_rows,
+)
 from jarvision.garden.soil import likely_classes
 
 HOSE_L_PER_MIN = 15.0
@@ -80,8 +86,7 @@ def _contents(case: Case) -> Iterator[Statement]:
 
 def _available(case: Case) -> Statement:
     system = case.system
-    rows = ct.matching(ct.AVAILABLE_MM_PER_M, likely_classes(case.soil.texture))
-    books = tuple(dict.fromkeys(row.source for row in rows))
+    books = tuple(dict.fromkeys(row.source for row in water_rows(case.soil)))
     handbook = show_range(handbook_water(case.soil), Quantity.AVAILABLE_WATER, system)
     if not case.water.available_mm_per_m.known:
         return say(f"Plants can draw on {handbook} by the handbooks.", *books, OUR_GROUPS)

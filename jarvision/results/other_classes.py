@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from jarvision.core.ranges import odds_in_words
 from jarvision.core.tables import safe_cell, table_csv
 from jarvision.estimate.central import central_pct
-from jarvision.estimate.grain_curve import finer_pct, shares_at
+from jarvision.estimate.grain_curve import MeasuredSand, finer_pct, shares_at
 from jarvision.estimate.standards import FRACTIONS, Standard, class_odds, classify_by
 
 Floats = NDArray[np.float64]
@@ -52,7 +52,9 @@ class InStandard:
     next_odds: float
 
 
-def in_standard(draws_pct: ArrayLike, standard: Standard) -> InStandard:
+def in_standard(
+    draws_pct: ArrayLike, standard: Standard, *, sand: MeasuredSand | None = None
+) -> InStandard:
     """Put a soil into a standard's classes.
 
     Parameters
@@ -60,19 +62,21 @@ def in_standard(draws_pct: ArrayLike, standard: Standard) -> InStandard:
     draws_pct : array_like, shape (n, 3)
         Draws by weight of sand, silt and clay [%], silt from 2 to 50 µm, n at least 1.
     standard : Standard
+    sand : MeasuredSand or None
+        The sand's sizes, where a photo of its grains tells them.
     """
     rng = np.random.default_rng(_SEED)
-    draws = shares_at(draws_pct, standard.silt_to_um, rng=rng)
+    draws = shares_at(draws_pct, standard.silt_to_um, rng=rng, sand=sand)
     found = class_odds(standard, draws)
     printed = central_pct(draws, classify=lambda pcts: classify_by(standard, pcts))
-    sand, silt, clay = printed.tolist()
+    pcts = printed.tolist()
     best = int(classify_by(standard, printed[np.newaxis])[0])
     others = [each for each in found.ranked if each != best]
     second = others[0] if others else None
     return InStandard(
         standard,
         draws,
-        (sand, silt, clay),
+        (pcts[0], pcts[1], pcts[2]),
         tuple(_range(column) for column in draws.T),
         _full_name(standard, best),
         found.odds[best],
@@ -113,16 +117,16 @@ class Fraction:
     high_pct: float
 
 
-def fractions_of(draws_pct: ArrayLike) -> tuple[Fraction, ...]:
+def fractions_of(draws_pct: ArrayLike, *, sand: MeasuredSand | None = None) -> tuple[Fraction, ...]:
     """Split a soil into the fractions of WRB and of the International system.
 
     Parameters
     ----------
-    draws_pct : array_like, shape (n, 3)
+    draws_pct, sand
         As in `in_standard`.
     """
     limits = sorted({to for parts in FRACTIONS.values() for _, _, to in parts})
-    finer = finer_pct(draws_pct, limits, rng=np.random.default_rng(_SEED))
+    finer = finer_pct(draws_pct, limits, rng=np.random.default_rng(_SEED), sand=sand)
     below = {0.0: np.zeros(len(finer)), **dict(zip(map(float, limits), finer.T, strict=True))}
     found = []
     for system, parts in FRACTIONS.items():

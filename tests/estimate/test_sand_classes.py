@@ -11,9 +11,9 @@ from jarvision.estimate.sand_classes import (
     SAND_CLASSES,
     SandClass,
     SandTexture,
-    fine_earth_draws,
     sand_class_many,
     sand_texture_of,
+    with_sand,
 )
 from jarvision.estimate.texture import TextureClass
 
@@ -124,12 +124,11 @@ def test_parts_that_are_not_the_sand_are_refused(parts):
 def test_odds_are_shares_of_all_draws():
     rng = np.random.default_rng(0)
     loam_too = [[65, 25, 10]] * 300 + [[40, 40, 20]] * 100
-    fine = [[0.02, 0.08, 0.2, 0.55, 0.15]]
-    found = sand_texture_of(loam_too, fine, rng=rng)
+    parts = with_sand(loam_too, [[0.02, 0.08, 0.2, 0.55, 0.15]], rng=rng)
+    assert parts.sum(axis=1) == pytest.approx(np.array(loam_too)[:, 0])
+    found = sand_texture_of(loam_too, parts)
     assert found.odds_of(SandClass.FINE_SANDY_LOAM) == pytest.approx(0.75)
     assert found.ranked == (SandClass.FINE_SANDY_LOAM,)
-    draws, parts = fine_earth_draws(loam_too, fine, rng=rng)
-    assert parts.sum(axis=1) == pytest.approx(draws[:, 0])
 
 
 def test_a_soil_is_called_by_its_sand_only_where_that_is_clear():
