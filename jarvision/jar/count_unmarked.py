@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.colour import lab_of, length_of, made_small
 from jarvision.jar.geometry import SHOULDER_MM
 from jarvision.jar.strip import Strip
 
@@ -116,15 +117,12 @@ def _is_beside(place: JarPlace, feet: Sequence[float], heights: Sequence[float])
 
 def places(bgr: Picture) -> list[JarPlace]:
     """Find what looks like a jar, from left to right; none overlaps another."""
-    scale = max(bgr.shape[:2]) / _SMALL_PX
-    size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
-    small = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
-    scaled = small.astype(np.float32) / np.float32(255)
-    lab = np.asarray(cv2.cvtColor(scaled, cv2.COLOR_BGR2LAB), dtype=np.float32)
-    arcs = _level_arcs(lab)
+    small, scale = made_small(bgr, _SMALL_PX)
+    lab = lab_of(small)
+    is_edge = length_of(lab[:, 3:] - lab[:, :-3]) > _WALL_STEP
     kept: list[_Stack] = []
-    for stack in _stacks(arcs):
-        if not any(_meet(stack, other) for other in kept) and _has_walls(lab, stack):
+    for stack in _stacks(_level_arcs(lab)):
+        if not any(_meet(stack, other) for other in kept) and _has_walls(is_edge, stack):
             kept.append(stack)
     return [JarPlace(*(scale * edge for edge in stack)) for stack in sorted(kept)]
 
@@ -138,7 +136,7 @@ def _level_arcs(lab: NDArray[np.float32]) -> Array:
     """Level edges longer than a narrow jar is wide: (n, 3), left and right end and row."""
     blurred = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.4, sigmaY=0.7)
     kernel = np.array([[-0.5], [-0.5], [0.0], [0.5], [0.5]], dtype=np.float32)
-    step = np.linalg.norm(cv2.filter2D(blurred, -1, kernel), axis=2)
+    step = length_of(np.asarray(cv2.filter2D(blurred, -1, kernel), dtype=np.float32))
     ridge = (step >= cv2.dilate(step, np.ones((5, 1), np.uint8))) & (step > _LEAST_STEP)
     found = [_joined(ridge, bridge) for bridge in _BRIDGES_PX]
     return np.concatenate(found)
@@ -154,32 +152,38 @@ def _joined(ridge: NDArray[np.bool_], bridge_px: int) -> Array:
 
 def _stacks(arcs: Array) -> list[_Stack]:
     """Stacks of arcs with the same ends: left, right, top, foot; the one with most arcs first."""
+    wide = arcs[arcs[:, 1] - arcs[:, 0] >= _LEAST_WIDTH * _SMALL_PX]
+    arcs = arcs[np.argsort(arcs[:, 2], kind="stable")]
+    if not len(wide):
+        return []
+    width = wide[:, 1] - wide[:, 0]
+    near = np.ceil(_SAME_ENDS * width[:, None] + 2).astype(np.int16)  # ends are whole pixels
+    left, right = (arcs[:, i].astype(np.int16) for i in (0, 1))
+    alike = np.abs(left - wide[:, :1].astype(np.int16)) < near
+    alike &= np.abs(right - wide[:, 1:2].astype(np.int16)) < near
+    of, which = np.nonzero(alike)  # from top to foot
+    rows, first = arcs[which, 2], np.searchsorted(of, np.arange(len(wide)))
+    apart = np.diff(rows, prepend=0.0) > 0.06 * width[of]
+    apart[first] = True
+    edges = np.add.reduceat(apart, first, dtype=np.intp)
+    top, foot = rows[first], rows[np.append(first[1:], len(rows)) - 1]
+    tall = (foot - top) / width
     found = []
-    for left, right, _ in arcs:
-        width = right - left
-        if width < _LEAST_WIDTH * _SMALL_PX:
-            continue
-        ends = np.abs(arcs[:, :2] - np.array([left, right])).max(axis=1)
-        alike = arcs[ends < _SAME_ENDS * width + 2]
-        rows = np.sort(alike[:, 2])
-        apart = 1 + int((np.diff(rows) > 0.06 * width).sum())
-        tall = (rows[-1] - rows[0]) / width
-        if apart >= _LEAST_EDGES and _SHAPE[0] < tall < _SHAPE[1]:
-            ends_px = np.median(alike[:, :2], axis=0)
-            found.append((apart, width, (ends_px[0], ends_px[1], rows[0], rows[-1])))
+    for i in np.flatnonzero((edges >= _LEAST_EDGES) & (tall > _SHAPE[0]) & (tall < _SHAPE[1])):
+        ends_px = np.median(arcs[alike[i], :2], axis=0)
+        found.append((int(edges[i]), float(width[i]), (*ends_px, top[i], foot[i])))
     found.sort(key=lambda stack: (-stack[0], -stack[1]))
     return [tuple(map(float, stack)) for _, _, stack in found]  # type: ignore[misc]
 
 
-def _has_walls(lab: NDArray[np.float32], stack: _Stack) -> bool:
+def _has_walls(is_edge: NDArray[np.bool_], stack: _Stack) -> bool:
     """Whether upright edges run along both ends of a stack."""
     left, right, top, foot = stack
     rows = np.arange(round(top), round(foot) + 1)
     reach = max(3, round(_LEAN * (right - left)))
-    step = np.linalg.norm(lab[:, 3:] - lab[:, :-3], axis=2)
     for end in (left, right):
         near = np.clip(np.arange(round(end) - reach, round(end) + reach + 1) - 1, 0, None)
-        strongest = step[np.ix_(rows, near.clip(max=step.shape[1] - 1))].max(axis=1)
-        if (strongest > _WALL_STEP).mean() < _WALL_PART:
+        seen = is_edge[np.ix_(rows, near.clip(max=is_edge.shape[1] - 1))].any(axis=1)
+        if seen.mean() < _WALL_PART:
             return False
     return True

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from jarvision.jar.colour import lab_of, length_of
 from jarvision.jar.geometry import View
 from jarvision.jar.ruler import RulerScale, RulerUnreadError, read_ruler
 from jarvision.jar.ruler_divisions import RulerUnit
@@ -177,11 +178,11 @@ def find_upright_ruler(bgr: Picture, *, unit: RulerUnit | None = None) -> Uprigh
 
 def _body_around(bgr: Picture, at: tuple[int, int], near: int) -> NDArray[np.bool_]:
     """Find what is of the ruler's colour and hangs together with its ticks."""
-    lab = cv2.cvtColor(bgr.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
+    lab = lab_of(bgr)
     x, y = at
     patch = lab[max(y - near, 0) : y + near, max(x - near, 0) : x + near].reshape(-1, 3)
     light = patch[patch[:, 0] >= np.median(patch[:, 0])]
-    away = np.linalg.norm(lab - np.median(light, axis=0), axis=2)
+    away = length_of(lab - np.median(light, axis=0))
     # ticks and numbers are closed over
     like = cv2.morphologyEx(
         (away < _BODY_LAB).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)

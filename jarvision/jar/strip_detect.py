@@ -102,14 +102,29 @@ def find_strips(grey: Grey, *, bent: bool = True) -> tuple[Strip, ...]:
     tuple of Strip
         The strip with most tags first; empty where there is none.
     """
+    return search_strips(grey, bent=bent)[0]
+
+
+def search_strips(grey: Grey, *, bent: bool = True) -> tuple[tuple[Strip, ...], bool]:
+    """Find every strip in a picture, and tell whether it may hold one in the mirror.
+
+    That is so where no tag was decoded, but squares stand above or beside each other as tags do.
+    """
     seen = _seen_in(grey)
     strips = [_read_again(grey, strip) for strip in _gather(seen.tags)]
     if strips:
         strips += _missed_strips(grey, seen.unread, strips)
     elif bent:
-        found = find_bent_strip(grey) or find_strip_far_round(grey)
-        strips = [found] if found else []
-    return tuple(sorted(map(_spread, strips), key=lambda s: (-len(s.tags), s.jar)))
+        strips += bent_strips(grey)
+    found = tuple(sorted(map(_spread, strips), key=lambda s: (-len(s.tags), s.jar)))
+    squares = (seen.unread, seen.unread[..., ::-1])
+    return found, not found and any(_missed_columns(own, []) for own in squares)
+
+
+def bent_strips(grey: Grey) -> tuple[Strip, ...]:
+    """Look for a strip whose tags run round the side of a jar."""
+    found = find_bent_strip(grey) or find_strip_far_round(grey)
+    return (found,) if found else ()
 
 
 def _spread(strip: Strip) -> Strip:
@@ -144,7 +159,10 @@ def _seen_in(grey: Grey) -> _Seen:
     if len(seen.tags) < 3:
         seen = seen.with_more(_detected(half).enlarged())
     if not seen.tags:
-        return _Seen(_tags_in(grey) or _tags_in(grey, tolerant=True), seen.unread)
+        whole = _detected(grey, tolerant=True)
+        if not whole.tags:  # nor would a less tolerant detector read any
+            return _Seen({}, np.concatenate([seen.unread, whole.unread]))
+        return _Seen(_tags_in(grey) or whole.tags, seen.unread)
     tag_px = [np.linalg.norm(corners[0] - corners[3]) for corners in seen.tags.values()]
     if min(tag_px) < _SMALL_TAG_PX:  # of a row of jars the farther ones may be too small at half
         whole = _detected(grey, quick=True)

@@ -138,6 +138,8 @@ def sides_of(bgr: Picture, jar: Jar) -> Sides:
 def _steps_beside(bgr: Picture, jar: Jar, side: int) -> Array:
     import cv2
 
+    from jarvision.jar.colour import lab_of, length_of
+
     z = np.arange(_LOWEST_MM, _HIGHEST_MM, _ROW_MM)
     offset = np.arange(-_REACH_MM, _REACH_MM + _COLUMN_MM / 2, _COLUMN_MM)
     edge = jar.view.wall_px(np.full(len(z), jar.view.edge_azimuth(side)), z)
@@ -146,9 +148,10 @@ def _steps_beside(bgr: Picture, jar: Jar, side: int) -> Array:
     grid = (edge[:, None] + offset[None, :, None] * right[:, None]).astype(np.float32)
     border = cv2.BORDER_CONSTANT
     seen = cv2.remap(bgr, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=border)
-    lab = cv2.cvtColor(seen.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
+    lab = lab_of(np.asarray(seen, dtype=np.uint8))
     kernel = (np.concatenate([-np.ones(3), [0.0], np.ones(3)]) / 3).astype(np.float32)
-    step = np.minimum(np.linalg.norm(cv2.filter2D(lab, -1, kernel[None]), axis=2), _STEP_CAP)
+    step = length_of(np.asarray(cv2.filter2D(lab, -1, kernel[None]), dtype=np.float32))
+    step = np.minimum(step, _STEP_CAP)
     step[:, :3] = step[:, -3:] = 0.0
     step[:, side * offset < _strip_reach(jar, side, edge[20], right[20])] = 0.0
     return np.asarray(step)

@@ -17,11 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.errors import NoJarError
+from jarvision.jar.colour import lab_of, length_of, made_small
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, Camera, Outline, View
 from jarvision.jar.ruler_in_photo import UprightRuler, find_upright_ruler
 from jarvision.jar.unwrap import unroll
 from jarvision.jar.view_fit import Jar
-from jarvision.jar.wall_features import edge_peaks, gather
+from jarvision.jar.wall_features import edge_peaks, level_edges
 
 Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
@@ -52,10 +53,9 @@ class _WallLine:
 
 def _steps(bgr: Picture) -> Array:
     """Sideways colour steps of a small picture, (rows, columns), capped."""
-    lab = cv2.cvtColor(bgr.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
-    lab = cv2.blur(lab, (1, 5))
+    lab = cv2.blur(lab_of(bgr), (1, 5))
     kernel = np.array([[-0.5, -0.5, 0.0, 0.5, 0.5]], dtype=np.float32)
-    step = np.linalg.norm(cv2.filter2D(lab, -1, kernel), axis=2)
+    step = length_of(np.asarray(cv2.filter2D(lab, -1, kernel), dtype=np.float32))
     step[:, :3] = step[:, -3:] = 0
     return np.asarray(np.minimum(step, _STEP_CAP), dtype=np.float64)
 
@@ -63,17 +63,16 @@ def _steps(bgr: Picture) -> Array:
 def _longest_runs(gain: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
     """Best run of rows in each column (Kadane's maximum subarray): sum, first and last row."""
     rows, columns = gain.shape
-    here, start = np.zeros(columns), np.zeros(columns, dtype=np.intp)
-    best = np.zeros(columns)
-    first, last = np.zeros(columns, dtype=np.intp), np.zeros(columns, dtype=np.intp)
+    here, best = np.zeros(columns), np.zeros(columns)
+    start, first, last = (np.zeros(columns, dtype=np.intp) for _ in range(3))
     for row in range(rows):
-        fresh = here <= 0
-        start = np.where(fresh, row, start)
-        here = np.where(fresh, 0.0, here) + gain[row]
+        np.copyto(start, row, where=here <= 0)
+        np.maximum(here, 0.0, out=here)
+        here += gain[row]
         better = here > best
-        best = np.where(better, here, best)
-        first = np.where(better, start, first)
-        last = np.where(better, row, last)
+        np.copyto(best, here, where=better)
+        np.copyto(first, start, where=better)
+        np.copyto(last, row, where=better)
     return best, first, last
 
 
@@ -82,11 +81,13 @@ def _lines(step: Array) -> list[_WallLine]:
     rows, columns = step.shape
     base = np.arange(columns, dtype=np.float32)[None, :]
     down = np.repeat(np.arange(rows, dtype=np.float32)[:, None], columns, axis=1)
-    found = []
+    found, size, sheared = [], step.astype(np.float32), []
     for slope in _SLOPES:
         across = (base + slope * (np.arange(rows) - rows / 2)[:, None]).astype(np.float32)
-        sheared = cv2.remap(step.astype(np.float32), across, down, cv2.INTER_LINEAR)
-        score, first, last = _longest_runs(np.asarray(sheared, dtype=np.float64) - _STEP_FREE)
+        sheared.append(cv2.remap(size, across, down, cv2.INTER_LINEAR))
+    runs = _longest_runs(np.concatenate(sheared, axis=1, dtype=np.float64) - _STEP_FREE)
+    for slope, *own in zip(_SLOPES, *(np.split(r, len(_SLOPES)) for r in runs), strict=True):
+        score, first, last = own
         for c in np.argsort(-score)[:40]:
             foot = float(c) - slope * rows / 2
             found.append(
@@ -154,9 +155,8 @@ def _refined(bgr: Picture, line: _WallLine, rows: tuple[int, int], scale: float)
     x = (line.at(y) * scale)[:, None] + offset[None, :]
     grid_y = np.repeat((y * scale)[:, None], len(offset), axis=1)
     patch = cv2.remap(bgr, x.astype(np.float32), grid_y.astype(np.float32), cv2.INTER_LINEAR)
-    lab = cv2.cvtColor(patch.astype(np.float32) / np.float32(255), cv2.COLOR_BGR2LAB)
-    lab = cv2.blur(lab, (3, 5))
-    size = np.linalg.norm(lab[:, 4:] - lab[:, :-4], axis=2)
+    lab = cv2.blur(lab_of(np.asarray(patch, dtype=np.uint8)), (3, 5))
+    size = length_of(lab[:, 4:] - lab[:, :-4])
     at = x[:, 2:-2][np.arange(len(y)), size.argmax(axis=1)]
     keep = np.ones(len(y), dtype=bool)
     fit = np.array([0.0, 0.0])
@@ -232,7 +232,7 @@ def find_unmarked_jar(
     NoJarError
         No two walls are seen.
     """
-    small, scale = _made_small(bgr)
+    small, scale = made_small(bgr, _SMALL_PX)
     size, steps = (small.shape[1], small.shape[0]), _steps(small)
     ruler = find_upright_ruler(bgr)
     if ruler is not None:
@@ -249,19 +249,12 @@ def find_unmarked_jar(
     return settle_foot(bgr, Jar(view, False, (np.nan, np.nan), np.nan, 2), ruler)
 
 
-def _made_small(bgr: Picture) -> tuple[Picture, float]:
-    """Reduce a picture to the size in which walls are looked for -> it, and by how much."""
-    scale = max(bgr.shape[:2]) / _SMALL_PX
-    size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
-    return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), scale
-
-
 def long_walls(bgr: Picture) -> tuple[float, float] | None:
     """Measure the two upright edges that run side by side longest: length and distance.
 
     Parts of the picture's long side; None where there are none.
     """
-    pair = _best_pair(_steps(_made_small(bgr)[0]))
+    pair = _best_pair(_steps(made_small(bgr, _SMALL_PX)[0]))
     if pair is None:
         return None
     left, right, first, last = pair
@@ -293,8 +286,7 @@ def _leaned(jar: Jar, lean: float, exponent: float) -> Jar:
 
 def foot_lines(bgr: Picture, jar: Jar) -> tuple[float, float]:
     """Strength of the level lines at a jar's foot, and the height of the lowest; NaN if none."""
-    photo = gather(unroll(bgr, jar, 14.0, bottom_mm=-20.0), settled=1)
-    found = edge_peaks(photo, -19.0, 12.0)
+    found = edge_peaks(level_edges(unroll(bgr, jar, 14.0, bottom_mm=-20.0)), -19.0, 12.0)
     if not found:
         return 0.0, np.nan
     strongest = sorted((s for _, s in found), reverse=True)[:3]

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.colour import lab_of
 from jarvision.jar.view_fit import Jar
 
 Array: TypeAlias = NDArray[np.float64]
@@ -49,8 +50,7 @@ class WallMap:
 
     def lab(self) -> Floats:
         """CIE Lab colours, (rows, columns, 3)."""
-        scaled = self.bgr.astype(np.float32) / np.float32(255)
-        return np.asarray(cv2.cvtColor(scaled, cv2.COLOR_BGR2LAB), dtype=np.float32)
+        return lab_of(self.bgr)
 
     def row(self, z_mm: float) -> int:
         """Row nearest to a height."""

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.colour import lab_of
 from jarvision.jar.strip import Strip
 from jarvision.jar.strip_spec import strip_spec
 
@@ -134,8 +135,7 @@ def _lab_at(bgr: Picture, grid_px: Array) -> Array:
     """CIE Lab colours at picture positions (rows, columns, 2); black outside the picture."""
     x, y = grid_px[..., 0].astype(np.float32), grid_px[..., 1].astype(np.float32)
     patch = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    lab = cv2.cvtColor(patch.astype(np.float32) / 255.0, cv2.COLOR_BGR2LAB)
-    return np.asarray(lab, dtype=np.float64)
+    return np.asarray(lab_of(np.asarray(patch, dtype=np.uint8)), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -74,7 +74,16 @@ def _only_columns(wall: WallMap) -> WallMap:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class WallFeatures:
+class LevelEdges:
+    """Level colour edges of a wall."""
+
+    edges_mm: Array  # (n,), heights at which edges were measured
+    edges: Array  # (n,), strength of level colour edges
+    steps: Array  # (blocks, n), colour step of each block, whatever its direction
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WallFeatures(LevelEdges):
     """What one photo says, ready to be searched."""
 
     settled: int
@@ -85,9 +94,6 @@ class WallFeatures:
     speckle: Array  # (blocks, rows), change of lightness across the wall, level lines left out
     level: Array  # (bins,), log grain of each half millimetre
     bins_mm: Array  # (bins,), lower edge of each bin
-    edges_mm: Array  # (n,), heights at which edges were measured
-    edges: Array  # (n,), strength of level colour edges
-    steps: Array  # (blocks, n), colour step of each block, whatever its direction
 
 
 _GRAIN_WEIGHT = 6.0  # log units of grain that count like one unit of colour, inverted
@@ -102,13 +108,14 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
     bins = len(wall.z_mm) // per
     rows = 0.5 * (_row_level(fine) + _row_level(coarse))
     level = rows[: bins * per].reshape(bins, per).mean(axis=1)
-    first = np.array([block[0] for block in blocks(wall)])
-    sizes = np.diff(np.append(first, lab.shape[1]))
+    first, sizes = _starts(wall)
     grain = np.add.reduceat(np.log(0.3 + fine + coarse), first, axis=1) / sizes
-    colour = np.add.reduceat(lab, first, axis=1) / sizes[:, None]
-    colour = np.moveaxis(colour, 1, 0).astype(np.float64)
-    edges_mm, edges, steps = _level_edges(wall.z_mm, colour)
+    colour = _colour(lab, first, sizes)
+    edges = _level_edges(wall.z_mm, colour)
     return WallFeatures(
+        edges.edges_mm,
+        edges.edges,
+        edges.steps,
         settled,
         wall.z_mm,
         np.add.reduceat(wall.azimuth, first) / sizes,
@@ -117,10 +124,26 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
         _speckle(wall, lab),
         level,
         wall.z_mm[0] + BIN_MM * np.arange(bins),
-        edges_mm,
-        edges,
-        steps,
     )
+
+
+def level_edges(wall: WallMap) -> LevelEdges:
+    """Measure only the level colour edges of a wall."""
+    wall = _only_columns(wall)
+    first, sizes = _starts(wall)
+    return _level_edges(wall.z_mm, _colour(wall.lab(), first, sizes))
+
+
+def _starts(wall: WallMap) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First column and number of columns of each block."""
+    first = np.array([block[0] for block in blocks(wall)])
+    return first, np.diff(np.append(first, len(wall.azimuth)))
+
+
+def _colour(lab: Floats, first: NDArray[np.intp], sizes: NDArray[np.intp]) -> Array:
+    """Mean colour of each row of each block, (blocks, rows, 3)."""
+    colour = np.add.reduceat(lab, first, axis=1) / sizes[:, None]
+    return np.moveaxis(colour, 1, 0).astype(np.float64)
 
 
 _SPECKLE_MM = 0.4
@@ -161,8 +184,8 @@ def _row_median(values: Floats) -> Floats:
     return np.asarray(np.sort(values, axis=1)[:, half : half + 1])  # quicker than a partition
 
 
-def _level_edges(z: Array, colour: Array) -> tuple[Array, Array, Array]:
-    """Colour edges at each row -> heights [mm], Lab step agreed by the blocks, step of each."""
+def _level_edges(z: Array, colour: Array) -> LevelEdges:
+    """Colour edges at each row, their Lab step agreed by the blocks."""
     n, gap = round(1.5 / ROW_MM), round(0.25 / ROW_MM)
     rows = np.arange(n + gap, len(z) - n - gap)
     run = np.concatenate([np.zeros_like(colour[:, :1]), np.cumsum(colour, axis=1)], axis=1)
@@ -173,10 +196,10 @@ def _level_edges(z: Array, colour: Array) -> tuple[Array, Array, Array]:
     size = np.linalg.norm(ranked[half] + ranked[-half - 1], axis=1) / 2
     steps = np.linalg.norm(each, axis=2)
     agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (steps.mean(axis=0) + 0.1)
-    return z[rows] - ROW_MM / 2, np.asarray(size * agreed**2), np.asarray(steps)
+    return LevelEdges(z[rows] - ROW_MM / 2, np.asarray(size * agreed**2), np.asarray(steps))
 
 
-def edge_peaks(photo: WallFeatures, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
+def edge_peaks(photo: LevelEdges, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
     """Separate edges between two heights: (height [mm], strength)."""
     z, size = photo.edges_mm, photo.edges
     reach = round(1.25 / ROW_MM)

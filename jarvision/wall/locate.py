@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from jarvision.core.errors import HiddenError, JarError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
+from jarvision.jar.colour import lab_of
 from jarvision.jar.count_unmarked import count_unmarked, on_table, places
 from jarvision.jar.drawn import DrawnOnPhoto, drawn_scale_sd, jar_in_outline, walls_of
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
@@ -22,7 +23,7 @@ from jarvision.jar.ruler_in_photo import join_rulers, ruler_beside
 from jarvision.jar.scale import Scale, ScaleSource
 from jarvision.jar.scale_sources import STRIP_SCALE_SD, ScaleAids, scale_by_width
 from jarvision.jar.strip import Strip
-from jarvision.jar.strip_detect import find_strips
+from jarvision.jar.strip_detect import bent_strips, find_strips, search_strips
 from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
@@ -116,8 +117,11 @@ def focal_px(photo: Photo) -> float:
 
 def strips_in(photo: Photo, *, bent: bool = True) -> tuple[Strip, ...]:
     """Find the strips in a photo, the one with most tags first; tags bent round a side too."""
-    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
-    return find_strips(np.asarray(grey, dtype=np.uint8), bent=bent)
+    return find_strips(_grey(photo), bent=bent)
+
+
+def _grey(photo: Photo) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 def orient(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
@@ -131,11 +135,12 @@ def orient(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
     SideUnknownError
         Which side is up cannot be told.
     """
-    strips = strips_in(photo, bent=False)
-    if not strips:
+    grey = _grey(photo)
+    strips, is_mirrored = search_strips(grey, bent=False)
+    if is_mirrored:
         photo, strips = _unmirrored(photo)
     if not strips:
-        strips = strips_in(photo)
+        strips = bent_strips(grey)
         return (photo, strips) if strips or photo.knows_up else (_stood_up(photo), strips)
     _, up = strips[0].axis_px()
     quarters = round(float(np.arctan2(up[0], -up[1])) / (np.pi / 2)) % 4
@@ -460,8 +465,7 @@ def _refuse_cut_off(photo: Photo, jar: Jar) -> None:
 
 def _lightness(wall: WallMap) -> float:
     """Median CIE L* of a wall, from a sample of it."""
-    sample = np.ascontiguousarray(wall.bgr[::8, ::4]).astype(np.float32) / np.float32(255)
-    return float(np.median(cv2.cvtColor(sample, cv2.COLOR_BGR2LAB)[..., 0]))
+    return float(np.median(lab_of(np.ascontiguousarray(wall.bgr[::8, ::4]))[..., 0]))
 
 
 def _picture_doubts(

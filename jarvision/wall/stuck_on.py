@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.colour import lab_of, length_of
 from jarvision.jar.geometry import View
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
 from jarvision.jar.wall_features import pieces
@@ -97,6 +98,8 @@ def find_covers(wall: WallMap) -> tuple[Cover, ...]:
 
 def covers_in(wall: WallMap, view: View, boxes_px: Array) -> tuple[Cover, ...]:
     """Give the parts of a wall that lie in boxes: left, top, right, bottom, (n, 4) [px]."""
+    if not len(boxes_px):
+        return ()
     z = wall.z_mm[::_STEP_ROWS]
     x, y = np.moveaxis(view.wall_px(wall.azimuth, (z + view.glass_drop_mm(z))[:, None]), -1, 0)
     found = []
@@ -179,7 +182,7 @@ def _reduced(wall: WallMap, piece: NDArray[np.intp]) -> Floats:
     rows = len(wall.z_mm) // _STEP_ROWS
     part = wall.bgr[: rows * _STEP_ROWS, piece[0] : piece[-1] + 1]
     small = cv2.resize(part, (part.shape[1], rows), interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.cvtColor(small.astype(np.float32) / 255, cv2.COLOR_BGR2LAB))
+    return lab_of(np.asarray(small, dtype=np.uint8))
 
 
 def _sides(lab: Floats) -> Iterator[_Side]:
@@ -190,7 +193,7 @@ def _sides(lab: Floats) -> Iterator[_Side]:
     up = np.full(high, 1.0 / high)
     steps = cv2.sepFilter2D(lab, -1, across, up, anchor=(_APART + 1, high // 2))
     smooth = steps[:, at[0] : at[-1] + 1]
-    size = np.sqrt(cv2.transform(smooth * smooth, np.ones((1, 3), np.float32)))
+    size = length_of(smooth)
     peak = size >= cv2.dilate(size, np.ones((1, 5)))
     on = (peak & (size > _LEAST_STEP)).astype(np.uint8)
     joined = cv2.dilate(on, np.ones((3, 3), np.uint8))
@@ -275,11 +278,12 @@ def _unevenness(lab: Floats, side: _Side, left: int, right: int) -> float:
 
 def _ends(lab: Floats, side: _Side, left: int, right: int) -> tuple[int, int] | None:
     """Rows where the thing ends below and above, all across; None where it does not end there."""
+    steps = _steps_up(lab[:, left + 3 : right - 2 : 3])
     found = []
     for row in (side.first, side.last):
         # the side may run on into an edge of something else
         near = [r for r in range(row - _END_REACH, row + _END_REACH + 1) if 0 <= r < len(lab)]
-        sizes = np.array([_end_step(lab, side, r, left, right) for r in near])
+        sizes = np.array([_end_step(steps, side, r, left) for r in near])
         if sizes.max() < _END_STEP:
             return None
         found.append(near[round(float(np.mean(np.flatnonzero(sizes > 0.9 * sizes.max()))))])
@@ -287,22 +291,25 @@ def _ends(lab: Floats, side: _Side, left: int, right: int) -> tuple[int, int] | 
     return (found[0], found[1]) if tall_enough else None
 
 
-def _end_step(lab: Floats, side: _Side, row: int, left: int, right: int) -> float:
+def _steps_up(lab: Floats) -> Floats:
+    """Colour step from the three rows under each row to the three over it, (rows, columns)."""
+    sums = np.cumsum(np.pad(lab, ((1, 0), (0, 0), (0, 0))), axis=0, dtype=np.float64)
+    rows, last = np.arange(len(lab)), len(lab)
+    low, high = np.maximum(rows - 3, 0), np.minimum(rows + 4, last)
+    under = (sums[rows] - sums[low]) / np.maximum(rows - low, 1)[:, None, None]
+    over = sums[high] - sums[np.minimum(rows + 1, last)]
+    step = over / np.maximum(high - rows - 1, 1)[:, None, None] - under
+    step[(rows == low) | (high <= rows + 1)] = 0.0
+    return length_of(step.astype(np.float32))
+
+
+def _end_step(steps: Floats, side: _Side, row: int, left: int) -> float:
     """Colour step of three quarters of the columns across an end at a row of the side."""
     turn = -side.lean * (COLUMN_MM / _STEP_MM) ** 2  # rows a column, of an upright rectangle turned
     sizes = []
-    for column in range(left + 3, right - 2, 3):
-        far = column - side.column
+    for i in range(steps.shape[1]):
+        far = left + 3 * (i + 1) - side.column
+        at = row + round(turn * far)
         reach = 2 + round(_MOST_TURN * abs(far) * COLUMN_MM / _STEP_MM)
-        sizes.append(_best_step(lab[:, column], row + round(turn * far), reach))
+        sizes.append(steps[max(at - reach, 0) : max(at + reach + 1, 0), i].max(initial=0.0))
     return float(np.percentile(sizes, 25)) if sizes else 0.0
-
-
-def _best_step(line: Floats, row: int, reach: int) -> float:
-    """Largest step of a column within so many rows of a row."""
-    best = 0.0
-    for at in range(row - reach, row + reach + 1):
-        low, high = line[max(at - 3, 0) : max(at, 0)], line[at + 1 : at + 4]
-        if len(low) and len(high):
-            best = max(best, float(np.linalg.norm(high.mean(axis=0) - low.mean(axis=0))))
-    return best
