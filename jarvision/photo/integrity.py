@@ -7,6 +7,7 @@ is in them, so that a small file cannot ask for gigabytes or for minutes.
 from __future__ import annotations
 
 import re
+from itertools import islice
 import zlib
 from collections.abc import Iterator
 
@@ -159,9 +160,13 @@ _BOXES = frozenset({b"ftyp", b"meta", b"mdat", b"idat", b"free", b"skip", b"moov
 _NEXT_MARK = re.compile(rb"\xff+([^\x00\xd0-\xd7\xff])", re.DOTALL)
 
 
+_SCAN = re.compile(rb"\xff\xda")  # several times quicker than counting bytes
+
+
 def _scans(raw: bytes) -> int:
     """Count the scans of a JPEG, up to one more than is allowed."""
-    if (most := raw.count(b"\xff\xda")) <= 12:  # what looks like a scan, thumbnails and all
+    # what looks like a scan, thumbnails and all
+    if (most := sum(1 for _ in islice(_SCAN.finditer(raw), 13))) <= 12:
         return most
     count, at = 0, 2
     while count <= _MOST_SCANS:
