@@ -33,7 +33,7 @@ def halved(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def length_of(colours: Floats) -> Floats:
+def length_of(colours: cv2.typing.MatLike) -> Floats:
     """Length of colour steps (rows, columns, 3), several times quicker than numpy's norm."""
     square = cv2.transform(cv2.multiply(colours, colours), _SUM)
     return np.asarray(cv2.sqrt(square), dtype=np.float32)

@@ -137,7 +137,7 @@ def _level_arcs(lab: NDArray[np.float32]) -> Array:
     """Level edges longer than a narrow jar is wide: (n, 3), left and right end and row."""
     blurred = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.4, sigmaY=0.7)
     kernel = np.array([[-0.5], [-0.5], [0.0], [0.5], [0.5]], dtype=np.float32)
-    step = length_of(np.asarray(cv2.filter2D(blurred, -1, kernel), dtype=np.float32))
+    step = length_of(cv2.filter2D(blurred, -1, kernel))
     ridge = (step >= cv2.dilate(step, np.ones((5, 1), np.uint8))) & (step > _LEAST_STEP)
     found = [_joined(ridge, bridge) for bridge in _BRIDGES_PX]
     return np.concatenate(found)

@@ -150,7 +150,7 @@ def _steps_beside(bgr: Picture, jar: Jar, side: int) -> Array:
     seen = cv2.remap(bgr, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=border)
     lab = lab_of(np.asarray(seen, dtype=np.uint8))
     kernel = (np.concatenate([-np.ones(3), [0.0], np.ones(3)]) / 3).astype(np.float32)
-    step = length_of(np.asarray(cv2.filter2D(lab, -1, kernel[None]), dtype=np.float32))
+    step = length_of(cv2.filter2D(lab, -1, kernel[None]))
     step = np.minimum(step, _STEP_CAP)
     step[:, :3] = step[:, -3:] = 0.0
     step[:, side * offset < _strip_reach(jar, side, edge[20], right[20])] = 0.0

@@ -55,20 +55,22 @@ def _steps(bgr: Picture) -> Array:
     """Sideways colour steps of a small picture, (rows, columns), capped."""
     lab = cv2.blur(lab_of(bgr), (1, 5))
     kernel = np.array([[-0.5, -0.5, 0.0, 0.5, 0.5]], dtype=np.float32)
-    step = length_of(np.asarray(cv2.filter2D(lab, -1, kernel), dtype=np.float32))
+    step = length_of(cv2.filter2D(lab, -1, kernel))
     step[:, :3] = step[:, -3:] = 0
     return np.asarray(np.minimum(step, _STEP_CAP), dtype=np.float64)
 
 
-def _longest_runs(gain: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
+def _longest_runs(
+    strength: cv2.typing.MatLike,
+) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
     """Best run of rows in each column (Kadane's maximum subarray): sum, first and last row."""
-    rows, columns = gain.shape
+    rows, columns = strength.shape
     here, best = np.zeros(columns), np.zeros(columns)
     start, first, last = (np.zeros(columns, dtype=np.intp) for _ in range(3))
     for row in range(rows):
         np.copyto(start, row, where=here <= 0)
         np.maximum(here, 0.0, out=here)
-        here += gain[row]
+        here += strength[row].astype(np.float64) - _STEP_FREE
         better = here > best
         np.copyto(best, here, where=better)
         np.copyto(first, start, where=better)
@@ -85,7 +87,7 @@ def _lines(step: Array) -> list[_WallLine]:
     for slope in _SLOPES:
         across = (base + slope * (np.arange(rows) - rows / 2)[:, None]).astype(np.float32)
         sheared.append(cv2.remap(size, across, down, cv2.INTER_LINEAR))
-    runs = _longest_runs(np.concatenate(sheared, axis=1, dtype=np.float64) - _STEP_FREE)
+    runs = _longest_runs(np.concatenate(sheared, axis=1))
     for slope, *own in zip(_SLOPES, *(np.split(r, len(_SLOPES)) for r in runs), strict=True):
         score, first, last = own
         for c in np.argsort(-score)[:40]:
@@ -125,7 +127,7 @@ def _best_pair(step: Array) -> tuple[_WallLine, _WallLine, int, int] | None:
     follows = [_follow(step, line) for line in lines]
     pairs = [(i, j) for i in range(len(lines)) for j in range(len(lines)) if i != j]
     first_of, second_of = np.array(pairs).T
-    both = np.minimum(np.array(follows)[first_of], np.array(follows)[second_of]) - _STEP_FREE
+    both = np.minimum(np.array(follows)[first_of], np.array(follows)[second_of])
     scores, firsts, lasts = _longest_runs(both.T)
     best, choice = 0.0, None
     for (i, j), score, first, last in zip(pairs, scores, firsts, lasts, strict=True):

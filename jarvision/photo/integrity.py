@@ -7,9 +7,9 @@ is in them, so that a small file cannot ask for gigabytes or for minutes.
 from __future__ import annotations
 
 import re
-from itertools import islice
 import zlib
 from collections.abc import Iterator
+from itertools import islice
 
 from PIL import Image
 from PIL.JpegImagePlugin import JpegImageFile
