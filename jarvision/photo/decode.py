@@ -146,10 +146,7 @@ def open_photo(
     if longest_px < 1:
         msg = f"The working size must be at least 1 pixel, not {longest_px}."
         raise ValueRefusedError(msg)
-    if contents is None:
-        name, raw = _read(Path(path))
-    else:
-        name, raw = shown(Path(path).name), contents
+    name, raw = _named(path, contents)
     with _decoding(name) as heard:
         image, kind = _open_header(name, raw)
         if kind == "PNG":
@@ -169,6 +166,25 @@ def open_photo(
         taken_at=facts.taken_at,
         knows_up=knows_up,
     )
+
+
+def open_grey(path: str | os.PathLike[str], *, contents: bytes | None = None) -> NDArray[np.uint8]:
+    """Read a photo at full scale in grey, (height, width), upright as far as its file says.
+
+    Costs half of a decode in colours. Parameters and errors as in `open_photo`.
+    """
+    name, raw = _named(path, contents)
+    with _decoding(name) as heard:
+        image, kind = _open_header(name, raw)
+        if kind == "PNG":
+            image.load()
+        if isinstance(image, JpegImageFile) and image.mode in {"RGB", "L"}:
+            flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
+            grey = cv2.imdecode(np.frombuffer(raw, np.uint8), flags)
+            if grey is not None:
+                return np.asarray(_TURNS[orientation(image)](grey), dtype=np.uint8)
+        bgr = _upright_bgr(name, raw, image, 1, heard)
+    return np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 def probe_photo(path: str | os.PathLike[str]) -> PhotoFacts:
@@ -194,6 +210,12 @@ def working_reduction(long_px: int, longest_px: int) -> int:
     (2, 4, 1)
     """
     return next((step for step in _REDUCTIONS if long_px / step >= longest_px), 1)
+
+
+def _named(path: str | os.PathLike[str], contents: bytes | None) -> tuple[str, bytes]:
+    if contents is None:
+        return _read(Path(path))
+    return shown(Path(path).name), contents
 
 
 def _read(path: Path) -> tuple[str, bytes]:
@@ -444,16 +466,16 @@ def _over_white(image: Image.Image) -> Image.Image:
     return Image.alpha_composite(white, image.convert("RGBA"))
 
 
-def _rotated(code: int) -> Callable[[NDArray[np.uint8]], cv2.typing.MatLike]:
+def _rotated(code: int) -> Callable[[cv2.typing.MatLike], cv2.typing.MatLike]:
     return lambda bgr: cv2.rotate(bgr, code)
 
 
-def _flipped(code: int) -> Callable[[NDArray[np.uint8]], cv2.typing.MatLike]:
+def _flipped(code: int) -> Callable[[cv2.typing.MatLike], cv2.typing.MatLike]:
     return lambda bgr: cv2.flip(bgr, code)
 
 
 # EXIF 2.32 (CIPA DC-008), tag Orientation: how the stored picture is brought upright.
-_TURNS: dict[int, Callable[[NDArray[np.uint8]], cv2.typing.MatLike]] = {
+_TURNS: dict[int, Callable[[cv2.typing.MatLike], cv2.typing.MatLike]] = {
     1: lambda bgr: bgr,
     2: _flipped(1),
     3: _rotated(cv2.ROTATE_180),

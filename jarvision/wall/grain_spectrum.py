@@ -1,0 +1,281 @@
+"""How large grains are, from the spectrum of a picture of them; no grain is traced.
+
+Grains of a packing are patches of unlike grey: the chance that two points so far apart lie in the
+same grain is what the picture's covariance shows. For discs laid one before the other it is
+K(r) / (2 K(0) - K(r)), K being the area that a disc shares with itself when moved by r (the
+dead-leaves model: Matheron 1968; Lantuéjoul 2002, Geostatistical Simulation, ch. 13; from memory).
+Its spectrum, through the camera's transfer function and over the camera's noise, is held against
+the picture's own for each size in turn (Whittle's likelihood), as Buscombe, Rubin and Warrick (2010,
+J. Geophys. Res. 115, F02015) read sizes from spectra without calibration. Where size is past what
+camera and pixels pass on, all small sizes fit alike, and only a bound is left.
+
+Sizes are means by area of the wall: by area is by volume on a plane through a packing (Delesse).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array: TypeAlias = NDArray[np.float64]
+
+LOG_SPREAD = 0.35  # of diameters about their mean in a band; 0.2 to 0.5 change means by some 5 %
+MODEL_LOG_SD = 0.11  # how unlike the model packings look, from two laws of drawn grains
+_LOOKS = 1.09  # packings look as if of discs so much larger: mean of two laws of drawn grains
+LEAST_PX = 2.0  # grains under this many pixels are never given a number
+MOST_PX = 60.0
+_SIZES_PX = np.geomspace(0.35, MOST_PX, 90)
+_SEAMS = (0.0, 0.12, 0.25, 0.4)  # share of the variance that is seams, glints and facets
+_SEAM_REACH = 0.11  # their reach, in diameters
+_LEAST_WAVE = 8.0  # waves longer than so many of the largest grains are shade and layers
+_BINS_AN_OCTAVE = 5
+_TAPER = 1.94  # a Hann window leaves one independent wave in so many (Harris 1978, from memory)
+_UNLIKE = 0.18  # how far a bin of a packing's spectrum is off the model's, apart from chance
+_INSIDE = 1.0  # waves a diameter from which what lies inside grains shows more and more
+_UNLIKE_INSIDE = 0.5  # an octave
+_NOISE_LOG_SD = 0.5
+_HIGHEST = 0.497
+_BLURRED_OUT = 0.12  # a transfer under this leaves nothing to be seen
+
+
+@dataclass(frozen=True, slots=True)
+class GrainSize:
+    """Mean grain diameter in a picture.
+
+    Attributes
+    ----------
+    mean_px : float
+        Mean diameter by area [px]; NaN where it is under what can be told.
+    log_sd : float
+        Standard deviation of its logarithm; NaN with it.
+    finer_than_px : float
+        Upper bound, 19 in 20 [px]; NaN where `mean_px` is given.
+    seen : float
+        Variance of the grains over that of the noise, in what was fitted.
+    misfit : float
+        Mean square of measured over fitted spectrum less one, in units of its own sampling error:
+        about 1 where the model is right.
+    """
+
+    mean_px: float
+    log_sd: float
+    finer_than_px: float
+    seen: float
+    misfit: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Camera:
+    """What stands between the grains and their picture.
+
+    Attributes
+    ----------
+    frequency : (n,) array
+        Cycles a pixel, ascending from 0 to 0.5.
+    transfer : (n,) array
+        Modulation transfer at each: lens, pixel, sharpening; 1 at 0.
+    noise : (n,) array
+        Power spectrum of noise along rows, in grey levels squared a cycle a pixel.
+    """
+
+    frequency: Array
+    transfer: Array
+    noise: Array
+
+
+def row_spectrum(rows: Array) -> tuple[Array, Array]:
+    """Average power spectrum along rows.
+
+    Parameters
+    ----------
+    rows : (rows, columns) array
+        Grey levels.
+
+    Returns
+    -------
+    frequency, power : (n,) arrays
+        Cycles a pixel, and grey levels squared a cycle a pixel.
+    """
+    x = np.arange(rows.shape[1]) - (rows.shape[1] - 1) / 2
+    level = rows - rows.mean(axis=1, keepdims=True)
+    level = level - ((level @ x) / (x @ x))[:, None] * x
+    window = np.hanning(len(x) + 2)[1:-1]
+    power = np.abs(np.fft.rfft(level * window, axis=1)) ** 2 / (window**2).sum()
+    return np.fft.rfftfreq(len(x)), np.asarray(power.mean(axis=0))
+
+
+def _shared_area(u: Array) -> Array:
+    """Share of a disc's area that it has in common with itself moved by u diameters."""
+    v = np.clip(u, 0.0, 1.0)
+    return np.asarray((2 / math.pi) * (np.arccos(v) - v * np.sqrt(1 - v * v)))
+
+
+@cache
+def _radial() -> tuple[Array, Array, Array]:
+    """Spectra over the plane of grains and of seams, by cycles a mean diameter."""
+    r = np.linspace(0.0, 4.0, 1601)
+    node, weight = np.polynomial.hermite_e.hermegauss(15)
+    # Discs by number whose law by area is log-normal with mean 1.
+    log_d = -LOG_SPREAD**2 / 2 + LOG_SPREAD * node
+    d = np.exp(log_d)
+    by_area = weight / weight.sum()
+    grains = (by_area[:, None] * _shared_area(r[None, :] / d[:, None])).sum(axis=0)
+    seams = np.exp(-r / _SEAM_REACH)
+    q = np.append(0.0, np.geomspace(0.02, 60.0, 260))
+    from scipy.special import j0
+
+    kernel = 2 * math.pi * r * (r[1] - r[0])
+    bessel = j0(2 * math.pi * q[:, None] * r[None, :])
+    plane = [np.maximum(bessel @ (c * kernel), 1e-9) for c in (grains, seams)]
+    return q, plane[0], plane[1]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grains:
+    """What grains of one size and unit variance look like along rows, at each frequency."""
+
+    grains: Array
+    seams: Array
+    squared: Array  # the square of the grains' plane spectrum, added up across rows
+
+
+def _along_rows(size_px: float, camera: Camera, at: Array) -> _Grains:
+    """Spectra along rows, as the camera shows them."""
+    q, grains, seams = _radial()
+    kx, step = np.linspace(0.0, 0.5, 65), 1 / 64
+    kx = 0.5 * (kx / 0.5) ** 1.5
+    # as fine as the grains need it, as far as the camera passes anything
+    ky = np.unique(np.concatenate([np.linspace(0, 1.5 / size_px, 24), np.arange(0, 1.0, step)]))
+    k = np.hypot(kx[:, None], ky[None, :])
+    passed = np.interp(k, camera.frequency, camera.transfer, right=0.0) ** 2
+    plane = [
+        np.exp(np.interp(k * size_px, q, np.log(p))) * size_px**2 * passed for p in (grains, seams)
+    ]
+    sums = [2 * np.trapezoid(p, ky, axis=1) for p in (*plane, plane[0] ** 2)]
+    return _Grains(*(np.interp(at, kx, along) for along in sums))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bins:
+    """A measured spectrum in bins even in the logarithm of frequency."""
+
+    frequency: Array
+    power: Array
+    noise: Array
+    waves: Array  # independent waves along one row
+    height_px: Array
+
+
+def _binned(
+    stretches: Sequence[Array], camera: Camera, row_step_px: float, largest_px: float
+) -> _Bins:
+    columns = []
+    for rows in stretches:
+        f, p = row_spectrum(rows)
+        noise = np.interp(f, camera.frequency, camera.noise)
+        passes = np.interp(f, camera.frequency, camera.transfer)
+        lowest = max(1.0 / (_LEAST_WAVE * largest_px), 2.5 / rows.shape[1])
+        use = (f >= lowest) & (f < _HIGHEST) & (passes > _BLURRED_OUT)
+        one = np.ones(use.sum())
+        columns.append([f[use], p[use], noise[use], one / _TAPER, one * len(rows) * row_step_px])
+    f, p, noise, waves, height = np.concatenate(columns, axis=1)
+    at = np.floor(np.log2(f) * _BINS_AN_OCTAVE).astype(int)
+    at -= at.min()
+    count = np.bincount(at)
+    kept = count > 0
+    mean = [(np.bincount(at, v) / np.maximum(count, 1))[kept] for v in (np.log(f), p, noise, height)]
+    return _Bins(np.exp(mean[0]), mean[1], mean[2], np.bincount(at, waves)[kept], mean[3])
+
+
+def grain_size(
+    stretches: Sequence[Array],
+    camera: Camera,
+    *,
+    row_step_px: float = 1.0,
+    largest_px: float = MOST_PX,
+) -> GrainSize:
+    """Find the mean diameter of the grains in a band.
+
+    Parameters
+    ----------
+    stretches : sequence of (rows, columns) arrays
+        Grey levels along the band's rows, of one or more stretches of wall without a gap.
+    camera : Camera
+        Transfer and noise, in the same grey levels.
+    row_step_px : float
+        How far rows lie apart [px].
+    largest_px : float
+        Waves longer than a few times this are left out [px].
+    """
+    bins = _binned(stretches, camera, row_step_px, largest_px)
+    models = [_along_rows(size, camera, bins.frequency) for size in _SIZES_PX]
+    guess = len(_SIZES_PX) // 2
+    for _ in range(3):
+        trust = _trust(bins, models[guess], float(_SIZES_PX[guess]), row_step_px)
+        score = np.array([[_fit(bins, _mixed(m, seam), trust)[2] for seam in _SEAMS] for m in models])
+        at, seam_at = np.unravel_index(np.argmin(score), score.shape)
+        if abs(at - guess) < 4:
+            break
+        guess = int(at)
+    like = np.exp(-(score - score.min()))
+    by_size = like.sum(axis=1)
+    by_size /= by_size.sum()
+    logs = np.log(_SIZES_PX / _LOOKS)
+    mean = float(by_size @ logs)
+    sd = math.sqrt(float(by_size @ (logs - mean) ** 2) + MODEL_LOG_SD**2)
+    shape = _mixed(models[at], _SEAMS[seam_at])
+    scale, noise_by, _ = _fit(bins, shape, trust)
+    fitted = scale * shape + noise_by * bins.noise
+    upper = math.exp(float(np.interp(0.95, np.cumsum(by_size), logs)) + 1.645 * MODEL_LOG_SD)
+    told = math.exp(mean) >= LEAST_PX and float(by_size[logs < math.log(LEAST_PX)].sum()) < 0.3
+    return GrainSize(
+        math.exp(mean) if told else math.nan,
+        sd if told else math.nan,
+        math.nan if told else max(upper, LEAST_PX),
+        float((scale * shape).sum() / (noise_by * bins.noise).sum()),
+        float((((bins.power / fitted) - 1) ** 2 * trust).mean()),
+    )
+
+
+def _mixed(model: _Grains, seam: float) -> Array:
+    return (1 - seam) * model.grains + seam * model.seams
+
+
+def _trust(bins: _Bins, model: _Grains, size_px: float, row_step_px: float) -> Array:
+    """Inverse variance of each bin's measured over its true power."""
+    scale, noise_by, _ = _fit(bins, model.grains, bins.waves)
+    noise = noise_by * bins.noise
+    # White noise has one cycle a pixel across rows; rows so far apart as to be independent.
+    across = scale**2 * model.squared + 2 * scale * model.grains * noise + noise**2
+    independent_a_px = np.minimum((scale * model.grains + noise) ** 2 / across, 1 / row_step_px)
+    waves = bins.waves * np.maximum(bins.height_px * independent_a_px, 1.0)
+    inside = np.log2(np.maximum(bins.frequency * size_px / _INSIDE, 1.0))
+    return np.asarray(1 / (1 / waves + (_UNLIKE + _UNLIKE_INSIDE * inside) ** 2))
+
+
+def _fit(bins: _Bins, shape: Array, trust: Array) -> tuple[float, float, float]:
+    """Fit variance of the grains and strength of the noise, which is known to half.
+
+    Returns both and minus the logarithm of the likelihood (Whittle's).
+    """
+    p, noise = bins.power, bins.noise
+    scale = max(float((p - noise).clip(0).sum() / shape.sum()), 1e-12)
+    by = 1.0
+    prior = 1 / _NOISE_LOG_SD**2
+    for _ in range(8):
+        fitted = scale * shape + by * noise
+        w = trust / fitted**2
+        a11, a12, a22 = (w * shape) @ shape, (w * shape) @ noise, (w * noise) @ noise + prior
+        b1, b2 = (w * p) @ shape, (w * p) @ noise + prior
+        det = a11 * a22 - a12**2
+        scale = max((b1 * a22 - b2 * a12) / det, 1e-12)
+        by = min(max((a11 * b2 - a12 * b1) / det, 0.2), 6.0)
+    fitted = scale * shape + by * noise
+    value = float(trust @ (np.log(fitted) + p / fitted)) + (by - 1) ** 2 * prior / 2
+    return scale, by, value

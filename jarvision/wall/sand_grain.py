@@ -1,0 +1,179 @@
+"""The sand's own grain: how large grains are by height, on the wall of one photo at full scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.jar.strip import Strip
+from jarvision.jar.unwrap import COLUMN_MM
+from jarvision.wall.edge_transfer import FREQUENCY, edge_transfer, gaussian_transfer
+from jarvision.wall.grain_spectrum import LEAST_PX, Camera, GrainSize, grain_size, row_spectrum
+from jarvision.wall.locate import Look
+from jarvision.wall.measurement import GrainBand, SandGrain
+
+Array: TypeAlias = NDArray[np.float64]
+Grey: TypeAlias = NDArray[np.uint8]
+
+_FRONT_RAD = 0.6  # beside this the wall turns away, and grains look narrow
+_FOOT_MM = 1.5  # the rounded foot of the wall is left out
+_TOP_MM = 1.0  # and what lies next to the sand's top
+_BAND_MM = 3.0
+_LEAST_SAND_MM = 4.0
+_LEAST_WIDTH_MM = 6.0
+_COARSEST_MM = 2.0  # sand's upper limit (USDA)
+_GLARE = 246
+_GLARE_BLOCK_PX = 16
+
+
+def sand_grain(
+    look: Look,
+    strip: Strip | None,
+    grey: Grey,
+    *,
+    floor_mm: float,
+    sand_top_mm: float,
+) -> SandGrain:
+    """Measure the grains of the sand by height.
+
+    Parameters
+    ----------
+    look : Look
+        What was found in the photo.
+    strip : Strip or None
+        Its strip, whose edges tell how sharp the photo is.
+    grey : (height, width) uint8 array
+        The photo at full scale, turned as the working picture.
+    floor_mm : float
+        Inside floor above the strip's zero [mm].
+    sand_top_mm : float
+        Top of the sand above the floor [mm].
+
+    Returns
+    -------
+    SandGrain
+        In nominal millimetres where the jar has no scale.
+    """
+    if not sand_top_mm >= _LEAST_SAND_MM:
+        return SandGrain(look.name, why_not="The sand is too thin a layer to show its grains.")
+    px_a_px = grey.shape[0] / look.size_px[0]
+    wall = _Wall(look, grey, px_a_px)
+    camera = _camera(wall, look, strip, floor_mm + sand_top_mm)
+    low, high = floor_mm + _FOOT_MM, floor_mm + sand_top_mm - _TOP_MM
+    edges = np.linspace(low, high, max(1, round((high - low) / _BAND_MM)) + 1)
+    bands = []
+    for bottom, top in zip(edges[:-1], edges[1:], strict=True):
+        found = _band(wall, camera, float(bottom), float(top))
+        if found is not None:
+            size, px_per_mm = found
+            bands.append(
+                GrainBand(
+                    float(bottom) - floor_mm,
+                    float(top) - floor_mm,
+                    size.mean_px / px_per_mm,
+                    size.log_sd,
+                    size.finer_than_px / px_per_mm,
+                )
+            )
+    if not bands:
+        why = "Too little of the sand's wall is free to show its grains; stick the strip at one side."
+        return SandGrain(look.name, why_not=why)
+    return SandGrain(look.name, tuple(bands), wall.px_per_mm, LEAST_PX / wall.px_per_mm)
+
+
+class _Wall:
+    """The front of the wall, row by row as the camera's own pixels: nothing is interpolated."""
+
+    def __init__(self, look: Look, grey: Grey, px_a_px: float) -> None:
+        self.look, self.grey, self.px_a_px = look, grey, px_a_px
+        front = look.jar.view.front_px(np.array([10.0, 30.0])) * px_a_px
+        self.px_per_mm = float(np.linalg.norm(front[1] - front[0]) / 20.0)
+
+    def stretches(self, bottom_mm: float, top_mm: float) -> Iterator[tuple[Array, float]]:
+        """Grey levels of each free stretch between two heights, and its pixels a millimetre."""
+        view = self.look.jar.view
+        z = np.arange(bottom_mm, top_mm, 1.0 / self.px_per_mm)
+        outside = z + view.glass_drop_mm(z)
+        for first, last in self._free():
+            azimuth = np.linspace(first, last, 24)
+            at = (view.wall_px(azimuth[None, :], outside[:, None]) + 0.5) * self.px_a_px - 0.5
+            left, right = math.ceil(at[:, 0, 0].max()), math.floor(at[:, -1, 0].min())
+            left, right = max(left, 0), min(right, self.grey.shape[1] - 1)
+            x, y = view.outline.points(azimuth)
+            length_mm = float(np.hypot(np.diff(x), np.diff(y)).sum())
+            px_per_mm = float(np.mean(at[:, -1, 0] - at[:, 0, 0])) / length_mm
+            if right - left < _LEAST_WIDTH_MM * px_per_mm:
+                continue
+            columns = np.arange(left, right + 1)
+            rows = np.array([np.interp(columns, r[:, 0], r[:, 1]) for r in at])
+            rows = np.clip(np.round(rows), 0, self.grey.shape[0] - 1).astype(int)
+            level = self.grey[rows, columns]
+            for part in _without_glare(level, _LEAST_WIDTH_MM * px_per_mm):
+                yield part.astype(np.float64), px_per_mm
+
+    def _free(self) -> list[tuple[float, float]]:
+        """Azimuths between which nothing stands before the wall [rad]."""
+        azimuth = self.look.wall.azimuth
+        azimuth = azimuth[np.abs(azimuth) < _FRONT_RAD]
+        if len(azimuth) < 2:
+            return []
+        gaps = np.diff(azimuth) * self.look.jar.view.outline.radius_mm > 3 * COLUMN_MM
+        ends = np.flatnonzero(np.concatenate([[True], gaps, [True]]))
+        return [
+            (float(azimuth[a]), float(azimuth[b - 1]))
+            for a, b in zip(ends[:-1], ends[1:], strict=True)
+            if b - a > 1
+        ]
+
+
+def _without_glare(level: Grey, least_px: float) -> Iterator[Grey]:
+    """Split a stretch where lamps and windows are mirrored in the glass."""
+    blocks = level.shape[1] // _GLARE_BLOCK_PX
+    if blocks < 2:
+        return
+    cut = level[:, : blocks * _GLARE_BLOCK_PX].reshape(len(level), blocks, _GLARE_BLOCK_PX)
+    white = (cut >= _GLARE).mean(axis=(0, 2)) > 0.02
+    edges = np.flatnonzero(np.diff(np.concatenate([[True], white, [True]]).astype(int)))
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if (b - a) * _GLARE_BLOCK_PX >= least_px:
+            yield level[:, a * _GLARE_BLOCK_PX : b * _GLARE_BLOCK_PX]
+
+
+def _camera(wall: _Wall, look: Look, strip: Strip | None, above_mm: float) -> Camera:
+    """Measure what the photo passes on, and its noise in the water over the sand."""
+    transfer = edge_transfer(wall.grey, strip, wall.px_a_px) if strip is not None else None
+    if transfer is None:
+        transfer = gaussian_transfer(look.blur_mm * wall.px_per_mm)
+    noise = None
+    for water, _ in wall.stretches(above_mm + 4.0, above_mm + 14.0):
+        frequency, power = row_spectrum(water)
+        even = np.interp(FREQUENCY, frequency, _smooth(power))
+        noise = even if noise is None else np.minimum(noise, even)
+    if noise is None:
+        noise = np.full(len(FREQUENCY), 1.0)
+    # under a tenth of a cycle the water's own shades are no noise
+    level = float(np.median(noise[(FREQUENCY > 0.1) & (FREQUENCY < 0.2)]))
+    noise = np.where(FREQUENCY < 0.12, np.minimum(noise, level), noise)
+    return Camera(FREQUENCY, transfer, np.maximum(noise, 1 / 12))  # rounding to whole levels
+
+
+def _smooth(power: Array) -> Array:
+    width = max(len(power) // 40, 1)
+    return np.convolve(power, np.full(width, 1 / width), "same")
+
+
+def _band(
+    wall: _Wall, camera: Camera, bottom_mm: float, top_mm: float
+) -> tuple[GrainSize, float] | None:
+    found = list(wall.stretches(bottom_mm, top_mm))
+    if not found:
+        return None
+    widths = np.array([level.shape[1] for level, _ in found])
+    px_per_mm = float(np.average([scale for _, scale in found], weights=widths))
+    levels = [level for level, _ in found]
+    size = grain_size(levels, camera, largest_px=_COARSEST_MM * px_per_mm)
+    return size, px_per_mm
