@@ -8,11 +8,15 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from jarvision.core.errors import JarError
 from jarvision.core.files import shown
 from jarvision.core.series import READING_TIMES, Sighting
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import WORKING_PX, Photo, open_photo, probe_photo
+from jarvision.photo.full_scale import full_grey
 from jarvision.photo.refusals import NoSuchPhotoError
 from jarvision.run.video_frames import frame_at, video_of
 from jarvision.wall.locate import orient
@@ -114,6 +118,21 @@ class Album:
         if isinstance(sent, JarError):
             raise sent
         return open_photo(path, longest_px=longest_px, contents=sent)
+
+    def full_grey(self, path: Path, photo: Photo) -> NDArray[np.uint8] | None:
+        """Give a photo in grey at full scale, turned as its working picture; None if it can't be.
+
+        Raises
+        ------
+        PhotoError
+            The file cannot be used any more.
+        """
+        contents = self.sent[path] if self.sent is not None else None
+        if isinstance(contents, JarError):
+            raise contents
+        if contents is None and photo.reduction > 1 and video_of(path):
+            contents = frame_at(path)
+        return full_grey(path, photo, contents=contents)
 
     def _bytes(self) -> int:
         return sum(photo.bgr.nbytes for photo, _, _ in self.kept.values())

@@ -48,6 +48,7 @@ from jarvision.run.album import (
 from jarvision.run.outcome import Outcome
 from jarvision.run.plan import confirming_photos, used_photos
 from jarvision.run.settings import Settings
+from jarvision.run.sand_photo import with_sand_grain
 from jarvision.run.survey import Survey
 from jarvision.wall.locate import Look, look_at_jar
 from jarvision.wall.measurement import ORDER, JarMeasurement
@@ -285,6 +286,8 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     else:
         as_read, offer = reading.measurement, _offered(reading, settings)
     lines = tuple(with_read(line, as_read) for line in job.by_hand.lines)
+    pictures = {r: _picture(jar.chosen[r].key, opened) for r in chosen}
+    as_read = with_sand_grain(as_read, chosen, pictures, album)
     as_read = replace(
         as_read, put_right=tuple(dict.fromkeys(area.called for area in job.by_hand.areas))
     )
@@ -304,6 +307,10 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
         **job.called,
     )
     return Outcome(jar, record, reading=reading, weighed=made.weighed, is_lasting=is_lasting)
+
+
+def _picture(key: str, opened: _Opened) -> tuple[Path, Photo, Strip | None]:
+    return path_of(key), opened.photos[key], opened.strips[key]
 
 
 def _before_the_last(

@@ -30,7 +30,7 @@ MODEL_LOG_SD = 0.11  # how unlike the model packings look, from two laws of draw
 _LOOKS = 1.09  # packings look as if of discs so much larger: mean of two laws of drawn grains
 LEAST_PX = 2.0  # grains under this many pixels are never given a number
 MOST_PX = 60.0
-_SIZES_PX = np.geomspace(0.35, MOST_PX, 90)
+_SIZES_PX = np.geomspace(0.35, MOST_PX, 64)
 _SEAMS = (0.0, 0.12, 0.25, 0.4)  # share of the variance that is seams, glints and facets
 _SEAM_REACH = 0.11  # their reach, in diameters
 _LEAST_WAVE = 8.0  # waves longer than so many of the largest grains are shade and layers
@@ -41,7 +41,8 @@ _INSIDE = 1.0  # waves a diameter from which what lies inside grains shows more 
 _UNLIKE_INSIDE = 0.5  # an octave
 _NOISE_LOG_SD = 0.5
 _HIGHEST = 0.497
-_BLURRED_OUT = 0.12  # a transfer under this leaves nothing to be seen
+_MOST_TOO_FINE = 0.15  # odds of being too fine for a number with which one is still given
+BLURRED_OUT = 0.12  # a transfer under this leaves nothing to be seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,36 +137,58 @@ def _radial() -> tuple[Array, Array, Array]:
     return q, plane[0], plane[1]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Grains:
-    """What grains of one size and unit variance look like along rows, at each frequency."""
+_BIN_CENTRES = 0.5 * 2.0 ** (-(np.arange(44)[::-1] + 0.5) / _BINS_AN_OCTAVE)
 
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GrainModel:
+    """What grains of every size look like along rows through one camera, at `_BIN_CENTRES`.
+
+    Attributes
+    ----------
+    camera : Camera
+        The camera.
+    grains, seams : (sizes, bins) arrays
+        Spectra of unit variance of whole grains, and of their seams and glints.
+    squared : (sizes, bins) array
+        The square of the grains' spectrum over the plane, added up across rows.
+    """
+
+    camera: Camera
     grains: Array
     seams: Array
-    squared: Array  # the square of the grains' plane spectrum, added up across rows
+    squared: Array
+
+    @property
+    def shapes(self) -> Array:
+        """Spectra of every mixture, (sizes, mixtures, bins)."""
+        seam = np.array(_SEAMS)[:, None]
+        return (1 - seam) * self.grains[:, None] + seam * self.seams[:, None]
 
 
-def _along_rows(size_px: float, camera: Camera, at: Array) -> _Grains:
-    """Spectra along rows, as the camera shows them."""
-    q, grains, seams = _radial()
-    kx, step = np.linspace(0.0, 0.5, 65), 1 / 64
-    kx = 0.5 * (kx / 0.5) ** 1.5
-    # as fine as the grains need it, as far as the camera passes anything
-    ky = np.unique(np.concatenate([np.linspace(0, 1.5 / size_px, 24), np.arange(0, 1.0, step)]))
-    k = np.hypot(kx[:, None], ky[None, :])
-    passed = np.interp(k, camera.frequency, camera.transfer, right=0.0) ** 2
-    plane = [
-        np.exp(np.interp(k * size_px, q, np.log(p))) * size_px**2 * passed for p in (grains, seams)
-    ]
-    sums = [2 * np.trapezoid(p, ky, axis=1) for p in (*plane, plane[0] ** 2)]
-    return _Grains(*(np.interp(at, kx, along) for along in sums))
+def grain_model(camera: Camera) -> GrainModel:
+    """Work out what grains of every size look like through a camera."""
+    q, *planes = _radial()
+    log_planes = [np.log(p) for p in planes]
+    kx = np.concatenate([[0.0], np.geomspace(1 / 512, 0.5, 36)])
+    sums: list[list[Array]] = []
+    for size in _SIZES_PX:
+        # as fine as the grains need it, as far as the camera passes anything
+        ky = np.unique(np.concatenate([np.linspace(0, 1.5 / size, 20), np.linspace(0, 0.75, 49)]))
+        k = np.hypot(kx[:, None], ky[None, :])
+        passed = np.interp(k, camera.frequency, camera.transfer, right=0.0) ** 2 * size**2
+        plane = [np.exp(np.interp(k * size, q, p)) * passed for p in log_planes]
+        along = [2 * np.trapezoid(p, ky, axis=1) for p in (*plane, plane[0] ** 2)]
+        sums.append([np.interp(_BIN_CENTRES, kx, a) for a in along])
+    grains, seams, squared = np.maximum(np.array(sums), 1e-15).transpose(1, 0, 2)
+    return GrainModel(camera, grains, seams, squared)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Bins:
     """A measured spectrum in bins even in the logarithm of frequency."""
 
-    frequency: Array
+    at: NDArray[np.intp]  # which of `_BIN_CENTRES`
     power: Array
     noise: Array
     waves: Array  # independent waves along one row
@@ -180,22 +203,21 @@ def _binned(
         f, p = row_spectrum(rows)
         noise = np.interp(f, camera.frequency, camera.noise)
         passes = np.interp(f, camera.frequency, camera.transfer)
-        lowest = max(1.0 / (_LEAST_WAVE * largest_px), 2.5 / rows.shape[1])
-        use = (f >= lowest) & (f < _HIGHEST) & (passes > _BLURRED_OUT)
+        lowest = max(1.0 / (_LEAST_WAVE * largest_px), 2.5 / rows.shape[1], _BIN_CENTRES[0])
+        use = (f >= lowest) & (f < _HIGHEST) & (passes > BLURRED_OUT)
         one = np.ones(use.sum())
         columns.append([f[use], p[use], noise[use], one / _TAPER, one * len(rows) * row_step_px])
     f, p, noise, waves, height = np.concatenate(columns, axis=1)
-    at = np.floor(np.log2(f) * _BINS_AN_OCTAVE).astype(int)
-    at -= at.min()
-    count = np.bincount(at)
-    kept = count > 0
-    mean = [(np.bincount(at, v) / np.maximum(count, 1))[kept] for v in (np.log(f), p, noise, height)]
-    return _Bins(np.exp(mean[0]), mean[1], mean[2], np.bincount(at, waves)[kept], mean[3])
+    bins = np.floor(np.log2(f / 0.5) * _BINS_AN_OCTAVE).astype(int) + len(_BIN_CENTRES)
+    kept = np.unique(bins)
+    count = np.bincount(bins)[kept]
+    power, noise, height = ((np.bincount(bins, v)[kept] / count) for v in (p, noise, height))
+    return _Bins(kept, power, noise, np.bincount(bins, waves)[kept], height)
 
 
 def grain_size(
     stretches: Sequence[Array],
-    camera: Camera,
+    model: GrainModel,
     *,
     row_step_px: float = 1.0,
     largest_px: float = MOST_PX,
@@ -206,76 +228,74 @@ def grain_size(
     ----------
     stretches : sequence of (rows, columns) arrays
         Grey levels along the band's rows, of one or more stretches of wall without a gap.
-    camera : Camera
-        Transfer and noise, in the same grey levels.
+    model : GrainModel
+        What grains look like through the photo's camera, noise in the same grey levels.
     row_step_px : float
         How far rows lie apart [px].
     largest_px : float
         Waves longer than a few times this are left out [px].
     """
-    bins = _binned(stretches, camera, row_step_px, largest_px)
-    models = [_along_rows(size, camera, bins.frequency) for size in _SIZES_PX]
+    bins = _binned(stretches, model.camera, row_step_px, largest_px)
+    shapes = model.shapes[..., bins.at]
     guess = len(_SIZES_PX) // 2
     for _ in range(3):
-        trust = _trust(bins, models[guess], float(_SIZES_PX[guess]), row_step_px)
-        score = np.array([[_fit(bins, _mixed(m, seam), trust)[2] for seam in _SEAMS] for m in models])
-        at, seam_at = np.unravel_index(np.argmin(score), score.shape)
-        if abs(at - guess) < 4:
+        trust = _trust(bins, model, guess, row_step_px)
+        scale, noise_by, score = _fit(bins, shapes, trust)
+        at, seam = np.unravel_index(np.argmin(score), score.shape)
+        if abs(int(at) - guess) < 3:
             break
         guess = int(at)
-    like = np.exp(-(score - score.min()))
-    by_size = like.sum(axis=1)
+    by_size = np.exp(-(score - score.min())).sum(axis=1)
     by_size /= by_size.sum()
     logs = np.log(_SIZES_PX / _LOOKS)
     mean = float(by_size @ logs)
     sd = math.sqrt(float(by_size @ (logs - mean) ** 2) + MODEL_LOG_SD**2)
-    shape = _mixed(models[at], _SEAMS[seam_at])
-    scale, noise_by, _ = _fit(bins, shape, trust)
-    fitted = scale * shape + noise_by * bins.noise
+    grains = scale[at, seam] * shapes[at, seam]
+    noise = noise_by[at, seam] * bins.noise
     upper = math.exp(float(np.interp(0.95, np.cumsum(by_size), logs)) + 1.645 * MODEL_LOG_SD)
-    told = math.exp(mean) >= LEAST_PX and float(by_size[logs < math.log(LEAST_PX)].sum()) < 0.3
+    too_fine = float(by_size[logs < math.log(LEAST_PX)].sum()) > _MOST_TOO_FINE
+    told = math.exp(mean) >= LEAST_PX and not too_fine
     return GrainSize(
         math.exp(mean) if told else math.nan,
         sd if told else math.nan,
         math.nan if told else max(upper, LEAST_PX),
-        float((scale * shape).sum() / (noise_by * bins.noise).sum()),
-        float((((bins.power / fitted) - 1) ** 2 * trust).mean()),
+        float(grains.sum() / noise.sum()),
+        float(((bins.power / (grains + noise) - 1) ** 2 * trust).mean()),
     )
 
 
-def _mixed(model: _Grains, seam: float) -> Array:
-    return (1 - seam) * model.grains + seam * model.seams
-
-
-def _trust(bins: _Bins, model: _Grains, size_px: float, row_step_px: float) -> Array:
+def _trust(bins: _Bins, model: GrainModel, size: int, row_step_px: float) -> Array:
     """Inverse variance of each bin's measured over its true power."""
-    scale, noise_by, _ = _fit(bins, model.grains, bins.waves)
-    noise = noise_by * bins.noise
+    alone, squared = model.grains[size, bins.at], model.squared[size, bins.at]
+    scale, noise_by, _ = _fit(bins, alone, bins.waves)
+    grains, noise = float(scale) * alone, float(noise_by) * bins.noise
     # White noise has one cycle a pixel across rows; rows so far apart as to be independent.
-    across = scale**2 * model.squared + 2 * scale * model.grains * noise + noise**2
-    independent_a_px = np.minimum((scale * model.grains + noise) ** 2 / across, 1 / row_step_px)
+    across = float(scale) ** 2 * squared + 2 * grains * noise + noise**2
+    independent_a_px = np.minimum((grains + noise) ** 2 / across, 1 / row_step_px)
     waves = bins.waves * np.maximum(bins.height_px * independent_a_px, 1.0)
-    inside = np.log2(np.maximum(bins.frequency * size_px / _INSIDE, 1.0))
+    waves_a_grain = _BIN_CENTRES[bins.at] * _SIZES_PX[size]
+    inside = np.log2(np.maximum(waves_a_grain / _INSIDE, 1.0))
     return np.asarray(1 / (1 / waves + (_UNLIKE + _UNLIKE_INSIDE * inside) ** 2))
 
 
-def _fit(bins: _Bins, shape: Array, trust: Array) -> tuple[float, float, float]:
-    """Fit variance of the grains and strength of the noise, which is known to half.
+def _fit(bins: _Bins, shapes: Array, trust: Array) -> tuple[Array, Array, Array]:
+    """Fit variance of the grains and strength of the noise, which is known to half, (...) each.
 
     Returns both and minus the logarithm of the likelihood (Whittle's).
     """
     p, noise = bins.power, bins.noise
-    scale = max(float((p - noise).clip(0).sum() / shape.sum()), 1e-12)
-    by = 1.0
+    scale = np.maximum((p - noise).clip(0).sum() / shapes.sum(axis=-1), 1e-12)
+    by = np.ones_like(scale)
     prior = 1 / _NOISE_LOG_SD**2
     for _ in range(8):
-        fitted = scale * shape + by * noise
+        fitted = scale[..., None] * shapes + by[..., None] * noise
         w = trust / fitted**2
-        a11, a12, a22 = (w * shape) @ shape, (w * shape) @ noise, (w * noise) @ noise + prior
-        b1, b2 = (w * p) @ shape, (w * p) @ noise + prior
+        ws, wn = w * shapes, w * noise
+        a11, a12, a22 = (ws * shapes).sum(-1), ws @ noise, wn @ noise + prior
+        b1, b2 = ws @ p, wn @ p + prior
         det = a11 * a22 - a12**2
-        scale = max((b1 * a22 - b2 * a12) / det, 1e-12)
-        by = min(max((a11 * b2 - a12 * b1) / det, 0.2), 6.0)
-    fitted = scale * shape + by * noise
-    value = float(trust @ (np.log(fitted) + p / fitted)) + (by - 1) ** 2 * prior / 2
+        scale = np.maximum((b1 * a22 - b2 * a12) / det, 1e-12)
+        by = np.clip((a11 * b2 - a12 * b1) / det, 0.2, 6.0)
+    fitted = scale[..., None] * shapes + by[..., None] * noise
+    value = (np.log(fitted) + p / fitted) @ trust + (by - 1) ** 2 * prior / 2
     return scale, by, value

@@ -12,7 +12,16 @@ from numpy.typing import NDArray
 from jarvision.jar.strip import Strip
 from jarvision.jar.unwrap import COLUMN_MM
 from jarvision.wall.edge_transfer import FREQUENCY, edge_transfer, gaussian_transfer
-from jarvision.wall.grain_spectrum import LEAST_PX, Camera, GrainSize, grain_size, row_spectrum
+from jarvision.wall.grain_spectrum import (
+    BLURRED_OUT,
+    LEAST_PX,
+    Camera,
+    GrainModel,
+    GrainSize,
+    grain_model,
+    grain_size,
+    row_spectrum,
+)
 from jarvision.wall.locate import Look
 from jarvision.wall.measurement import GrainBand, SandGrain
 
@@ -26,8 +35,13 @@ _BAND_MM = 3.0
 _LEAST_SAND_MM = 4.0
 _LEAST_WIDTH_MM = 6.0
 _COARSEST_MM = 2.0  # sand's upper limit (USDA)
+_UNLIKE_GRAINS = 0.3  # sd of ln size over which no one size fits: drawn grains stay under 0.25
 _GLARE = 246
 _GLARE_BLOCK_PX = 16
+
+_TOO_THIN = "The sand is too thin a layer to show its grains."
+_HIDDEN = "Too little of the sand's wall is free to show its grains; leave more glass bare beside the strip."
+_NO_GRAINS = "The sand's wall shows no pattern that grains of one size would make; take the photo nearer and sharp."
 
 
 def sand_grain(
@@ -59,15 +73,16 @@ def sand_grain(
         In nominal millimetres where the jar has no scale.
     """
     if not sand_top_mm >= _LEAST_SAND_MM:
-        return SandGrain(look.name, why_not="The sand is too thin a layer to show its grains.")
+        return SandGrain(look.name, why_not=_TOO_THIN)
     px_a_px = grey.shape[0] / look.size_px[0]
     wall = _Wall(look, grey, px_a_px)
     camera = _camera(wall, look, strip, floor_mm + sand_top_mm)
+    model = grain_model(camera)
     low, high = floor_mm + _FOOT_MM, floor_mm + sand_top_mm - _TOP_MM
     edges = np.linspace(low, high, max(1, round((high - low) / _BAND_MM)) + 1)
     bands = []
     for bottom, top in zip(edges[:-1], edges[1:], strict=True):
-        found = _band(wall, camera, float(bottom), float(top))
+        found = _band(wall, model, float(bottom), float(top))
         if found is not None:
             size, px_per_mm = found
             bands.append(
@@ -80,9 +95,18 @@ def sand_grain(
                 )
             )
     if not bands:
-        why = "Too little of the sand's wall is free to show its grains; stick the strip at one side."
-        return SandGrain(look.name, why_not=why)
-    return SandGrain(look.name, tuple(bands), wall.px_per_mm, LEAST_PX / wall.px_per_mm)
+        return SandGrain(look.name, why_not=_HIDDEN)
+    unlike = np.array([band.log_sd > _UNLIKE_GRAINS for band in bands])
+    if unlike.mean() > 0.5:
+        return SandGrain(look.name, why_not=_NO_GRAINS)
+    sure = tuple(band for band, other in zip(bands, unlike, strict=True) if not other)
+    return SandGrain(look.name, sure, wall.px_per_mm, _finest_px(camera) / wall.px_per_mm)
+
+
+def _finest_px(camera: Camera) -> float:
+    """Half a wave of the finest detail that comes through, or the fewest pixels a grain needs."""
+    through = camera.frequency[camera.transfer > BLURRED_OUT]
+    return max(LEAST_PX, 0.5 / max(float(through.max()), 1e-3))
 
 
 class _Wall:
@@ -167,7 +191,7 @@ def _smooth(power: Array) -> Array:
 
 
 def _band(
-    wall: _Wall, camera: Camera, bottom_mm: float, top_mm: float
+    wall: _Wall, model: GrainModel, bottom_mm: float, top_mm: float
 ) -> tuple[GrainSize, float] | None:
     found = list(wall.stretches(bottom_mm, top_mm))
     if not found:
@@ -175,5 +199,5 @@ def _band(
     widths = np.array([level.shape[1] for level, _ in found])
     px_per_mm = float(np.average([scale for _, scale in found], weights=widths))
     levels = [level for level, _ in found]
-    size = grain_size(levels, camera, largest_px=_COARSEST_MM * px_per_mm)
+    size = grain_size(levels, model, largest_px=_COARSEST_MM * px_per_mm)
     return size, px_per_mm

@@ -1,0 +1,60 @@
+"""Which photo shows the sand's grains best, opened at full scale for them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from jarvision.core.errors import JarError
+from jarvision.core.series import Reading
+from jarvision.jar.strip import Strip
+from jarvision.photo.decode import Photo
+from jarvision.run.album import Album
+from jarvision.wall.locate import Look
+from jarvision.wall.measurement import ORDER, JarMeasurement
+from jarvision.wall.sand_grain import sand_grain
+
+
+def with_sand_grain(
+    measured: JarMeasurement,
+    looks: Mapping[Reading, Look],
+    pictures: Mapping[Reading, tuple[Path, Photo, Strip | None]],
+    album: Album,
+) -> JarMeasurement:
+    """Add what the earliest photo shows of the sand's grains: cloudy water hides what is behind.
+
+    Parameters
+    ----------
+    measured : JarMeasurement
+        What was measured of the jar.
+    looks : mapping from Reading to Look
+        What was found in each photo.
+    pictures : mapping from Reading to (Path, Photo, Strip or None)
+        The photos themselves.
+    album : Album
+        Opens them at full scale.
+    """
+    reading = next((r for r in ORDER if r in looks), None)
+    photo = next((p for p in measured.photos if p.reading is reading), None)
+    if reading is None or photo is None or not photo.boundaries:
+        return measured
+    sand = photo.boundaries[0]
+    if math.isnan(sand.top_mm):
+        return measured
+    path, picture, strip = pictures[reading]
+    try:
+        grey = album.full_grey(path, picture)
+    except JarError:  # it was there a moment ago
+        return measured
+    if grey is None:
+        return measured
+    grain = sand_grain(
+        looks[reading],
+        strip,
+        grey,
+        floor_mm=photo.floor.z_mm,
+        sand_top_mm=sand.top_mm - sand.sd_mm,
+    )
+    return replace(measured, sand_grain=grain)
