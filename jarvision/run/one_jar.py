@@ -47,8 +47,8 @@ from jarvision.run.album import (
 )
 from jarvision.run.outcome import Outcome
 from jarvision.run.plan import confirming_photos, used_photos
-from jarvision.run.settings import Settings
 from jarvision.run.sand_photo import with_sand_grain
+from jarvision.run.settings import Settings
 from jarvision.run.survey import Survey
 from jarvision.wall.locate import Look, look_at_jar
 from jarvision.wall.measurement import ORDER, JarMeasurement
@@ -286,11 +286,7 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     else:
         as_read, offer = reading.measurement, _offered(reading, settings)
     lines = tuple(with_read(line, as_read) for line in job.by_hand.lines)
-    pictures = {r: _picture(jar.chosen[r].key, opened) for r in chosen}
-    as_read = with_sand_grain(as_read, chosen, pictures, album)
-    as_read = replace(
-        as_read, put_right=tuple(dict.fromkeys(area.called for area in job.by_hand.areas))
-    )
+    as_read = _more_seen(job, as_read, chosen, opened, album)
     try:
         reading = _put_right(jar.jar, as_read, given, job.by_hand.lines, problem)
     except JarError as error:
@@ -309,8 +305,19 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     return Outcome(jar, record, reading=reading, weighed=made.weighed, is_lasting=is_lasting)
 
 
-def _picture(key: str, opened: _Opened) -> tuple[Path, Photo, Strip | None]:
-    return path_of(key), opened.photos[key], opened.strips[key]
+def _more_seen(
+    job: JarJob,
+    as_read: JarMeasurement,
+    looks: Mapping[Reading, Look],
+    opened: _Opened,
+    album: Album,
+) -> JarMeasurement:
+    """Add the sand's grains, and what somebody drew on the photos."""
+    keys = {reading: job.jar.chosen[reading].key for reading in looks}
+    pictures = {r: (path_of(k), opened.photos[k], opened.strips[k]) for r, k in keys.items()}
+    measured = with_sand_grain(as_read, looks, pictures, album)
+    areas = dict.fromkeys(area.called for area in job.by_hand.areas)
+    return replace(measured, put_right=tuple(areas))
 
 
 def _before_the_last(

@@ -50,7 +50,9 @@ def edge_transfer(grey: NDArray[np.uint8], strip: Strip, px_a_px: float) -> Arra
 
 def _one_edge(grey: NDArray[np.uint8], upper: Array, lower: Array, side: int) -> Array | None:
     """Follow one side of a tag, dark towards its middle; None where it is short or cut off."""
-    y = np.arange(int(upper[1] + 0.12 * (lower[1] - upper[1])), int(upper[1] + 0.88 * (lower[1] - upper[1])))
+    y = np.arange(
+        int(upper[1] + 0.12 * (lower[1] - upper[1])), int(upper[1] + 0.88 * (lower[1] - upper[1]))
+    )
     if len(y) < _LEAST_ROWS:
         return None
     line = np.interp(y, [upper[1], lower[1]], [upper[0], lower[0]])
@@ -96,7 +98,7 @@ def _transfer_of(across_px: Array, level: Array, slope: float) -> Array | None:
 
 
 def _coarse_transfer(across_px: Array, level: Array) -> Array | None:
-    """The same from whole pixels, where an edge stands upright."""
+    """Do the same from whole pixels, where an edge stands upright."""
     order = np.argsort(across_px)
     near = np.abs(across_px[order]) < _REACH_PX
     place, value = across_px[order][near], level[order][near]

@@ -1,15 +1,13 @@
 """How large grains are, from the spectrum of a picture of them; no grain is traced.
 
-Grains of a packing are patches of unlike grey: the chance that two points so far apart lie in the
-same grain is what the picture's covariance shows. For discs laid one before the other it is
-K(r) / (2 K(0) - K(r)), K being the area that a disc shares with itself when moved by r (the
-dead-leaves model: Matheron 1968; Lantuéjoul 2002, Geostatistical Simulation, ch. 13; from memory).
-Its spectrum, through the camera's transfer function and over the camera's noise, is held against
-the picture's own for each size in turn (Whittle's likelihood), as Buscombe, Rubin and Warrick (2010,
-J. Geophys. Res. 115, F02015) read sizes from spectra without calibration. Where size is past what
-camera and pixels pass on, all small sizes fit alike, and only a bound is left.
-
-Sizes are means by area of the wall: by area is by volume on a plane through a packing (Delesse).
+Grains of a packing are patches of unlike grey: how alike two points are tells the chance that they
+lie in one grain, which for a disc is the area that it shares with itself when moved so far (the
+random mosaic of Matheron and Serra 1982; Debye, Anderson and Brumberger 1957; from memory). The
+spectrum of that, for diameters of a log-normal law, through the camera's transfer and over its
+noise, is held against the picture's own for each size in turn (Whittle's likelihood). Buscombe,
+Rubin and Warrick (2010, J. Geophys. Res. 115, F02015) read sizes from spectra without calibration
+before. Where size is past what camera and pixels pass on, all small sizes fit alike, and a bound
+is left. Sizes are means by area, which on a plane through a packing is by volume (Delesse).
 """
 
 from __future__ import annotations
@@ -72,7 +70,7 @@ class GrainSize:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Camera:
+class PhotoTransfer:
     """What stands between the grains and their picture.
 
     Attributes
@@ -108,7 +106,7 @@ def row_spectrum(rows: Array) -> tuple[Array, Array]:
     level = level - ((level @ x) / (x @ x))[:, None] * x
     window = np.hanning(len(x) + 2)[1:-1]
     power = np.abs(np.fft.rfft(level * window, axis=1)) ** 2 / (window**2).sum()
-    return np.fft.rfftfreq(len(x)), np.asarray(power.mean(axis=0))
+    return np.asarray(np.fft.rfftfreq(len(x)), dtype=np.float64), np.asarray(power.mean(axis=0))
 
 
 def _shared_area(u: Array) -> Array:
@@ -123,7 +121,7 @@ def _radial() -> tuple[Array, Array, Array]:
     r = np.linspace(0.0, 4.0, 1601)
     node, weight = np.polynomial.hermite_e.hermegauss(15)
     # Discs by number whose law by area is log-normal with mean 1.
-    log_d = -LOG_SPREAD**2 / 2 + LOG_SPREAD * node
+    log_d = -(LOG_SPREAD**2) / 2 + LOG_SPREAD * node
     d = np.exp(log_d)
     by_area = weight / weight.sum()
     grains = (by_area[:, None] * _shared_area(r[None, :] / d[:, None])).sum(axis=0)
@@ -146,7 +144,7 @@ class GrainModel:
 
     Attributes
     ----------
-    camera : Camera
+    camera : PhotoTransfer
         The camera.
     grains, seams : (sizes, bins) arrays
         Spectra of unit variance of whole grains, and of their seams and glints.
@@ -154,7 +152,7 @@ class GrainModel:
         The square of the grains' spectrum over the plane, added up across rows.
     """
 
-    camera: Camera
+    camera: PhotoTransfer
     grains: Array
     seams: Array
     squared: Array
@@ -166,7 +164,7 @@ class GrainModel:
         return (1 - seam) * self.grains[:, None] + seam * self.seams[:, None]
 
 
-def grain_model(camera: Camera) -> GrainModel:
+def grain_model(camera: PhotoTransfer) -> GrainModel:
     """Work out what grains of every size look like through a camera."""
     q, *planes = _radial()
     log_planes = [np.log(p) for p in planes]
@@ -185,7 +183,7 @@ def grain_model(camera: Camera) -> GrainModel:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Bins:
+class _SpectrumBins:
     """A measured spectrum in bins even in the logarithm of frequency."""
 
     at: NDArray[np.intp]  # which of `_BIN_CENTRES`
@@ -196,8 +194,8 @@ class _Bins:
 
 
 def _binned(
-    stretches: Sequence[Array], camera: Camera, row_step_px: float, largest_px: float
-) -> _Bins:
+    stretches: Sequence[Array], camera: PhotoTransfer, row_step_px: float, largest_px: float
+) -> _SpectrumBins:
     columns = []
     for rows in stretches:
         f, p = row_spectrum(rows)
@@ -212,7 +210,7 @@ def _binned(
     kept = np.unique(bins)
     count = np.bincount(bins)[kept]
     power, noise, height = ((np.bincount(bins, v)[kept] / count) for v in (p, noise, height))
-    return _Bins(kept, power, noise, np.bincount(bins, waves)[kept], height)
+    return _SpectrumBins(kept, power, noise, np.bincount(bins, waves)[kept], height)
 
 
 def grain_size(
@@ -264,7 +262,7 @@ def grain_size(
     )
 
 
-def _trust(bins: _Bins, model: GrainModel, size: int, row_step_px: float) -> Array:
+def _trust(bins: _SpectrumBins, model: GrainModel, size: int, row_step_px: float) -> Array:
     """Inverse variance of each bin's measured over its true power."""
     alone, squared = model.grains[size, bins.at], model.squared[size, bins.at]
     scale, noise_by, _ = _fit(bins, alone, bins.waves)
@@ -278,7 +276,7 @@ def _trust(bins: _Bins, model: GrainModel, size: int, row_step_px: float) -> Arr
     return np.asarray(1 / (1 / waves + (_UNLIKE + _UNLIKE_INSIDE * inside) ** 2))
 
 
-def _fit(bins: _Bins, shapes: Array, trust: Array) -> tuple[Array, Array, Array]:
+def _fit(bins: _SpectrumBins, shapes: Array, trust: Array) -> tuple[Array, Array, Array]:
     """Fit variance of the grains and strength of the noise, which is known to half, (...) each.
 
     Returns both and minus the logarithm of the likelihood (Whittle's).

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import TypeAlias
 
 import numpy as np
@@ -15,7 +16,7 @@ from jarvision.wall.edge_transfer import FREQUENCY, edge_transfer, gaussian_tran
 from jarvision.wall.grain_spectrum import (
     BLURRED_OUT,
     LEAST_PX,
-    Camera,
+    PhotoTransfer,
     GrainModel,
     GrainSize,
     grain_model,
@@ -40,8 +41,8 @@ _GLARE = 246
 _GLARE_BLOCK_PX = 16
 
 _TOO_THIN = "The sand is too thin a layer to show its grains."
-_HIDDEN = "Too little of the sand's wall is free to show its grains; leave more glass bare beside the strip."
-_NO_GRAINS = "The sand's wall shows no pattern that grains of one size would make; take the photo nearer and sharp."
+_HIDDEN = "Too little glass is bare to show the sand's grains; stick the strip nearer to one side."
+_NO_GRAINS = "The sand shows no pattern as grains make it; take the first photo nearer and sharp."
 
 
 def sand_grain(
@@ -75,13 +76,13 @@ def sand_grain(
     if not sand_top_mm >= _LEAST_SAND_MM:
         return SandGrain(look.name, why_not=_TOO_THIN)
     px_a_px = grey.shape[0] / look.size_px[0]
-    wall = _Wall(look, grey, px_a_px)
+    wall = _SandWall(look, grey, px_a_px)
     camera = _camera(wall, look, strip, floor_mm + sand_top_mm)
     model = grain_model(camera)
     low, high = floor_mm + _FOOT_MM, floor_mm + sand_top_mm - _TOP_MM
     edges = np.linspace(low, high, max(1, round((high - low) / _BAND_MM)) + 1)
     bands = []
-    for bottom, top in zip(edges[:-1], edges[1:], strict=True):
+    for bottom, top in pairwise(edges):
         found = _band(wall, model, float(bottom), float(top))
         if found is not None:
             size, px_per_mm = found
@@ -103,13 +104,13 @@ def sand_grain(
     return SandGrain(look.name, sure, wall.px_per_mm, _finest_px(camera) / wall.px_per_mm)
 
 
-def _finest_px(camera: Camera) -> float:
+def _finest_px(camera: PhotoTransfer) -> float:
     """Half a wave of the finest detail that comes through, or the fewest pixels a grain needs."""
     through = camera.frequency[camera.transfer > BLURRED_OUT]
     return max(LEAST_PX, 0.5 / max(float(through.max()), 1e-3))
 
 
-class _Wall:
+class _SandWall:
     """The front of the wall, row by row as the camera's own pixels: nothing is interpolated."""
 
     def __init__(self, look: Look, grey: Grey, px_a_px: float) -> None:
@@ -147,11 +148,7 @@ class _Wall:
             return []
         gaps = np.diff(azimuth) * self.look.jar.view.outline.radius_mm > 3 * COLUMN_MM
         ends = np.flatnonzero(np.concatenate([[True], gaps, [True]]))
-        return [
-            (float(azimuth[a]), float(azimuth[b - 1]))
-            for a, b in zip(ends[:-1], ends[1:], strict=True)
-            if b - a > 1
-        ]
+        return [(float(azimuth[a]), float(azimuth[b - 1])) for a, b in pairwise(ends) if b - a > 1]
 
 
 def _without_glare(level: Grey, least_px: float) -> Iterator[Grey]:
@@ -167,7 +164,7 @@ def _without_glare(level: Grey, least_px: float) -> Iterator[Grey]:
             yield level[:, a * _GLARE_BLOCK_PX : b * _GLARE_BLOCK_PX]
 
 
-def _camera(wall: _Wall, look: Look, strip: Strip | None, above_mm: float) -> Camera:
+def _camera(wall: _SandWall, look: Look, strip: Strip | None, above_mm: float) -> PhotoTransfer:
     """Measure what the photo passes on, and its noise in the water over the sand."""
     transfer = edge_transfer(wall.grey, strip, wall.px_a_px) if strip is not None else None
     if transfer is None:
@@ -182,7 +179,7 @@ def _camera(wall: _Wall, look: Look, strip: Strip | None, above_mm: float) -> Ca
     # under a tenth of a cycle the water's own shades are no noise
     level = float(np.median(noise[(FREQUENCY > 0.1) & (FREQUENCY < 0.2)]))
     noise = np.where(FREQUENCY < 0.12, np.minimum(noise, level), noise)
-    return Camera(FREQUENCY, transfer, np.maximum(noise, 1 / 12))  # rounding to whole levels
+    return PhotoTransfer(FREQUENCY, transfer, np.maximum(noise, 1 / 12))  # rounding to whole levels
 
 
 def _smooth(power: Array) -> Array:
@@ -191,7 +188,7 @@ def _smooth(power: Array) -> Array:
 
 
 def _band(
-    wall: _Wall, model: GrainModel, bottom_mm: float, top_mm: float
+    wall: _SandWall, model: GrainModel, bottom_mm: float, top_mm: float
 ) -> tuple[GrainSize, float] | None:
     found = list(wall.stretches(bottom_mm, top_mm))
     if not found:

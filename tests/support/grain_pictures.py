@@ -30,9 +30,7 @@ class GrainPicture:
         return float(self.diameter_px[rows].mean())
 
 
-def log_normal_px(
-    rng: np.random.Generator, mean_px: float, log_spread: float, count: int
-) -> Array:
+def log_normal_px(rng: np.random.Generator, mean_px: float, log_spread: float, count: int) -> Array:
     """Draw diameters by number whose area-weighted law is log-normal of that mean [px]."""
     # Weighing by area moves the logarithm's mean by twice its variance.
     middle = np.log(mean_px) - log_spread**2 / 2 - 2 * log_spread**2
@@ -108,7 +106,16 @@ def packed_ellipses(
                 py = np.clip(np.append(y[i], y[i] + s * u + c * v), 0, rows - 1).astype(int)
                 if in_front[py, px].any():
                     continue
-            kept.append((b[i], x[i], y[i], a[i], turn[i], grey[i] if is_front else gap + 0.6 * (grey[i] - gap)))
+            kept.append(
+                (
+                    b[i],
+                    x[i],
+                    y[i],
+                    a[i],
+                    turn[i],
+                    grey[i] if is_front else gap + 0.6 * (grey[i] - gap),
+                )
+            )
             ellipse = ((x[i], y[i]), (a[i], b[i]), np.degrees(turn[i]))
             cv2.ellipse(labels, ellipse, len(kept) - 1, -1)
             if is_front:
@@ -168,11 +175,17 @@ def cells(
     labels = cell[:, 0].reshape(rows, columns)
     own_grey = _greys(rng, len(d), mineral)[labels]
     tilt = rng.standard_normal((len(d), 2)) * 0.05  # a facet is not evenly lit
-    own_grey = own_grey + (tilt[labels, 0] * (xx - points[labels, 0]) + tilt[labels, 1] * (yy - points[labels, 1])) / mean
+    own_grey = (
+        own_grey
+        + (tilt[labels, 0] * (xx - points[labels, 0]) + tilt[labels, 1] * (yy - points[labels, 1]))
+        / mean
+    )
     seam = np.exp(-to_seam.reshape(rows, columns) / (0.06 * d[labels]))
     gap = MINERALS[mineral][2]
     grey = own_grey + (gap - own_grey) * seam * 0.8
-    return GrainPicture(_shrunk(grey, fine), _shrunk(_cell_diameters(labels, len(d))[labels], fine) / fine)
+    return GrainPicture(
+        _shrunk(grey, fine), _shrunk(_cell_diameters(labels, len(d))[labels], fine) / fine
+    )
 
 
 def _cell_diameters(labels: NDArray[np.int64], count: int) -> Array:
