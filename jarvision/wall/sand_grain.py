@@ -16,9 +16,9 @@ from jarvision.wall.edge_transfer import FREQUENCY, edge_transfer, gaussian_tran
 from jarvision.wall.grain_spectrum import (
     BLURRED_OUT,
     LEAST_PX,
-    PhotoTransfer,
     GrainModel,
     GrainSize,
+    PhotoTransfer,
     grain_model,
     grain_size,
     row_spectrum,
