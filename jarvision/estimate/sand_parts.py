@@ -45,7 +45,6 @@ def _limits_um() -> Array:
 CURVE_UM = _limits_um()
 """Sizes at which the curve is given [µm], rising."""
 
-_PART_OF_STEP = np.repeat(np.arange(5)[::-1], _STEPS)
 
 # What is believed of a sand before it is looked at: a bell over the logarithm of size, bent
 # smoothly. The middle and its spread, the bell's own width and its spread, the bends' size and
@@ -125,6 +124,12 @@ class SandParts:
         # The mean share that is finer is in the order of the mean of the logarithm of size.
         order = np.argsort(self.finer.mean(axis=1), kind="stable")
         return MeasuredSand(CURVE_UM, self.finer[order])
+
+
+def shares_of(finer: Array) -> Array:
+    """Shares of the five parts, (n, 5), of curves at the sizes of `CURVE_UM`."""
+    ends = finer[:, np.cumsum([0, *_STEPS])]
+    return np.asarray(np.diff(ends, axis=1)[:, ::-1])
 
 
 _NOTHING = Interval(math.nan, math.nan, math.nan)
@@ -217,8 +222,9 @@ def _ratio_law(silt_to_sand: ArrayLike) -> tuple[float, float]:
 
 def _report(z: Array, grading: SandGrading) -> SandParts:
     curve = _curves(z)
-    shares = np.column_stack([curve[:, part == _PART_OF_STEP].sum(axis=1) for part in range(5)])
     finer = np.hstack([np.zeros((len(z), 1)), np.minimum(np.cumsum(curve, axis=1), 1.0)])
+    finer[:, -1] = 1.0
+    shares = shares_of(finer)
     return SandParts(
         shares,
         finer,

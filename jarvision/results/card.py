@@ -13,6 +13,7 @@ from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.numbers import share_text, top_text
 from jarvision.results.record import LAYERS, Interim, JarRecord
 from jarvision.results.report import short_name, title
+from jarvision.results.sand_seen import sand_line
 from jarvision.results.spoken import spoken_in
 
 _WIDTH = 78
@@ -75,6 +76,8 @@ def _ways(jar: JarRecord) -> Iterator[str]:
         yield _fill(f"By weight, estimated: {soil_odds(jar.by_weight.shares.texture)}.", indent=2)
     if jar.by_height:
         yield _fill(f"On the glass, by height: {soil_in_words(jar.by_height.texture)}.", indent=2)
+    if line := sand_line(jar.sand, jar.best.texture.likeliest if jar.best else None):
+        yield _fill(line, indent=2)
 
 
 def _numbers(jar: JarRecord, system: UnitSystem) -> str:

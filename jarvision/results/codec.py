@@ -40,6 +40,7 @@ from jarvision.results.record import (
     PhotoRecord,
     Shares,
 )
+from jarvision.results.sand_file import check_grain, sand_body, sand_from
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 
 FORMAT = "jarvision jar"
@@ -134,6 +135,7 @@ def _body(record: JarRecord) -> dict[str, Any]:
         "interim": plain(record.interim),
         "by_weight": _weight_body(weighed) if weighed else None,
         "not_weighed": record.not_weighed,
+        **({"sand": sand_body(record.sand)} if record.sand else {}),
         "water_state": record.water_state,
         "jar_profile": record.profile or None,
         "doubts": plain(record.doubts),
@@ -336,6 +338,7 @@ def _record(file: File, stem: str) -> JarRecord:
         said=file.said_of_photos,
         water_sd_mm=file.water_sd_mm,
         deposit=_deposit(file.deposit) if is_read else (),
+        sand=sand_from(file.sand) if is_whole and file.sand else None,
     )
 
 
@@ -347,6 +350,7 @@ def _check(measurement: JarMeasurement, *, most: bool, known: bool = True) -> No
     photos = measurement.photos
     seen = len(photos[-1].boundaries) if photos else 0
     require(seen == len(LAYERS) if most else seen > 0, "a measured photo is missing")
+    check_grain(measurement.sand_grain)
     for photo in (*photos, *measurement.further):
         layers = tuple(b.layer for b in photo.boundaries)
         require(layers == LAYERS[: len(layers)], "measured layers out of order")

@@ -16,6 +16,7 @@ from cattrs import BaseValidationError, Converter, transform_error
 from jarvision.core.measured import Measured
 from jarvision.core.series import SaidOfPhoto
 from jarvision.estimate.given import Given
+from jarvision.estimate.sand_grading import SandGrading
 from jarvision.results.record import (
     DepositTop,
     Interim,
@@ -108,6 +109,29 @@ class FileShares:
 
 
 @dataclass(frozen=True, slots=True)
+class FileRange:
+    """A number with its 90 % range."""
+
+    value: Positive = Positive(_UNKNOWN)
+    lo: Positive = Positive(_UNKNOWN)
+    hi: Positive = Positive(_UNKNOWN)
+
+
+@dataclass(frozen=True, slots=True)
+class FileSand:
+    """How coarse the sand is."""
+
+    lies_as: SandGrading
+    mean_mm: FileRange
+    sizes_um: tuple[Positive, ...]
+    finer_pct: tuple[tuple[KnownPercent, ...], ...]
+    finer_than_mm: Positive = Positive(_UNKNOWN)
+    of_sand_pct: dict[str, FileRange] | None = None
+    of_soil_pct: dict[str, FileRange] | None = None
+    class_odds: dict[str, KnownOdds] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class FileHeight:
     """A height [mm]; unknown where its layer is not down yet."""
 
@@ -190,6 +214,7 @@ class File:
     water_sd_mm: Positive = Positive(_UNKNOWN)
     deposit: tuple[DepositTop, ...] = ()
     said_of_photos: tuple[SaidOfPhoto, ...] = ()
+    sand: FileSand | None = None
 
 
 def _number_hook(kind: Any) -> Callable[[object, Any], float]:

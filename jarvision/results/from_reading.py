@@ -38,6 +38,7 @@ from jarvision.results.record import (
     WeightRow,
     overlay_name,
 )
+from jarvision.results.sand_seen import kept_sand, sand_row
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 from jarvision.wall.read import PhotoReading
 from jarvision.wall.suggest_marks import Offer, offer_json
@@ -197,6 +198,7 @@ def record_of(
         put_right=put_right,
         water_sd_mm=reading.water_sd_mm,
         deposit=deposit_tops(reading.measurement, reading.tops),
+        sand=kept_sand(made.sand),
     )
 
 
@@ -374,6 +376,7 @@ def row_of(made: Estimated, *, name: str = "", bed: str = "") -> ReadingRow:
         name=name,
         bed=bed,
         put_right=reading.measurement.put_right,
+        sand=sand_row(made),
     )
 
 

@@ -18,8 +18,10 @@ from jarvision.core.measured import Doubt, Measured
 from jarvision.core.series import Reading, SaidOfPhoto
 from jarvision.estimate.estimate import JarLine
 from jarvision.estimate.given import Given
+from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.jar.geometry import View
+from jarvision.results.sand_seen import SandRow
 from jarvision.wall.measurement import JarMeasurement
 
 LAYERS = ("sand", "silt", "clay")
@@ -85,6 +87,8 @@ class ReadingRow:
         What the user's list of jars calls it, and the bed it is from; empty where not given.
     put_right : tuple of str
         The lines that somebody put right by hand, and what was said of photos.
+    sand : SandRow or None
+        What was seen of its sand's grain; None where that was not looked at.
 
     Numbers that are unknown are NaN.
     """
@@ -104,6 +108,7 @@ class ReadingRow:
     name: str = ""
     bed: str = ""
     put_right: tuple[str, ...] = ()
+    sand: SandRow | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,6 +424,8 @@ class JarRecord:
         The top of the deposit in every photo that shows it, in order of time.
     said : tuple of SaidOfPhoto
         What somebody said of its photos.
+    sand : JarSand or None
+        How coarse its sand is, with some of the draws; None where no grains were told.
     """
 
     jar: str
@@ -451,6 +458,7 @@ class JarRecord:
     water_sd_mm: float = math.nan
     deposit: tuple[DepositTop, ...] = ()
     said: tuple[SaidOfPhoto, ...] = ()
+    sand: JarSand | None = None
 
     @property
     def by_hand(self) -> list[str]:

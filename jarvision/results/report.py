@@ -9,8 +9,11 @@ from collections.abc import Callable, Iterable
 
 from jarvision.core.tables import safe_cell
 from jarvision.core.text import plain_text
+from jarvision.estimate.posterior import Interval
+from jarvision.estimate.sand_parts import SAND_PARTS
 from jarvision.estimate.texture import TextureClass
 from jarvision.results.record import ReadingRow, ThreeNumbers, WeightRow
+from jarvision.results.sand_seen import SandRow
 
 _NAME_WIDTH = 60
 _LAYERS = ("sand", "silt", "clay")
@@ -144,6 +147,26 @@ def _weight_cell(limits: str, index: int) -> _Cell:
     return cell
 
 
+def _ranged(
+    column: str, number: Callable[[SandRow], Interval], *, decimals: int
+) -> list[tuple[str, _Cell]]:
+    """Make the columns of one of the sand's numbers and the limits of its range."""
+
+    def cell(limit: str) -> _Cell:
+        return lambda row: _number(getattr(number(row.sand), limit), decimals) if row.sand else ""
+
+    ends = (("", "value"), ("_lo", "lo"), ("_hi", "hi"))
+    return [(f"{column}{end}", cell(limit)) for end, limit in ends]
+
+
+def _of_part(index: int) -> Callable[[SandRow], Interval]:
+    return lambda sand: sand.parts_pct[index]
+
+
+def _stones(row: ReadingRow) -> str:
+    return "" if row.sand is None or row.sand.stones is None else str(row.sand.stones)
+
+
 _COLUMNS: tuple[tuple[str, _Cell], ...] = (
     ("jar", lambda row: _listed_text(row.jar)),
     ("photos", lambda row: ";".join(map(_listed_text, row.photos))),
@@ -171,5 +194,15 @@ _COLUMNS: tuple[tuple[str, _Cell], ...] = (
     ("name", lambda row: safe_cell(row.name)),
     ("bed", lambda row: safe_cell(row.bed)),
     ("put_right", lambda row: ";".join(row.put_right)),
+    *_ranged("sand_mean_mm", lambda sand: sand.mean_mm, decimals=3),
+    ("sand_finer_than_mm", lambda row: _number(row.sand.finer_than_mm, 3) if row.sand else ""),
+    *(
+        column
+        for index, part in enumerate(SAND_PARTS)
+        for column in _ranged(f"{part.replace(' ', '_')}_sand_wt_pct", _of_part(index), decimals=1)
+    ),
+    ("class_by_sand", lambda row: (row.sand and row.sand.sand_class) or ""),
+    ("odds_by_sand", lambda row: _odds(row.sand.class_odds) if row.sand else ""),
+    ("stones_over_2_mm", _stones),
 )
 """Columns in the order of the file; new ones go to the end, so that old readers go on working."""

@@ -6,54 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from sand_record import FINE, measured
 
 from jarvision.core.measured import DoubtName
-from jarvision.core.series import Reading
 from jarvision.estimate.estimate import Correction, JarLine, corrected, estimate
 from jarvision.estimate.given import Given
 from jarvision.estimate.known import JarFacts
 from jarvision.estimate.sand_classes import SAND_CLASSES
-from jarvision.jar.scale import Scale, ScaleSource
-from jarvision.wall.measurement import (
-    Boundary,
-    Floor,
-    GrainBand,
-    JarMeasurement,
-    PhotoMeasurement,
-    SandGrain,
-)
-
-LAYERS = ("sand", "silt", "clay")
-TOPS_MM, TIMES_S = (26.0, 34.0, 38.0), (60.0, 7200.0, 172800.0)
-FINE = (0.34, 0.27, 0.22, 0.19, 0.17, 0.15, 0.13, 0.11)
-
-
-def photo(index, *, scaled=True):
-    tops = zip(LAYERS[: index + 1], TOPS_MM, strict=False)
-    return PhotoMeasurement(
-        name=f"{index}.jpg",
-        reading=list(Reading)[index],
-        floor=Floor(0.0, 0.3, 0.0),
-        boundaries=tuple(Boundary(n, mm, 0.3, mm, mm, 12.0, 0.3) for n, mm in tops),
-        scaled=scaled,
-        scale=Scale(ScaleSource.STRIP if scaled else ScaleSource.NOTHING, 0.003),
-        radius_mm=40.0,
-        is_round=True,
-        elapsed_s=TIMES_S[index],
-    )
-
-
-def measured(means_mm=None, *, scaled=True, **more):
-    photos = tuple(photo(i, scaled=scaled) for i in range(3))
-    whole = JarMeasurement(photos, water_mm=140.0)
-    if means_mm is None:
-        return whole
-    ends = np.linspace(0.0, TOPS_MM[0], len(means_mm) + 1)
-    bands = tuple(
-        GrainBand(low, high, mean, 0.12)
-        for low, high, mean in zip(ends[:-1].tolist(), ends[1:].tolist(), means_mm, strict=True)
-    )
-    return replace(whole, sand_grain=SandGrain(**{"photo": "0.jpg", "bands": bands, **more}))
+from jarvision.wall.measurement import GrainBand, SandGrain
 
 
 @functools.cache

@@ -8,6 +8,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sand_record import SAND_COLUMNS
 
 from jarvision.core.measured import DoubtName, doubt
 from jarvision.core.ranges import odds_in_words
@@ -29,8 +30,9 @@ BY_WEIGHT_HEADER = (
     "silt_wt_pct_hi,clay_wt_pct_lo,clay_wt_pct_hi,class_by_weight,odds_by_weight,water_state"
 )
 LISTED_HEADER = "name,bed,put_right"
-ALL_HEADER = f"{HEADER},{BY_WEIGHT_HEADER},{LISTED_HEADER}"
-EMPTY = "," * 15
+SAND_HEADER = ",".join(SAND_COLUMNS)
+ALL_HEADER = f"{HEADER},{BY_WEIGHT_HEADER},{LISTED_HEADER},{SAND_HEADER}"
+EMPTY = "," * (15 + 22)
 
 FULL = ReadingRow(
     jar="3",
@@ -189,11 +191,11 @@ def test_a_jar_is_called_by_what_the_list_says_of_it(jar, name, bed, said):
 
 
 @pytest.mark.parametrize("name", ["=1+1", "@SUM(A1)", "\uff1d1", "a;b, c", 'say "hi"', "x" * 255])
-def test_listed_names_stand_in_the_csv_s_last_columns(name):
+def test_listed_names_stand_in_the_csv_s_columns(name):
     [cell] = cells(dataclasses.replace(FULL, name=name, bed=f"{name}\r\n\u202e"))
     formula = name[0] in "=@\uff1d"  # RFC 4180 knows no formulas; common practice, no source
     assert cell["name"] == cell["bed"] == (f"'{name}" if formula else name)
-    assert list(cell)[-3:] == LISTED_HEADER.split(",")
+    assert list(cell)[-25:-22] == LISTED_HEADER.split(",")
 
 
 @given(st.text(), st.lists(st.text(), max_size=3))

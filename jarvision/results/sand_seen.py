@@ -1,0 +1,134 @@
+"""What was seen of a jar's sand: its cells of `readings.csv`, and the line that says it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from jarvision.core.ranges import odds_in_words, with_range
+from jarvision.estimate.estimate import Estimated
+from jarvision.estimate.jar_sand import JarSand
+from jarvision.estimate.posterior import Interval
+from jarvision.estimate.sand_classes import PARENTS, SandClass
+from jarvision.estimate.sand_parts import PART_LIMITS_UM, SAND_PARTS, SandParts, interval_of
+from jarvision.estimate.texture import TextureClass
+
+_DIGITS = 6
+_KEPT_DRAWS = 200  # stored with a jar: ranges of sizes to a few per cent
+_MOST = 0.5  # of the sand, from which one part of it is named alone; ours
+_UNTOLD = Interval(math.nan, math.nan, math.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class SandRow:
+    """What a row of `readings.csv` says of a jar's sand; numbers that are unknown are NaN.
+
+    Attributes
+    ----------
+    mean_mm : Interval
+        Mean diameter of the sand's grains by mass [mm].
+    finer_than_mm : float
+        Where the grains are too fine to be told: the mean is less than this [mm].
+    parts_pct : tuple of 5 Interval
+        Very coarse, coarse, medium, fine and very fine sand [% of the fine earth by weight].
+    sand_class : SandClass or None
+        What the likeliest class by weight is most likely called by its sand.
+    class_odds : float
+        How likely the soil is that, 0 to 1.
+    stones : int or None
+        Grains over 2 mm at the glass; None where they were not looked for.
+    """
+
+    mean_mm: Interval
+    finer_than_mm: float
+    parts_pct: tuple[Interval, Interval, Interval, Interval, Interval]
+    sand_class: SandClass | None
+    class_odds: float
+    stones: int | None
+
+
+def sand_row(made: Estimated) -> SandRow | None:
+    """Put what was seen of a jar's sand in a row; None where nothing was, or without millimetres.
+
+    Parameters
+    ----------
+    made : Estimated
+        The jar's soil.
+    """
+    grain, sand = made.reading.measurement.sand_grain, made.sand
+    if grain is None or not grain.photo or not made.reading.scaled:
+        return None
+    name, odds = None, math.nan
+    if sand and sand.texture and made.weighed:
+        kin = PARENTS.get(made.weighed.texture.likeliest, ())
+        name = max(kin, key=sand.texture.odds_of, default=None)
+        odds = sand.texture.odds_of(name) if name else math.nan
+    found = [_rounded(part) for part in (sand.of_soil_pct if sand else (_UNTOLD,) * 5)]
+    very_coarse, coarse, medium, fine, very_fine = found
+    return SandRow(
+        _rounded(sand.parts.mean_mm) if sand else _UNTOLD,
+        round(sand.parts.finer_than_mm, _DIGITS) if sand else math.nan,
+        (very_coarse, coarse, medium, fine, very_fine),
+        name,
+        round(odds, _DIGITS),
+        grain.stones if math.isfinite(grain.stones_share) else None,
+    )
+
+
+def _rounded(of: Interval) -> Interval:
+    return Interval(*(round(float(value), _DIGITS) for value in (of.value, of.lo, of.hi)))
+
+
+def kept_sand(sand: JarSand | None) -> JarSand | None:
+    """Give what is stored of a jar's sand: all but most of its draws."""
+    if sand is None:
+        return None
+    every = max(1, len(sand.parts.shares) // _KEPT_DRAWS)
+    shares, finer = (a[::every][:_KEPT_DRAWS] for a in (sand.parts.shares, sand.parts.finer))
+    return replace(sand, parts=replace(sand.parts, shares=shares, finer=finer))
+
+
+# --- in words -----------------------------------------------------------------------------------
+
+
+def sand_line(sand: JarSand | None, soil: TextureClass | None) -> str:
+    """Say in one line how coarse a jar's sand is; empty where that is not told.
+
+    Parameters
+    ----------
+    sand : JarSand or None
+        What is known of it.
+    soil : TextureClass or None
+        The likeliest class by weight.
+
+    Notes
+    -----
+    Such as ``Sand: 68 (55–80) % fine, 0.1–0.25 mm; fine sandy loam, 7 in 10.``
+    """
+    if sand is None:
+        return ""
+    if not sand.parts.are_told:
+        bound = sand.parts.finer_than_mm
+        return f"Sand: finer than {bound:.2g} mm on average." if math.isfinite(bound) else ""
+    return f"Sand: {_mostly(sand.parts)}{called_by_sand(sand, soil)}."
+
+
+def called_by_sand(sand: JarSand, soil: TextureClass | None) -> str:
+    """Say what a soil is called by its sand, where that is clear, to stand after something."""
+    name = sand.texture.named(soil) if sand.texture and soil else None
+    if name is None or sand.texture is None:
+        return ""
+    return f"; {name}, {odds_in_words(sand.texture.odds_of(name))}"
+
+
+def _mostly(parts: SandParts) -> str:
+    """Name the part that most of the sand is, else the two neighbours that most of it are."""
+    last = int(parts.shares.mean(axis=0).argmax())
+    first = last
+    if parts.shares[:, last].mean() < _MOST:
+        first = int((parts.shares[:, 1:] + parts.shares[:, :-1]).mean(axis=0).argmax())
+        last = first + 1
+    share = interval_of(100.0 * parts.shares[:, first : last + 1].sum(axis=1))
+    names = " or ".join(SAND_PARTS[first : last + 1])
+    limits = f"{PART_LIMITS_UM[last + 1] / 1000:g}–{PART_LIMITS_UM[first] / 1000:g} mm"
+    return f"{with_range(share.value, (share.lo, share.hi), '%', lowest=0.0)} {names}, {limits}"
