@@ -50,8 +50,8 @@ CURVE_UM = _limits_um()
 # smoothly. The middle and its spread, the bell's own width and its spread, the bends' size and
 # reach. Ours: wide enough for the sand of topsoils, dunes and builders alike.
 _MIDDLE_UM, _MIDDLE_SD = 180.0, 0.9
-_WIDTH, _WIDTH_SD = 0.85, 0.45
-_BEND_SD, _BEND_REACH = 0.7, 0.6
+_WIDTH, _WIDTH_SD = 1.0, 0.45
+_BEND_SD, _BEND_REACH = 0.8, 0.6
 _BENDS = 6
 
 # How mixed a layer is: part of each grain's layer that lies evenly through all of it, from none to

@@ -4,9 +4,10 @@ import math
 
 import numpy as np
 import pytest
-from sand_jar import sandy_jar, seen_bands, true_parts
+from sand_jar import jar_of_sand, sandy_jar, seen_bands, true_parts
 
 from jarvision.core.measured import DoubtName
+from jarvision.estimate.sand_classes import SAND_CLASSES, sand_class_many, sand_texture_of
 from jarvision.estimate.sand_grading import SandGrading, grading_of, is_graded_as_settled
 from jarvision.estimate.sand_parts import CURVE_UM, PART_LIMITS_UM, SAND_PARTS, sand_parts
 from jarvision.wall.measurement import GrainBand
@@ -139,42 +140,76 @@ def test_noise_of_one_size_is_seldom_taken_for_settled(count):
 # -- are the ranges true? -------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def jars():
-    """What came of invented jars: parts in truth, low, mean and high [%], whether sure."""
-    rng = np.random.default_rng(7)
+def looked_at(make, count, seed, *, band_mm):
+    """Give invented jars with what came of them: parts in truth [%], the parts, the truth."""
+    rng = np.random.default_rng(seed)
     rows = []
-    while len(rows) < 60:
-        truth = sandy_jar(rng)
-        mixed = {"mixed_mm": rng.uniform(0.5, 4.0), "unsorted": rng.uniform(0.0, 0.5)}
-        bands, top = seen_bands(truth, rng, **mixed)
+    while len(rows) < count:
+        truth = make(rng)
+        mixed = {"mixed_mm": rng.uniform(0.5, 4.0), "unsorted": rng.uniform(0.0, 0.45)}
+        bands, top = seen_bands(truth, rng, band_mm=band_mm, **mixed)
         sand, silt, _ = truth.fractions
         ratio = silt / sand * np.exp(rng.normal(rng.normal(0.0, 0.3), 0.3, 300))
         facts = {"fall_mm": truth.water_mm, "temp_c": truth.temp_c, "silt_to_sand": ratio}
-        found = sand_parts(bands, top_mm=top, **facts)
-        rows.append((100 * true_parts(truth), found))
+        rows.append((100 * true_parts(truth), sand_parts(bands, top_mm=top, **facts), truth))
     return rows
+
+
+KINDS = {"topsoil": (sandy_jar, 50, 7, 2.5), "sand": (jar_of_sand, 50, 5, 3.0)}
+
+
+@pytest.fixture(scope="module", params=KINDS)
+def jars(request):
+    make, count, seed, band_mm = KINDS[request.param]
+    return request.param, looked_at(make, count, seed, band_mm=band_mm)
+
+
+def told_of(jars):
+    return [(truth, found) for truth, found, _ in jars[1] if found.are_told]
 
 
 @pytest.mark.slow
 def test_ranges_hold_nine_times_in_ten(jars):
-    told = [(truth, found) for truth, found in jars if found.are_told]
-    assert len(told) >= 0.9 * len(jars)
+    """Thin layers of topsoils, of one to three bands, are told with more room than they need."""
+    told = told_of(jars)
+    assert len(told) >= 0.9 * len(jars[1])
     held = [
-        [low.lo <= value <= low.hi for value, low in zip(truth, found.of_sand_pct, strict=True)]
+        [part.lo <= value <= part.hi for value, part in zip(truth, found.of_sand_pct, strict=True)]
         for truth, found in told
     ]
-    assert 0.85 <= np.mean(held) <= 0.99
+    assert 0.85 <= np.mean(held) <= (0.98 if jars[0] == "topsoil" else 0.96)
 
 
 @pytest.mark.slow
-def test_thick_layers_of_real_sands_are_seldom_doubted(jars):
-    assert np.mean([found.grading is SandGrading.CONTRARY for _, found in jars]) <= 0.05
+def test_settled_layers_are_seldom_doubted(jars):
+    contrary = [found.grading is SandGrading.CONTRARY for _, found, _ in jars[1]]
+    assert np.mean(contrary) <= 0.06
 
 
 @pytest.mark.slow
 def test_the_spread_claimed_is_the_error_made(jars):
-    told = [(truth, found) for truth, found in jars if found.are_told]
-    error = [100 * found.shares.mean(axis=0) - truth for truth, found in told]
-    claimed = [100 * found.shares.std(axis=0) for _, found in told]
-    assert 0.6 <= np.sqrt(np.mean(np.square(error)) / np.mean(np.square(claimed))) <= 1.3
+    error = [100 * found.shares.mean(axis=0) - truth for truth, found in told_of(jars)]
+    claimed = [100 * found.shares.std(axis=0) for _, found in told_of(jars)]
+    ratio = np.sqrt(np.mean(np.square(error)) / np.mean(np.square(claimed)))
+    # The simulator's topsoils are more alike than what is believed beforehand.
+    low, high = (0.5, 1.1) if jars[0] == "topsoil" else (0.75, 1.3)
+    assert low <= ratio <= high
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("jars", ["sand"], indirect=True)  # few topsoils are sands or sandy loams
+def test_classes_by_their_sand(jars):
+    """Sand, silt and clay known: the likeliest class is right 3 times in 4, one of two nearly."""
+    right, among_two = [], []
+    for parts, found, truth in jars[1]:
+        soil = 100 * truth.fractions
+        [index] = sand_class_many([soil], [soil[0] * parts / 100])
+        if index < 0 or not found.are_sure:
+            continue
+        draws = np.tile(soil, (len(found.shares), 1))
+        ranked = sand_texture_of(draws, soil[0] * found.shares).ranked
+        right.append(ranked[0] is SAND_CLASSES[index])
+        among_two.append(SAND_CLASSES[index] in ranked[:2])
+    assert len(right) > 30
+    assert np.mean(right) >= 0.7
+    assert np.mean(among_two) >= 0.93

@@ -5,6 +5,7 @@ the form of a band. Grains are mixed by an exponential kernel; the package belie
 """
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import jar_simulator
@@ -86,3 +87,32 @@ def sandy_jar(rng, *, least_sand=0.15):
         truth = jar_simulator.invented_jar(rng, clear=True)
         if truth.fractions[0] >= least_sand:
             return truth
+
+
+def jar_of_sand(rng):
+    """Draw a jar that is more than half sand: one hump, two, or a slope over log size."""
+    sizes = jar_simulator.SIZES_UM
+
+    def hump(middle_um, spread):
+        return np.exp(-0.5 * (np.log(sizes / middle_um) / spread) ** 2)
+
+    kind = rng.integers(3)
+    if kind == 0:
+        sand = hump(np.exp(rng.normal(np.log(220.0), 0.6)), rng.uniform(0.35, 1.0))
+    elif kind == 1:
+        fine, coarse = np.exp(rng.uniform(np.log([70.0, 300.0]), np.log([200.0, 900.0])))
+        sand = rng.uniform(0.3, 1) * hump(fine, 0.4) + rng.uniform(0.3, 1) * hump(coarse, 0.4)
+    else:
+        sand = sizes ** rng.uniform(-0.8, 0.8)
+    is_sand = sizes >= PART_LIMITS_UM[-1]
+    fines = jar_simulator.lognormal_soil(rng)
+    parts = [np.where(rows, part, 0.0) for rows, part in ((is_sand, sand), (~is_sand, fines))]
+    share = rng.uniform(0.55, 0.92)
+    curve = share * parts[0] / parts[0].sum() + (1.0 - share) * parts[1] / parts[1].sum()
+    load = rng.uniform(2.0, 5.0)
+    return replace(
+        jar_simulator.invented_jar(rng, clear=True),
+        sizes_share=curve,
+        load_g_cm2=load,
+        water_mm=rng.uniform(90.0, 150.0) + 6.0 * load,
+    )
