@@ -13,7 +13,7 @@ from jarvision.cli.console import say
 from jarvision.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from jarvision.results.record import Shares
+    from jarvision.results.record import Floats, Shares
 
 
 def add_to(app: typer.Typer) -> None:
@@ -48,7 +48,7 @@ def ribbon(
     given = lengths or []
     if unit is None and lacks_unit(given) and sys.stdin.isatty():
         unit = typer.prompt("Are the lengths in cm or in")
-    texture = _shares(readings, jar)[1].texture if jar else None
+    _, shares, grain = _soil_of(readings, jar) if jar else ("", None, None)
     say(
         ribbon_text(
             given,
@@ -56,7 +56,8 @@ def ribbon(
             ball=_yes_no(ball),
             unit=unit,
             system=said.unit_system(units),
-            jar=texture,
+            jar=shares.texture if shares else None,
+            jar_sand=None if grain is None else (100.0 * grain.mean(axis=0)).tolist(),
         )
     )
 
@@ -95,7 +96,7 @@ def guide(
     from jarvision.garden.guide import guide_text
     from jarvision.garden.guide_request import GuideRequest, guide_from_request
 
-    name, shares = _shares(readings, jar) if jar else ("", None)
+    name, shares, grain = _soil_of(readings, jar) if jar else ("", None, None)
     request = GuideRequest(
         sand=sand,
         silt=silt,
@@ -114,6 +115,7 @@ def guide(
         rng=np.random.default_rng(0),
         jar_draws_pct=shares.draws_pct if shares else None,
         jar_texture=shares.texture if shares else None,
+        jar_sand_shares=grain,
         jar_name=name,
     )
     say(guide_text(made))
@@ -177,8 +179,11 @@ def _yes_no(text: str | None) -> bool | None:
     return words[text.strip().casefold()]
 
 
-def _shares(folder: Path, jar: str) -> tuple[str, Shares]:
-    """Find a jar that was read: its name and shares, by weight where there are such."""
+def _soil_of(folder: Path, jar: str) -> tuple[str, Shares, Floats | None]:
+    """Find a jar that was read: its name, its shares, by weight where there are such, and its sand.
+
+    The sand is draws of its parts, where they are sure and the shares are by weight.
+    """
     from jarvision.core.files import shown
     from jarvision.results.jarfile import find_jar, read_jar_folder
 
@@ -186,4 +191,5 @@ def _shares(folder: Path, jar: str) -> tuple[str, Shares]:
     if record.best is None:
         msg = f"Jar {shown(record.jar)} was not read, so it has no soil yet."
         raise UsageError(msg)
-    return record.jar, record.best
+    is_sure = record.by_weight and record.sand and record.sand.parts.are_sure
+    return record.jar, record.best, record.sand.parts.shares if is_sure and record.sand else None

@@ -18,7 +18,10 @@ from jarvision.garden.guide_case import OUR_GROUPS, Case
 from jarvision.garden.soil import Floats, joined
 
 _PHOTO = Source(Quality.COMPUTED, "Grain sizes by height in the first photo of the jar")
-_DEFINITIONS = Source(Quality.PUBLISHED, SAND_CLASS_SOURCE)
+_DEFINITIONS = Source(
+    Quality.PUBLISHED,
+    f"{SAND_CLASS_SOURCE}, read in copies; coarse and plain sandy loam from memory",
+)
 _HOPPING = Source(
     Quality.SECOND_HAND,
     "Wind moves grains of 0.1 to 0.5 mm in hops (saltation): teaching texts after Chepil 1945",
