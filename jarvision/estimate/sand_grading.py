@@ -33,7 +33,7 @@ _CLEAR = 2.0  # and 1 time in 44: noise of one size is to pass for settled that 
 # by a simulator of its own (`tests/support/jar_simulator.py`) fall by 3 to 38 in layers of three
 # bands and more, and by 1.4 to 12 where up to 0.6 of the layer was mixed.
 _LEAST_FALL = 1.5
-_LEAST_BANDS = 3
+_LEAST_BANDS = 2
 
 # At the top a mean may pass the coarsest grain that could still fall by this factor, since a swirl
 # lifts grains again. Ours.
@@ -99,7 +99,7 @@ def grading_of(
     Returns
     -------
     SandGrading
-        `UNTOLD` where fewer than three bands say anything.
+        `UNTOLD` where fewer than two bands say anything.
 
     Notes
     -----

@@ -113,7 +113,7 @@ class SandParts:
 
     @property
     def are_sure(self) -> bool:
-        """Whether the numbers may change what is said of the soil: the grains lie as settled."""
+        """Whether the numbers may change what is said of the soil."""
         return self.are_told and self.grading is SandGrading.SETTLED
 
     @property
@@ -182,7 +182,7 @@ def sand_parts(
     Returns
     -------
     SandParts
-        Not told where there are no bands, or where they lie as no sand settles.
+        Told only where the bands show that grains lie as sand settles.
 
     Notes
     -----
@@ -203,8 +203,10 @@ def sand_parts(
     ratio, ratio_sd = _ratio_law(silt_to_sand)
     least = ratio * math.exp(-2.0 * ratio_sd)
     grading = grading_of(told, fall_mm=fall_mm, temp_c=temp_c, silt_to_sand=least)
-    layer = _Layer(told, top_mm, fall_mm, temp_c, (ratio, ratio_sd), scale_sd)
-    if grading is not SandGrading.CONTRARY:
+    if grading is SandGrading.UNTOLD:  # what lies in no order may be no grain at all
+        return _untold(grading)
+    if grading is SandGrading.SETTLED:
+        layer = _Layer(told, top_mm, fall_mm, temp_c, (ratio, ratio_sd), scale_sd)
         z, gap2 = _fitted(layer, np.random.default_rng(seed))
         if gap2 < _MISFIT * len(told) + 3.0:
             return _report(z, grading)

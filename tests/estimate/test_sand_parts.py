@@ -110,6 +110,15 @@ def test_how_grains_lie(means, said):
     assert is_graded_as_settled(layer(*means), **HERE) is (said is SandGrading.SETTLED)
 
 
+@pytest.mark.parametrize("means", [(0.3,), (0.3, 0.2), (1.03, 0.81, 1.07)])
+def test_what_shows_no_order_is_not_told(means):
+    """The last are grains that a spectrum saw in noise drawn on a wall, with its own sd of 0.25."""
+    found = parts_of(layer(*means, log_sd=0.25))
+    assert found.grading is SandGrading.UNTOLD
+    assert not found.are_told
+    assert found.doubts == ()
+
+
 @pytest.mark.parametrize("means", [GRADED[::-1], (0.3,) * 8])
 def test_what_lies_as_no_sand_settles_is_withheld_and_doubted(means):
     found = parts_of(layer(*means))
@@ -127,7 +136,7 @@ def test_a_top_too_coarse_for_its_time_is_doubted():
     assert grading_of(bands, silt_to_sand=3.0, **HERE) is SandGrading.CONTRARY
 
 
-@pytest.mark.parametrize("count", [4, 6, 8])
+@pytest.mark.parametrize("count", [2, 3, 4, 6, 8])
 def test_noise_of_one_size_is_seldom_taken_for_settled(count):
     rng = np.random.default_rng(count)
     taken = [
@@ -170,14 +179,14 @@ def told_of(jars):
 
 @pytest.mark.slow
 def test_ranges_hold_nine_times_in_ten(jars):
-    """Thin layers of topsoils, of one to three bands, are told with more room than they need."""
+    """Half of the topsoils have layers of one to three bands, in which no order shows."""
     told = told_of(jars)
-    assert len(told) >= 0.9 * len(jars[1])
+    assert len(told) >= (0.4 if jars[0] == "topsoil" else 0.85) * len(jars[1])
     held = [
         [part.lo <= value <= part.hi for value, part in zip(truth, found.of_sand_pct, strict=True)]
         for truth, found in told
     ]
-    assert 0.85 <= np.mean(held) <= (0.98 if jars[0] == "topsoil" else 0.96)
+    assert 0.85 <= np.mean(held) <= (1.0 if jars[0] == "topsoil" else 0.96)
 
 
 @pytest.mark.slow
