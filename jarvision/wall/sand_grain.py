@@ -36,7 +36,9 @@ _BAND_MM = 3.0
 _LEAST_SAND_MM = 4.0
 _LEAST_WIDTH_MM = 6.0
 _COARSEST_MM = 2.0  # sand's upper limit (USDA)
-_UNLIKE_GRAINS = 0.3  # sd of ln size over which no one size fits: drawn grains stay under 0.25
+# Drawn grains stay under 0.25 and under 0.6; patterns of another kind fit no one size, or none.
+_NO_ONE_SIZE = 0.3
+_MISFIT = 1.2
 _GLARE = 246
 _GLARE_BLOCK_PX = 16
 
@@ -81,27 +83,21 @@ def sand_grain(
     model = grain_model(camera)
     low, high = floor_mm + _FOOT_MM, floor_mm + sand_top_mm - _TOP_MM
     edges = np.linspace(low, high, max(1, round((high - low) / _BAND_MM)) + 1)
-    bands = []
-    for bottom, top in pairwise(edges):
-        found = _band(wall, model, float(bottom), float(top))
-        if found is not None:
-            size, px_per_mm = found
-            bands.append(
-                GrainBand(
-                    float(bottom) - floor_mm,
-                    float(top) - floor_mm,
-                    size.mean_px / px_per_mm,
-                    size.log_sd,
-                    size.finer_than_px / px_per_mm,
-                )
-            )
-    if not bands:
-        return SandGrain(look.name, why_not=_HIDDEN)
-    unlike = np.array([band.log_sd > _UNLIKE_GRAINS for band in bands])
-    if unlike.mean() > 0.5:
-        return SandGrain(look.name, why_not=_NO_GRAINS)
-    sure = tuple(band for band, other in zip(bands, unlike, strict=True) if not other)
-    return SandGrain(look.name, sure, wall.px_per_mm, _finest_px(camera) / wall.px_per_mm)
+    seen, bands = 0, []
+    for bottom, top in pairwise(edges.tolist()):
+        found = _band(wall, model, bottom, top)
+        if found is None:
+            continue
+        seen += 1
+        size, px_per_mm = found
+        if size.misfit > _MISFIT or size.log_sd > _NO_ONE_SIZE:
+            continue
+        mean_mm, bound_mm = size.mean_px / px_per_mm, size.finer_than_px / px_per_mm
+        bands.append(GrainBand(bottom - floor_mm, top - floor_mm, mean_mm, size.log_sd, bound_mm))
+    if 2 * len(bands) <= seen:
+        return SandGrain(look.name, why_not=_NO_GRAINS if seen else _HIDDEN)
+    finest_mm = _finest_px(camera) / wall.px_per_mm
+    return SandGrain(look.name, tuple(bands), wall.px_per_mm, finest_mm)
 
 
 def _finest_px(camera: PhotoTransfer) -> float:
