@@ -82,13 +82,13 @@ def _transfer_of(across_px: Array, level: Array, slope: float) -> Array | None:
     at = np.digitize(across_px, edges) - 1
     inside = (at >= 0) & (at < len(edges) - 1)
     count = np.bincount(at[inside], minlength=len(edges) - 1)
-    if slope < 0.004 or (count == 0).mean() > 0.2:  # so upright that pixels fall on few places
+    if slope < 0.002 or (count == 0).mean() > 0.2:  # so upright that pixels fall on few places
         return _coarse_transfer(across_px, level)
     total = np.bincount(at[inside], level[inside], len(edges) - 1)
     middle = edges[:-1] + _BIN_PX / 2
     spread = np.interp(middle, middle[count > 0], (total / np.maximum(count, 1))[count > 0])
     line = np.diff(spread)
-    line = line * np.hanning(len(line) + 2)[1:-1] ** 0.5
+    line = line * np.minimum(2.0 * np.hanning(len(line) + 2)[1:-1], 1.0)
     place = middle[:-1] + _BIN_PX / 2
     wave = np.abs(np.exp(-2j * np.pi * FREQUENCY[:, None] * place) @ line)
     if wave[0] <= 0:
@@ -98,16 +98,13 @@ def _transfer_of(across_px: Array, level: Array, slope: float) -> Array | None:
 
 
 def _coarse_transfer(across_px: Array, level: Array) -> Array | None:
-    """Do the same from whole pixels, where an edge stands upright."""
-    order = np.argsort(across_px)
-    near = np.abs(across_px[order]) < _REACH_PX
-    place, value = across_px[order][near], level[order][near]
-    grid = np.arange(-_REACH_PX, _REACH_PX + 0.5, 1.0)
-    at = np.digitize(place, grid - 0.5) - 1
-    count = np.bincount(at, minlength=len(grid))
+    """Do the same from whole pixels, where an edge stands upright and all rows tell the same."""
+    phase = float(np.angle(np.exp(2j * np.pi * across_px).mean())) / (2 * np.pi)
+    at = np.round(across_px - phase).astype(int) + int(_REACH_PX)
+    inside = (at >= 0) & (at <= 2 * int(_REACH_PX))
+    count = np.bincount(at[inside], minlength=2 * int(_REACH_PX) + 1)
     if (count == 0).any():
         return None
-    spread = np.bincount(at, value, len(grid)) / count
-    line = np.diff(spread)
-    wave = np.abs(np.exp(-2j * np.pi * FREQUENCY[:, None] * grid[:-1]) @ line)
+    line = np.diff(np.bincount(at[inside], level[inside]) / count)
+    wave = np.abs(np.exp(-2j * np.pi * FREQUENCY[:, None] * np.arange(len(line))) @ line)
     return np.asarray(wave / max(wave[0], 1e-9) / np.sinc(FREQUENCY))

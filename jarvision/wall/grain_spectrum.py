@@ -20,6 +20,7 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import j0, ndtr
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -39,7 +40,7 @@ _INSIDE = 1.0  # waves a diameter from which what lies inside grains shows more 
 _UNLIKE_INSIDE = 0.5  # an octave
 _NOISE_LOG_SD = 0.5
 _HIGHEST = 0.497
-_MOST_TOO_FINE = 0.15  # odds of being too fine for a number with which one is still given
+_MOST_TOO_FINE = 0.16  # odds of being under `LEAST_PX` with which a number is still given
 BLURRED_OUT = 0.12  # a transfer under this leaves nothing to be seen
 
 
@@ -127,8 +128,6 @@ def _radial() -> tuple[Array, Array, Array]:
     grains = (by_area[:, None] * _shared_area(r[None, :] / d[:, None])).sum(axis=0)
     seams = np.exp(-r / _SEAM_REACH)
     q = np.append(0.0, np.geomspace(0.02, 60.0, 260))
-    from scipy.special import j0
-
     kernel = 2 * math.pi * r * (r[1] - r[0])
     bessel = j0(2 * math.pi * q[:, None] * r[None, :])
     plane = [np.maximum(bessel @ (c * kernel), 1e-9) for c in (grains, seams)]
@@ -251,8 +250,8 @@ def grain_size(
     grains = scale[at, seam] * shapes[at, seam]
     noise = noise_by[at, seam] * bins.noise
     upper = math.exp(float(np.interp(0.95, np.cumsum(by_size), logs)) + 1.645 * MODEL_LOG_SD)
-    too_fine = float(by_size[logs < math.log(LEAST_PX)].sum()) > _MOST_TOO_FINE
-    told = math.exp(mean) >= LEAST_PX and not too_fine
+    too_fine = float(by_size @ ndtr((math.log(LEAST_PX) - logs) / MODEL_LOG_SD))
+    told = too_fine < _MOST_TOO_FINE
     return GrainSize(
         math.exp(mean) if told else math.nan,
         sd if told else math.nan,

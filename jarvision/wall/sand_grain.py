@@ -83,21 +83,24 @@ def sand_grain(
     model = grain_model(camera)
     low, high = floor_mm + _FOOT_MM, floor_mm + sand_top_mm - _TOP_MM
     edges = np.linspace(low, high, max(1, round((high - low) / _BAND_MM)) + 1)
-    seen, bands = 0, []
-    for bottom, top in pairwise(edges.tolist()):
-        found = _band(wall, model, bottom, top)
-        if found is None:
-            continue
-        seen += 1
-        size, px_per_mm = found
-        if size.misfit > _MISFIT or size.log_sd > _NO_ONE_SIZE:
-            continue
-        mean_mm, bound_mm = size.mean_px / px_per_mm, size.finer_than_px / px_per_mm
-        bands.append(GrainBand(bottom - floor_mm, top - floor_mm, mean_mm, size.log_sd, bound_mm))
-    if 2 * len(bands) <= seen:
-        return SandGrain(look.name, why_not=_NO_GRAINS if seen else _HIDDEN)
+    sizes = [(b, t, _band(wall, model, b, t)) for b, t in pairwise(edges.tolist())]
+    seen = [(b - floor_mm, t - floor_mm, *found) for b, t, found in sizes if found is not None]
+    if not seen:
+        return SandGrain(look.name, why_not=_HIDDEN)
+    fits = [size.misfit <= _MISFIT for _, _, size, _ in seen]
+    clear = [
+        ok and not (size.log_sd > _NO_ONE_SIZE or size.mean_px > 0.8 * _COARSEST_MM * scale)
+        for (_, _, size, scale), ok in zip(seen, fits, strict=True)
+    ]
+    if 2 * sum(clear) <= len(seen):
+        return SandGrain(look.name, why_not=_NO_GRAINS)
+    bands = tuple(
+        GrainBand(b, t, size.mean_px / scale, size.log_sd, size.finer_than_px / scale)
+        for (b, t, size, scale), ok in zip(seen, fits, strict=True)
+        if ok
+    )
     finest_mm = _finest_px(camera) / wall.px_per_mm
-    return SandGrain(look.name, tuple(bands), wall.px_per_mm, finest_mm)
+    return SandGrain(look.name, bands, wall.px_per_mm, finest_mm)
 
 
 def _finest_px(camera: PhotoTransfer) -> float:
