@@ -61,8 +61,9 @@ def say_classes(out: Path, jars: Collection[str], standards: Sequence[Standard])
             say(f"Jar {name}: other standards are by weight, and this jar has no weights.")
             continue
         draws = jar.by_weight.shares.draws_pct
-        found = [in_standard(draws, standard) for standard in standards]
-        say(f"Jar {name}\n{classes_text(found, fractions_of(draws))}")
+        sand = jar.sand.parts.measured if jar.sand else None
+        found = [in_standard(draws, standard, sand=sand) for standard in standards]
+        say(f"Jar {name}\n{classes_text(found, fractions_of(draws, sand=sand))}")
         rows.append((jar.jar, found))
         for each in found:
             mark = Mark(name, each.pcts, each.draws_pct, by_weight=True)

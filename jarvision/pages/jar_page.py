@@ -13,6 +13,7 @@ from jarvision.garden.cautions import CAUTIONS, CautionName
 from jarvision.garden.guide import Guide
 from jarvision.garden.soil_water import IDEAL_PORES
 from jarvision.pages.figures import layer_bar, odds_bar
+from jarvision.pages.figures_sand import grains_by_height, sand_curve
 from jarvision.pages.figures_soil import pore_picture, water_bar
 from jarvision.pages.figures_time import duration_text, settling_curve
 from jarvision.pages.frame import page, title_of
@@ -31,6 +32,7 @@ from jarvision.results.headline import (
 from jarvision.results.numbers import printed_unit, share_text, top_range_mm, top_text
 from jarvision.results.record import LAYERS, Curve, JarRecord, PhotoRecord, Shares
 from jarvision.results.report import own_name
+from jarvision.results.sand_seen import sand_line, shown_grain, sure_parts, why_untold
 
 EARLIER = "From an earlier run: not among the photos read last, and not in readings.csv"
 
@@ -115,7 +117,12 @@ def render_jar(given: JarPage, sources: Bibliography) -> str:
         usual=usual_sentences(jar),
         triangle=_triangle(jar),
         guide=given.guide,
-        sections=[(part, *_guide_figure(part.key, given.guide)) for part in given.sections()],
+        sections=[
+            (part, *_guide_figure(part.key, given.guide))
+            for part in given.sections()
+            if part.key != "sand"
+        ],
+        sand=_sand(given),
         cautions=FIRST_CAUTIONS,
         figures=_figures(given),
         sources=sources,
@@ -283,6 +290,42 @@ def _in_units(curve: Curve | None, per_unit: float) -> Curve | None:
         return None
     lines = (curve.lo_mm, curve.mid_mm, curve.hi_mm)
     return Curve(curve.time_s, *(tuple(v * per_unit for v in line) for line in lines))
+
+
+@dataclass(frozen=True, slots=True)
+class _Sand:
+    """What is shown of the sand's grains; `why_not` alone where they were not told."""
+
+    why_not: str
+    line: str = ""
+    photo: str = ""
+    stones: int = 0
+    curve: Markup | None = None
+    by_height: Markup | None = None
+    means: Section | None = None
+
+
+def _sand(given: JarPage) -> _Sand | None:
+    jar = given.jar
+    if jar.measurement is None or jar.measurement.sand_grain is None:
+        return None
+    seen = jar.measurement.sand_grain
+    why, parts = why_untold(jar.sand, seen), sure_parts(jar.sand)
+    grain = shown_grain(jar.sand, seen)
+    if grain is None:
+        return _Sand(why) if why else None
+    per_unit, unit = printed_unit(given.system)
+    return _Sand(
+        "",
+        sand_line(jar.sand, jar.best.texture.likeliest if jar.best else None),
+        grain.photo,
+        grain.stones,
+        sand_curve("sand-curve", parts.finer, limit_mm=grain.limit_mm) if parts else None,
+        grains_by_height(
+            "grains", grain.bands, limit_mm=grain.limit_mm, per_unit=per_unit, unit=unit
+        ),
+        next((part for part in given.sections() if part.key == "sand"), None),
+    )
 
 
 # --- the triangle -------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ they can be read whatever is in the photo.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import cv2
 import numpy as np
@@ -43,11 +43,13 @@ from jarvision.pages.overlay_words import (
     LineMark,
     deposit_mm,
     doubts_in_words,
+    grain_in_words,
     headline,
     legend,
 )
-from jarvision.pages.palette import CHALK, DUST, PLATE, WARNING
+from jarvision.pages.palette import CHALK, DUST, GRAIN, PLATE, WARNING
 from jarvision.results.numbers import printed_unit
+from jarvision.wall.measurement import GrainBand
 from jarvision.wall.read import PhotoReading
 
 _HEAD_H, _FOOT_H = 172, 170
@@ -59,7 +61,7 @@ _BANDS = {"own": 0.4, "older": 0.2, "floor": 0.25}  # how strongly the 90 % rang
 _WIDE_MM = 6.0
 _DASHES = {"older": (16.0, 10.0), "rival": (3.0, 9.0), "water": (26.0, 8.0)}  # on, off [px]
 
-_TITLE_PX, _VALUE_PX, _NOTE_PX, _SMALL_PX, _LEGEND_PX = 30, 38, 27, 25, 31
+_TITLE_PX, _VALUE_PX, _NOTE_PX, _SMALL_PX, _LEGEND_PX, _GRAIN_PX = 30, 38, 27, 25, 31, 20
 _LABEL_PX = (36.0, 42.0, 34.0, 34.0)  # room for title, value, range and note
 
 
@@ -115,6 +117,29 @@ def _draw_scale(pane: Picture, drawing: Drawing) -> Iterator[Words]:
         if i == len(ticks) - 1:
             unit = printed_unit(drawing.system)[1] if drawing.reading.scaled else "%"
             yield Words(unit, x, y - 1.3 * _SMALL_PX, _SMALL_PX, anchor=anchor, edge_px=3)
+
+
+_LEAST_LABEL_PX = 26.0
+
+
+def _draw_grains(pane: Picture, drawing: Drawing, bands: Sequence[GrainBand]) -> Iterator[Words]:
+    """Draw brackets for bands of the sand inside the scale's end of the wall -> their sizes."""
+    side = -1 if drawing.is_right else 1
+    a_mm = -side / drawing.photo.look.jar.view.outline.radius_mm
+    at = drawing.end(side) + 0.8 * a_mm
+    last_y = math.inf
+    for band in bands:
+        said = grain_in_words(band)
+        if not said:
+            continue
+        ends = np.array([band.bottom_mm + 0.15, band.top_mm - 0.15])
+        ticks = [drawing.line(at + np.array([0.0, a_mm]), height) for height in ends]
+        stroke(pane, [drawing.line(np.full(2, at), ends), *ticks], GRAIN, 2)
+        x, y = drawing.line(np.array([at + 1.6 * a_mm]), ends.mean())[0]
+        if last_y - y >= _LEAST_LABEL_PX:
+            last_y, anchor = y, "lm" if side < 0 else "rm"
+            where = x + drawing.pane_x, y + _HEAD_H
+            yield Words(said, *where, _GRAIN_PX, GRAIN, anchor=anchor, edge_px=3)
 
 
 def _scale_heights(drawing: Drawing) -> tuple[Array, int]:
@@ -192,10 +217,11 @@ def _head(drawing: Drawing, gamma: float, called: str = "", soil: str = "") -> I
     yield Words(doubts, _WIDTH - _PAD, 140, _SMALL_PX, WARNING, anchor="rm")
 
 
-def _foot(drawing: Drawing) -> Iterator[Words]:
+def _foot(drawing: Drawing, *, has_grains: bool = False) -> Iterator[Words]:
     """Legend under the picture."""
     room = _WIDTH - 2 * _PAD
-    lines = wrapped(legend(drawing.marks, drawing.reading), _LEGEND_PX, room)
+    phrases = legend(drawing.marks, drawing.reading, has_grains=has_grains)
+    lines = wrapped(phrases, _LEGEND_PX, room)
     pitch = min(42.0, (_FOOT_H - 24.0) / len(lines))
     y = _HEAD_H + PANE_H + (_FOOT_H - pitch * (len(lines) - 1)) / 2
     for i, line in enumerate(lines):
@@ -210,6 +236,7 @@ def draw_overlay(
     called: str = "",
     soil: str = "",
     system: UnitSystem = UnitSystem.METRIC,
+    bands: Sequence[GrainBand] = (),
 ) -> Picture:
     """Draw what was read in one photo.
 
@@ -228,6 +255,8 @@ def draw_overlay(
         What the soil is called by weight; empty where that is not known.
     system : UnitSystem
         Units of the heights and of the scale.
+    bands : sequence of GrainBand
+        The sand's grains by height, where this photo shows them for sure.
 
     Returns
     -------
@@ -244,8 +273,10 @@ def draw_overlay(
     words = list(_draw_scale(pane, drawing))
     for mark in drawing.marks:
         _draw_mark(pane, drawing, mark)
+    words += _draw_grains(pane, drawing, bands)
     words += _draw_labels(canvas, drawing)
-    return write(canvas, [*words, *_head(drawing, gamma, called, soil), *_foot(drawing)])
+    words += _head(drawing, gamma, called, soil)
+    return write(canvas, [*words, *_foot(drawing, has_grains=bool(bands))])
 
 
 def jpeg_of(picture: Picture) -> bytes:

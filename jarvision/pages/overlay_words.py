@@ -16,7 +16,7 @@ from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
 from jarvision.results.doubt_order import gravest_first
 from jarvision.results.headline import soil_in_words
-from jarvision.wall.measurement import LAYERS, Boundary
+from jarvision.wall.measurement import LAYERS, Boundary, GrainBand
 from jarvision.wall.read import PhotoReading
 
 FARTHEST_MM = 300.0
@@ -213,11 +213,19 @@ _KEYS = {
 }
 
 
-def legend(marks: Sequence[LineMark], reading: Drawn) -> list[str]:
+def grain_in_words(band: GrainBand) -> str:
+    """Say the mean size of a band's grains [mm]; nothing where it is not told."""
+    if band.is_measured:
+        return f"{band.mean_mm:.2g}"
+    return f"< {band.finer_than_mm:.2g}" if math.isfinite(band.finer_than_mm) else ""
+
+
+def legend(marks: Sequence[LineMark], reading: Drawn, *, has_grains: bool = False) -> list[str]:
     """Phrases that explain the signs used."""
     styles = {m.style for m in marks}
     phrases = [text for style, text in _KEYS.items() if style in styles]
     phrases += ["band and brackets: right 9 times in 10", "gap: left open to judge by eye"]
+    phrases += ["in the sand: size of its grains, mm"] if has_grains else []
     if not reading.scaled:
         return [*phrases, "%: of the deposit's height, as no strip gave a scale"]
     return [*phrases, "heights count from the inside floor, not from the strip's 0"]

@@ -62,6 +62,8 @@ PLATE, CHALK, DUST, WARNING, EDGE, WATER_LINE = map(
 )
 LINES = {"sand": bgr("#FAE150"), "silt": bgr("#50AFEB"), "clay": bgr("#F05F6E")}
 """Tops of the layers, told apart by lightness as much as by hue."""
+GRAIN = bgr(FILLS["sand"])
+"""Brackets beside the sand, which are no line that was read."""
 
 
 # --- elements -------------------------------------------------------------------------------------

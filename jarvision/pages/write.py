@@ -33,6 +33,7 @@ from jarvision.results.beds import (
 from jarvision.results.cache import is_earlier, last_beds, last_refused, last_run
 from jarvision.results.jarfile import read_jar_folder
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
+from jarvision.results.sand_seen import sure_parts
 from jarvision.results.spoken import spoken_in
 
 COMPARED_PAGE = "compared.html"
@@ -170,12 +171,14 @@ def _guide(
             "class or two, toward less clay where the water had cleared."
         )
     om_pct = note.om_pct if note else None
+    parts = sure_parts(jar.sand)
     soil = soil_from_draws(
         jar.best.draws_pct,
         origin=say(words, _READING),
         rng=rng,
         om_pct=om_pct,
         texture=jar.best.texture,
+        sand_shares=parts.shares if parts and jar.by_weight else None,
     )
     bed = Bed(note.bed, note.area_m2) if note else Bed()
     return make_guide(soil, system=units, rng=rng, bed=bed, crops=crops)

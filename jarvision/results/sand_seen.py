@@ -10,11 +10,17 @@ from jarvision.estimate.estimate import Estimated
 from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.posterior import Interval
 from jarvision.estimate.sand_classes import PARENTS, SandClass
+from jarvision.estimate.sand_grading import SandGrading
 from jarvision.estimate.sand_parts import PART_LIMITS_UM, SAND_PARTS, SandParts, interval_of
 from jarvision.estimate.texture import TextureClass
+from jarvision.wall.measurement import SandGrain
 
 _DIGITS = 6
 _KEPT_DRAWS = 200  # stored with a jar: ranges of sizes to a few per cent
+_OPEN = (
+    "Too little is seen to tell whether its grains lie coarse below fine, as they settle; take the "
+    "first photo nearer and sharp, or rub the sand between your fingers."
+)
 _MOST = 0.5  # of the sand, from which one part of it is named alone; ours
 _UNTOLD = Interval(math.nan, math.nan, math.nan)
 
@@ -48,7 +54,9 @@ class SandRow:
 
 
 def sand_row(made: Estimated) -> SandRow | None:
-    """Put what was seen of a jar's sand in a row; None where nothing was, or without millimetres.
+    """Put what was seen of a jar's sand in a row; None where it was not looked at.
+
+    What is not sure stays unknown: a wall whose pattern is no grain's must not become a number.
 
     Parameters
     ----------
@@ -63,10 +71,11 @@ def sand_row(made: Estimated) -> SandRow | None:
         kin = PARENTS.get(made.weighed.texture.likeliest, ())
         name = max(kin, key=sand.texture.odds_of, default=None)
         odds = sand.texture.odds_of(name) if name else math.nan
-    found = [_rounded(part) for part in (sand.of_soil_pct if sand else (_UNTOLD,) * 5)]
+    parts = sure_parts(sand)
+    found = [_rounded(part) for part in (sand.of_soil_pct if sand and parts else (_UNTOLD,) * 5)]
     very_coarse, coarse, medium, fine, very_fine = found
     return SandRow(
-        _rounded(sand.parts.mean_mm) if sand else _UNTOLD,
+        _rounded(parts.mean_mm) if parts else _UNTOLD,
         round(sand.parts.finer_than_mm, _DIGITS) if sand else math.nan,
         (very_coarse, coarse, medium, fine, very_fine),
         name,
@@ -79,6 +88,11 @@ def _rounded(of: Interval) -> Interval:
     return Interval(*(round(float(value), _DIGITS) for value in (of.value, of.lo, of.hi)))
 
 
+def sure_parts(sand: JarSand | None) -> SandParts | None:
+    """Give the parts of a jar's sand where they are told and sure, else None."""
+    return sand.parts if sand and sand.parts.are_sure else None
+
+
 def kept_sand(sand: JarSand | None) -> JarSand | None:
     """Give what is stored of a jar's sand: all but most of its draws."""
     if sand is None:
@@ -86,6 +100,12 @@ def kept_sand(sand: JarSand | None) -> JarSand | None:
     every = max(1, len(sand.parts.shares) // _KEPT_DRAWS)
     shares, finer = (a[::every][:_KEPT_DRAWS] for a in (sand.parts.shares, sand.parts.finer))
     return replace(sand, parts=replace(sand.parts, shares=shares, finer=finer))
+
+
+def shown_grain(sand: JarSand | None, grain: SandGrain | None) -> SandGrain | None:
+    """Give the grains by height that may be shown: where they lie as settled, or all are bound."""
+    is_bound = sand is not None and math.isfinite(sand.parts.finer_than_mm)
+    return grain if is_bound or sure_parts(sand) else None
 
 
 # --- in words -----------------------------------------------------------------------------------
@@ -107,18 +127,34 @@ def sand_line(sand: JarSand | None, soil: TextureClass | None) -> str:
     """
     if sand is None:
         return ""
-    if not sand.parts.are_told:
-        bound = sand.parts.finer_than_mm
-        return f"Sand: finer than {bound:.2g} mm on average." if math.isfinite(bound) else ""
-    return f"Sand: {_mostly(sand.parts)}{called_by_sand(sand, soil)}."
+    if math.isfinite(sand.parts.finer_than_mm):
+        return f"Sand: finer than {sand.parts.finer_than_mm:.2g} mm on average."
+    parts = sure_parts(sand)
+    return f"Sand: {_mostly(parts)}{_called(sand, soil)}." if parts else ""
 
 
-def called_by_sand(sand: JarSand, soil: TextureClass | None) -> str:
+def _called(sand: JarSand, soil: TextureClass | None) -> str:
     """Say what a soil is called by its sand, where that is clear, to stand after something."""
     name = sand.texture.named(soil) if sand.texture and soil else None
     if name is None or sand.texture is None:
         return ""
     return f"; {name}, {odds_in_words(sand.texture.odds_of(name))}"
+
+
+def why_untold(sand: JarSand | None, grain: SandGrain | None) -> str:
+    """Say why nothing is told of a sand whose grains were looked at; empty where it is, or doubted.
+
+    Parameters
+    ----------
+    sand : JarSand or None
+        What is known of it.
+    grain : SandGrain or None
+        What a photo shows of its grains.
+    """
+    if grain is not None and grain.why_not:
+        return grain.why_not
+    is_open = sand is not None and sand.parts.grading is SandGrading.UNTOLD
+    return _OPEN if is_open and shown_grain(sand, grain) is None else ""
 
 
 def _mostly(parts: SandParts) -> str:

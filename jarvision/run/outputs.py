@@ -8,7 +8,6 @@ from pathlib import Path
 
 from jarvision.core.own_files import write_result
 from jarvision.estimate.interim import InterimReading
-from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.reading import JarReading
 from jarvision.pages.overlay import draw_overlay, jpeg_of, small
 from jarvision.results.cache import keep_run, make_folder
@@ -16,6 +15,7 @@ from jarvision.results.codec import json_of
 from jarvision.results.headline import soil_in_words
 from jarvision.results.record import JarRecord, json_name, overlay_name
 from jarvision.results.report import called, readings_csv
+from jarvision.results.sand_seen import shown_grain
 from jarvision.run.album import Album, path_of, unforeseen
 from jarvision.run.one_jar import JarJob, not_read, pictured
 from jarvision.run.outcome import Batch, Outcome
@@ -38,7 +38,7 @@ def with_files(outcome: Outcome, job: JarJob, album: Album) -> JarFiles:
     files: list[tuple[str, bytes | str]] = []
     if (read := outcome.reading or outcome.interim) is not None:
         try:
-            files += _overlays(read, outcome.weighed, job, album)
+            files += _overlays(read, outcome, job, album)
         except Exception as error:
             failed = unforeseen("The pictures of this jar's layers", error)
             outcome = not_read(job, failed, outcome.record.left_out, is_lasting=False)
@@ -53,15 +53,25 @@ def with_files(outcome: Outcome, job: JarJob, album: Album) -> JarFiles:
 
 
 def _overlays(
-    reading: JarReading | InterimReading, weighed: Weighed | None, job: JarJob, album: Album
+    reading: JarReading | InterimReading, outcome: Outcome, job: JarJob, album: Album
 ) -> Iterator[tuple[str, bytes]]:
     words = called(reading.jar, **job.called)
-    soil = soil_in_words(weighed.texture) if weighed else ""
+    soil = soil_in_words(outcome.weighed.texture) if outcome.weighed else ""
+    measured = outcome.record.measurement
+    grain = shown_grain(outcome.record.sand, measured.sand_grain if measured else None)
     for photo in pictured(reading):
         path = path_of(job.jar.chosen[photo.reading].key)
         picture = album.open(path, job.spotted[path])[0].bgr
         system = job.settings.system
-        drawn = draw_overlay(picture, photo, reading, called=words, soil=soil, system=system)
+        drawn = draw_overlay(
+            picture,
+            photo,
+            reading,
+            called=words,
+            soil=soil,
+            system=system,
+            bands=grain.bands if grain and grain.photo == photo.name else (),
+        )
         yield overlay_name(reading.jar, str(photo.reading)), jpeg_of(drawn)
 
 

@@ -7,21 +7,25 @@ import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
+import scipy.stats
 from report_samples import composition_draws, jar_dict, weight_dict, write_jar
 from shapely.geometry import Point, Polygon
 
 from jarvision.core.units import UnitSystem
+from jarvision.estimate.sand_parts import CURVE_UM
 from jarvision.estimate.texture import CLASS_POLYGONS, Texture, TextureClass, texture_of
 from jarvision.garden.guide_request import GuideRequest, guide_from_request
 from jarvision.garden.howto import howto_steps
 from jarvision.garden.soil_water import IDEAL_PORES, Pores
 from jarvision.pages import palette as canvas
 from jarvision.pages.figures import layer_bar, layer_column, odds_bar, pct_text, share_strip
+from jarvision.pages.figures_sand import grains_by_height, sand_curve
 from jarvision.pages.figures_soil import pore_picture, water_bar
 from jarvision.pages.figures_time import duration_text, settling_curve
 from jarvision.pages.howto_art import drawing
 from jarvision.pages.triangle import _NAME_PLACES, Mark, place_on_triangle, triangle
 from jarvision.results.jarfile import read_jar_file
+from jarvision.wall.measurement import GrainBand
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -56,6 +60,8 @@ def every_figure(jar):
     soil = guide(texture_class="loam")
     marks = [Mark("a<b", (40, 40, 20), composition_draws((40, 40, 20), 3))]
     yield triangle("t", "T", "D", marks)
+    yield sand_curve("s", curves(), limit_mm=0.1)
+    yield grains_by_height("g", GRAINS, limit_mm=0.1)
     yield layer_bar(
         "l", "L", jar.by_height, tops=[(20, (19, 22)), (40, (39, 41)), (50, (math.nan, math.nan))]
     )
@@ -444,3 +450,114 @@ def test_highlight_names_a_field():
     tinted = triangle("t", "T", "D", [], highlight=[TextureClass.LOAM])
     assert plain.count(canvas.HIGHLIGHT) == 0
     assert tinted.count(canvas.HIGHLIGHT) == 1
+
+
+# --- the sand's grain ----------------------------------------------------------------------------
+
+GRAINS = (
+    GrainBand(0.0, 3.0, 0.5, 0.2),
+    GrainBand(3.0, 6.0, 0.25, 0.1),
+    GrainBand(6.0, 8.0),
+    GrainBand(8.0, 10.0, finer_than_mm=0.125),
+)
+
+
+def curves(*, middle_um=200.0, seed=0, count=300):
+    """Draws of a log-normal sand within 50 to 2000 µm."""
+    rng = np.random.default_rng(seed)
+    middles = np.log(middle_um) + 0.2 * rng.standard_normal((count, 1))
+    below = scipy.stats.norm.cdf((np.log(CURVE_UM) - middles) / 0.7)
+    return (below - below[:, :1]) / (below[:, -1:] - below[:, :1])
+
+
+def polyline(drawn, kind):
+    [node] = parsed(drawn).iter(f"{SVG}{kind}")
+    return np.array([[float(v) for v in pair.split(",")] for pair in node.get("points").split()])
+
+
+def limit_places(drawn):
+    """Where sizes stand on the axis, by their printed numbers."""
+    nodes = parsed(drawn).iter(f"{SVG}text")
+    numbers = {n.text: float(n.get("x")) for n in nodes if n.get("text-anchor") == "middle"}
+    return {mm: numbers[mm] for mm in ("0.05", "0.1", "0.25", "0.5", "1", "2")}
+
+
+def test_the_limits_of_the_sand_s_parts_stand_on_a_logarithmic_axis():
+    """0.05, 0.1, 0.25, 0.5, 1 and 2 mm (Soil Survey Manual, USDA Handbook 18, chapter 3)."""
+    drawn = sand_curve("c", curves())
+    for figure in (drawn, grains_by_height("g", GRAINS)):
+        at = limit_places(figure)
+        octaves = [(at[b] - at[a]) / math.log2(float(b) / float(a)) for a, b in pairs(at)]
+        assert octaves == pytest.approx([octaves[0]] * 5, abs=0.05)
+    names = [w for w in words(drawn) if w in ("very fine", "fine", "medium", "coarse")]
+    assert sorted(names) == ["coarse", "fine", "medium", "very fine"]
+
+
+def pairs(of):
+    return itertools.pairwise(of)
+
+
+def test_the_curve_of_the_sand_is_the_mean_of_its_draws_and_its_band_holds_nine_in_ten():
+    finer = curves()
+    drawn = sand_curve("c", finer, limit_mm=0.2)
+    line = polyline(drawn, "polyline")
+    part = (224 - line[:, 1]) / (224 - 34)
+    assert part == pytest.approx(finer.mean(axis=0), abs=0.001)
+    assert (np.diff(line[:, 0]) > 0).all()
+    band = (224 - polyline(drawn, "polygon")[:, 1]) / (224 - 34)
+    high, low = band[: CURVE_UM.size], band[CURVE_UM.size :][::-1]
+    held = ((finer >= low - 1e-4) & (finer <= high + 1e-4)).mean(axis=0)
+    # at the ends all draws are one to the drawing's hundredths
+    assert held[2:-4] == pytest.approx(0.9, abs=0.02)
+
+
+def dashed(drawn):
+    lines = parsed(drawn).iter(f"{SVG}line")
+    return [float(n.get("x1")) for n in lines if n.get("stroke-dasharray")]
+
+
+def test_the_finest_grains_that_a_photo_tells_are_marked():
+    for draw in (
+        lambda mm: sand_curve("c", curves(), limit_mm=mm),
+        lambda mm: grains_by_height("g", GRAINS, limit_mm=mm),
+    ):
+        at = limit_places(draw(0.1))
+        assert dashed(draw(0.1)) == pytest.approx([at["0.1"]], abs=0.01)
+        assert dashed(draw(0.04)) == dashed(draw(math.nan)) == []
+
+
+def test_each_band_is_as_high_as_it_lies_and_as_wide_as_its_range():
+    """1.645 sd to each side hold 90 % (normal tables): 0.5 mm with sd 0.2 is 0.36 to 0.69 mm."""
+    drawn = grains_by_height("g", GRAINS)
+    at = limit_places(drawn)
+    octave = (at["2"] - at["1"]) / 1.0
+
+    def x(mm):
+        return at["0.5"] + octave * math.log2(mm / 0.5)
+
+    coarse, fine, bound = rects(drawn, canvas.FILLS["sand"])
+    assert coarse[0] == pytest.approx(x(0.5 * math.exp(-0.329)), abs=0.05)
+    assert coarse[0] + coarse[2] == pytest.approx(x(0.5 * math.exp(0.329)), abs=0.05)
+    assert coarse[3] == pytest.approx(1.5 * bound[3], abs=0.05)  # 3 mm and 2 mm high
+    assert coarse[1] == pytest.approx(fine[1] + fine[3], abs=0.05)  # one above the other
+    assert bound[0] == pytest.approx(at["0.05"], abs=0.05)
+    assert bound[0] + bound[2] == pytest.approx(x(0.125), abs=0.05)
+    said = next(parsed(drawn).iter(f"{SVG}desc")).text
+    assert "finer than 0.12 mm" in said  # 0.125 in two digits, to even
+    assert "0.5 (0.36–0.69) mm" in said
+    assert "6.0 to 8.0" not in said  # nothing is told of it
+
+
+def test_grains_beyond_the_axis_make_it_longer():
+    drawn = grains_by_height("g", (GrainBand(0, 2, 5.0, 0.3), GrainBand(2, 4, 0.03, 0.3)))
+    for left, _, wide, _ in rects(drawn, canvas.FILLS["sand"]):
+        assert left >= 46
+        assert left + wide <= 292.01
+    with pytest.raises(ValueError, match="needs bands"):
+        grains_by_height("g", (GrainBand(0, 2),))
+
+
+def test_heights_of_grains_are_in_the_user_s_units():
+    drawn = grains_by_height("g", GRAINS, per_unit=1 / 25.4, unit="in")
+    assert "height above the floor, in" in words(drawn)
+    assert "0.1" in words(drawn)

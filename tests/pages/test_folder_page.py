@@ -9,6 +9,7 @@ from itertools import pairwise
 import pytest
 from PIL import Image
 from report_samples import jar_dict, picture, unread_dict, weight_dict, write_jar
+from sand_record import FINE, record
 
 from jarvision.core.errors import UsageError
 from jarvision.core.files import WriteError
@@ -17,6 +18,8 @@ from jarvision.pages.pictures import load_pictures
 from jarvision.pages.write import write_report
 from jarvision.results.beds import BedsError
 from jarvision.results.cache import keep_run
+from jarvision.results.codec import json_of
+from jarvision.wall.measurement import GrainBand, SandGrain
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -117,6 +120,52 @@ def test_the_test_and_all_sources_stand_once_on_their_own_page(folder):
         named = {one for mark in marks for one in mark.split(", ")} - {"P1"}  # the note's example
         assert named
         assert named <= listed
+
+
+def sand_page(folder, jar):
+    write_jar(folder, json.loads(json_of(jar)), pictures=False)
+    report(folder)
+    return page(folder, "report-5.html")
+
+
+def test_how_coarse_the_sand_is_stands_in_details_of_its_own(tmp_path):
+    made = sand_page(tmp_path, record(FINE, stones=2, stones_share=0.01))
+    ids = [a.get("id") for _, a in made.tags]
+    assert {"sand", "sand-curve-title", "grains-title"} <= set(ids)
+    assert "guide-sand" not in ids  # what it means stands beside it, and once
+    assert made.words.count("of 8 (1 blows most)") == 1
+    assert "Plants can draw on" in made.words
+    assert "2 stones over 2 mm lie at the glass" in made.words
+    assert "tried on drawn sands and not yet on real ones" in made.words
+
+
+@pytest.mark.parametrize("why", ["The photo is too small.", *HOSTILE])
+def test_why_the_sand_was_not_told_is_said_in_the_details(tmp_path, why):
+    made = sand_page(tmp_path, record(None, grain=SandGrain("0.jpg", why_not=why)))
+    assert "How coarse the sand is was not told." in made.words
+    assert "sand" not in {a.get("id") for _, a in made.tags}
+    assert len(made.all("script")) == len(made.all("img")) == 0
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_the_name_of_the_sand_s_photo_is_text(tmp_path, name):
+    made = sand_page(tmp_path, record(FINE, photo=name))
+    assert "Read from how the grains look in" in made.words
+    assert len(made.all("script")) == len(made.all("img")) == 0
+
+
+def test_a_bound_is_shown_without_a_curve(tmp_path):
+    bands = tuple(GrainBand(i, i + 2, finer_than_mm=0.15) for i in (0, 2, 4))
+    made = sand_page(tmp_path, record(None, grain=SandGrain("0.jpg", bands)))
+    ids = {a.get("id") for _, a in made.tags}
+    assert "grains-title" in ids
+    assert "sand-curve-title" not in ids
+    assert "Sand: finer than 0.15 mm on average." in made.words
+
+
+def test_of_sand_that_was_not_looked_at_nothing_is_said(folder, tmp_path):
+    report(folder)
+    assert "coarse the sand" not in page(folder, "report-5.html").words
 
 
 def test_an_unread_jars_page_says_why(folder):

@@ -1,12 +1,16 @@
 """The pages in a real browser: no errors, no sideways scroll, nothing cut off, readable."""
 
+from dataclasses import replace
+
 import pytest
 from browser import browser_session, find_browser
 from report_samples import jar_dict, unread_dict, weight_dict, write_jar
+from sand_record import FINE, record
 
 from jarvision.core.units import UnitSystem
 from jarvision.pages.write import write_report
 from jarvision.results.cache import keep_run
+from jarvision.results.codec import json_of
 
 _, _, MISSING = find_browser()
 pytestmark = [
@@ -15,7 +19,8 @@ pytestmark = [
 ]
 
 PHONE, DESK = (360, 740), (1280, 900)
-PAGES = ("report.html", "report-5.html", "report-7.html", "report-12.html", "howto.html")
+JARS = ("report-5.html", "report-7.html", "report-12.html", "report-20.html")
+PAGES = ("report.html", *JARS, "howto.html")
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +41,8 @@ def folder(tmp_path_factory):
     write_jar(path, jar_dict("12", pcts=(60.0, 25.0, 15.0), **told))
     write_jar(path, unread_dict("7"))
     write_jar(path, jar_dict(long, pcts=(2.0, 3.0, 95.0)), stem="long", pictures=False)
+    sandy = replace(record(FINE, stones=1, stones_share=0.01), jar="20")
+    (path / "jar-20.json").write_text(json_of(sandy), encoding="utf-8")
     (path / "beds.csv").write_text(
         f"jar,bed,depth,dug,area,om,notes\n5,{long},0-6 in,2026-05-01,100 sqft,3,{long}\n"
         f"12,{long},6 in,2024,100 sqft,,\n{long},South,6 in,2026-05,50 sqft,,\n"
@@ -256,7 +263,7 @@ def test_no_figure_is_cut_by_the_paper(browser, folder, page, paper):
 
 
 @pytest.mark.parametrize("paper", PAPER)
-@pytest.mark.parametrize("page", ["report-5.html", "report-7.html", "report-12.html"])
+@pytest.mark.parametrize("page", JARS)
 def test_a_jar_is_one_printed_page(browser, folder, page, paper):
     import pypdfium2
 
@@ -295,7 +302,9 @@ def test_a_picture_opens_large_and_closes(browser, folder):
 def test_details_are_closed_until_asked_for(browser, folder):
     browser.resize(*PHONE)
     browser.open(folder / "report-5.html")
-    closed = browser.run("return [...document.querySelectorAll('details')].map(d => d.open)")
-    assert closed == [False] * 3
+    closed = "return [...document.querySelectorAll('details')].map(d => d.open)"
+    assert browser.run(closed) == [False] * 3
     tall = browser.run("return document.documentElement.scrollHeight")
     assert tall < 6 * PHONE[1]
+    browser.open(folder / "report-20.html")
+    assert browser.run(closed) == [False] * 4

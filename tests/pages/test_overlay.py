@@ -34,7 +34,7 @@ from jarvision.pages.overlay import draw_overlay, jpeg_of
 from jarvision.pages.overlay_pen import drawable
 from jarvision.pages.overlay_words import boundary_label, marks_of
 from jarvision.wall.locate import Look
-from jarvision.wall.measurement import Boundary, Floor, JarMeasurement
+from jarvision.wall.measurement import Boundary, Floor, GrainBand, JarMeasurement
 from jarvision.wall.read import photo_reading
 
 WIDE, HIGH = 1000, 1300
@@ -396,6 +396,56 @@ def test_the_font_has_the_letters_that_are_written():
 
 def test_accents_go_before_a_name_does():
     assert drawable("café 土") == "cafe ?"
+
+
+# --- the sand's grain -------------------------------------------------------------------------
+
+BANDS = (
+    GrainBand(1.0, 7.0, 0.412, 0.1),
+    GrainBand(7.0, 13.0, 0.2345, 0.1),
+    GrainBand(13.0, 14.0),
+    GrainBand(14.0, 20.0, finer_than_mm=0.151),
+)
+
+
+def grains_said(bands):
+    photo, reading = scene()
+    drawing = overlay_place.plan(photo, reading)
+    return list(overlay._draw_grains(photo_of(), drawing, bands))
+
+
+def test_bands_of_grains_carry_their_size_or_bound_beside_them():
+    said = grains_said(BANDS)
+    assert [w.text for w in said] == ["0.41", "0.23", "< 0.15"]
+    # the scale stands at the left end of the wall, so these stand to the right of it, inside
+    drawn = draw_overlay(photo_of(), *scene(), bands=BANDS)
+    for words, height in zip(said, (4.0, 10.0, 17.0), strict=True):
+        x, y = in_overlay(drawn, seen_at(np.array([AZIMUTH[0]]), height))[0]
+        assert x < words.x < x + 40
+        assert words.y == pytest.approx(y, abs=6)  # the wall's end lies a little higher
+
+
+def test_sizes_of_thin_bands_do_not_lie_on_one_another():
+    thin = tuple(GrainBand(i, i + 1, 0.3, 0.1) for i in range(18))
+    said = grains_said(thin)
+    assert 4 < len(said) < 18
+    steps = -np.diff([w.y for w in said])
+    assert steps.min() >= 26
+
+
+def test_grains_are_explained_only_where_there_are_some(drawn):
+    photo, reading = scene()
+    drawing = overlay_place.plan(photo, reading)
+    told = [w.text for w in overlay._foot(drawing, has_grains=True)]
+    assert any("size of its grains, mm" in text for text in told)
+    assert not any("grains" in text for text in everything_said(photo, reading))
+    plain = draw_overlay(photo_of(), photo, reading, bands=())
+    assert np.array_equal(plain, drawn)
+
+
+def test_odd_bands_are_drawn():
+    odd = (GrainBand(-9e3, 9e3, 1e-3, 5.0), GrainBand(0.0, math.nan, 99.0, 0.1), GrainBand(1, 1))
+    assert draw_overlay(photo_of(), *scene(), bands=odd).size
 
 
 # --- values that break drawings ----------------------------------------------------------------

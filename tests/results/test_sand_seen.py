@@ -21,7 +21,7 @@ from jarvision.results.codec import JarFileError, json_of, record_from
 from jarvision.results.from_reading import row_of
 from jarvision.results.recompute import recomputed
 from jarvision.results.report import readings_csv
-from jarvision.results.sand_seen import sand_line
+from jarvision.results.sand_seen import sand_line, shown_grain, why_untold
 from jarvision.wall.measurement import GrainBand, SandGrain
 
 
@@ -254,6 +254,29 @@ def test_a_bound_is_said_as_a_bound():
     jar = record(None, grain=bound)
     assert "  Sand: finer than 0.15 mm on average." in jar_card(jar)
     assert math.isnan(jar.sand.parts.mean_mm.value)
+
+
+TWO = SandGrain("0.jpg", (GrainBand(0, 12, 0.9, 0.3), GrainBand(12, 26, 0.8, 0.3)))
+
+
+def test_what_is_not_sure_is_not_told():
+    """A pattern that is no grain's must not become a number: these bands tell of no settling."""
+    jar = record(None, grain=TWO)
+    assert set(cells(jar.row).values()) == {""}
+    assert "Sand:" not in jar_card(jar)
+    assert shown_grain(jar.sand, jar.measurement.sand_grain) is None
+    assert "coarse below fine" in why_untold(jar.sand, jar.measurement.sand_grain)
+
+
+def test_what_is_shown_of_the_grains():
+    jar = record(FINE)
+    assert shown_grain(jar.sand, jar.measurement.sand_grain) is jar.measurement.sand_grain
+    assert why_untold(jar.sand, jar.measurement.sand_grain) == ""
+    contrary = record(FINE[::-1])  # its doubt says why
+    assert shown_grain(contrary.sand, contrary.measurement.sand_grain) is None
+    assert why_untold(contrary.sand, contrary.measurement.sand_grain) == ""
+    assert shown_grain(None, None) is None
+    assert why_untold(None, SandGrain("0.jpg", why_not="Too small.")) == "Too small."
 
 
 def test_without_millimetres_nothing_is_told():
