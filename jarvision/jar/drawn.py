@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from jarvision.core.errors import NoJarError
 from jarvision.jar.geometry import Camera, Outline, View
+from jarvision.jar.least_squares import least_squares
 from jarvision.jar.unmarked import camera_of_walls
-from jarvision.jar.view_fit import Jar, least_squares
+from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_edges import Wall
 
 Array: TypeAlias = NDArray[np.float64]

@@ -6,7 +6,7 @@ without one, the walls and the curve of the foot give a view whose unit is the j
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypeAlias
@@ -21,10 +21,9 @@ from jarvision.jar.geometry import (
     Camera,
     Outline,
     View,
-    distorted,
     outline_points,
-    rotation_of,
 )
+from jarvision.jar.least_squares import least_squares
 from jarvision.jar.strip import CORNER_SD_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
 from jarvision.jar.wall_edges import Wall, edges_across, find_walls, peak_columns
@@ -169,63 +168,101 @@ class ViewFit:
     square: bool
 
 
-def _project(p: Array, x: Array, y: Array, z: Array, scene: Scene) -> Array:
-    """Points (sets, n) in the jar's frame -> picture positions (sets, n, 2)."""
-    v = np.stack(np.broadcast_arrays(x, p[:, _HEIGHT, None] - z, y + p[:, _DISTANCE, None]), -1)
-    q = v @ np.swapaxes(rotation_of(p[:, _YAW], p[:, _PITCH], p[:, _ROLL]), -1, -2)
-    centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
-    focal = scene.focal_px * p[:, _FOCAL, None, None]
-    flat = np.asarray(focal * q[..., :2] / q[..., 2:])
-    return distorted(flat, p[:, _RADIAL, None, None], centre) + centre
-
-
-def _wall_points(p: Array, azimuth: Array) -> tuple[Array, Array]:
+def _wall_points(p: Array, azimuth: Array, *, square: bool) -> tuple[Array, Array]:
     """Outside of the wall at azimuths (sets, n)."""
-    column = [p[:, i, None] for i in (_RADIUS, _EXPONENT, _TURN)]
-    return outline_points(azimuth, *column)
+    radius, exponent, turn = (p[:, i, None] for i in (_RADIUS, _EXPONENT, _TURN))
+    if square:
+        return outline_points(azimuth, radius, exponent, turn)
+    return radius * np.sin(azimuth), -radius * np.cos(azimuth)
 
 
 def _edge_azimuths(p: Array, side: int, *, square: bool) -> Array:
     """Azimuth (sets, 1) at which the sight line grazes the wall on a side."""
     if not square:
         return np.asarray(side * np.arccos(p[:, _RADIUS] / p[:, _DISTANCE]))[:, None]
-    azimuth = np.broadcast_to(side * _EDGE_AZIMUTHS, (len(p), len(_EDGE_AZIMUTHS)))
-    x, y = _wall_points(p, azimuth)
-    tangent = side * x / (y + p[:, _DISTANCE, None])
-    at = np.clip(tangent.argmax(axis=1), 1, len(_EDGE_AZIMUTHS) - 2)
+
+    def tangent_at(p: Array, azimuth: Array) -> Array:
+        x, y = _wall_points(p, side * azimuth, square=True)
+        return np.asarray(side * x / (y + p[:, _DISTANCE, None]))
+
+    # the sets differ by less than a step of the azimuths, so that the first tells where to look
+    middle = int(np.clip(tangent_at(p[:1], _EDGE_AZIMUTHS).argmax(), 2, len(_EDGE_AZIMUTHS) - 3))
+    near = _EDGE_AZIMUTHS[middle - 2 : middle + 3]
+    tangent = tangent_at(p, near)
+    at = np.clip(tangent.argmax(axis=1), 1, 3)
     row = np.arange(len(p))
     before, here, after = (tangent[row, at + i] for i in (-1, 0, 1))
     part = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-12)
-    step = _EDGE_AZIMUTHS[1] - _EDGE_AZIMUTHS[0]
-    return np.asarray(side * (_EDGE_AZIMUTHS[at] + step * part))[:, None]
+    return np.asarray(side * (near[at] + (near[1] - near[0]) * part))[:, None]
 
 
-def _residuals(
-    p: Array,
-    scene: Scene,
-    *,
-    square: bool,
-    known: Outline | None,
-    robust_sd: float = np.inf,
-) -> Array:
-    """Misfits of sets of parameters, in standard deviations, (sets, residuals)."""
-    strip = scene.strip
-    corners = strip.corners_mm.reshape(-1, 2)
-    across = corners[:, 0] - strip_spec().tag_centre_mm(0)[0]
-    azimuth = p[:, _AZIMUTH, None] + (p[:, _STRETCH] / p[:, _RADIUS])[:, None] * across
-    slant_z = corners[:, 1] + p[:, _SLANT, None] * across
-    sides = [np.repeat(_edge_azimuths(p, w.side, square=square), 2, 1) for w in scene.walls]
-    ends_z = np.broadcast_to(_WALL_ENDS_MM, (len(p), 2))
-    x, y = _wall_points(p, np.concatenate([azimuth, *sides], axis=1))
-    z = np.concatenate([slant_z, *[ends_z] * len(sides)], axis=1)
-    at = _project(p, x, y, z, scene)
-    off = at[:, : len(corners)] - strip.corners_px.reshape(-1, 2)
-    parts = [_robust(off.reshape(len(p), -1) / _corner_sd_px(strip), robust_sd)]
-    for i, wall in enumerate(scene.walls):
-        first = len(corners) + 2 * i
-        parts.append(_wall_residuals(at[:, first : first + 2], wall, scene))
-    parts.append(_prior_residuals(p, square=square, known=known))
-    return np.concatenate(parts, axis=1)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Misfit:
+    """How far views lie off a scene: what is the same for all of them."""
+
+    scene: Scene
+    square: bool
+    known: Outline | None
+    across_mm: Array  # (corners,), of the tags' corners
+    z_mm: Array
+    seen_px: Array  # (2, corners)
+    centre_px: Array
+    walls: tuple[tuple[Array, Array], ...]  # columns and rows of three points each [px]
+
+    @classmethod
+    def of(cls, scene: Scene, *, square: bool, known: Outline | None) -> _Misfit:
+        """Prepare a scene."""
+        x, z = scene.strip.corners_mm.reshape(-1, 2).T
+        across = x - strip_spec().tag_centre_mm(0)[0]
+        seen = np.ascontiguousarray(scene.strip.corners_px.reshape(-1, 2).T)
+        centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
+        walls = tuple((w.points_px[None, :, 0], w.points_px[None, :, 1]) for w in scene.walls)
+        return cls(scene, square, known, across, z, seen, centre, walls)
+
+    def residuals(self, p: Array, robust_sd: float = np.inf) -> Array:
+        """Misfits of sets of parameters, in standard deviations, (sets, residuals)."""
+        p, scene, count = _bounded(p), self.scene, len(self.z_mm)
+        azimuth, z = (np.empty((len(p), count + 2 * len(self.walls))) for _ in range(2))
+        azimuth[:, :count] = (p[:, _STRETCH] / p[:, _RADIUS])[:, None] * self.across_mm
+        azimuth[:, :count] += p[:, _AZIMUTH, None]
+        z[:, :count] = self.z_mm + p[:, _SLANT, None] * self.across_mm
+        for i, wall in enumerate(scene.walls):
+            own = np.s_[:, count + 2 * i : count + 2 * i + 2]
+            azimuth[own], z[own] = _edge_azimuths(p, wall.side, square=self.square), _WALL_ENDS_MM
+        x, y = self._project(p, *_wall_points(p, azimuth, square=self.square), z)
+        off = np.concatenate([x[:, :count] - self.seen_px[0], y[:, :count] - self.seen_px[1]], 1)
+        parts = [_robust(off / _corner_sd_px(scene.strip), robust_sd)]
+        for i, (wall, (column, row)) in enumerate(zip(scene.walls, self.walls, strict=True)):
+            foot, top = count + 2 * i, count + 2 * i + 1
+            run = (x[:, top] - x[:, foot]) / (y[:, top] - y[:, foot])
+            edge = x[:, foot, None] + run[:, None] * (row - y[:, foot, None])
+            parts.append((column - edge) / (wall.sd_mm * scene.px_per_mm))
+        parts.append(_prior_residuals(p, square=self.square, known=self.known))
+        return np.concatenate(parts, axis=1)
+
+    def _project(self, p: Array, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """Points (sets, n) in the jar's frame -> columns and rows in the picture (sets, n).
+
+        As `jarvision.jar.geometry.Camera.project`, for many cameras at once.
+        """
+        turns = p[:, _YAW : _ROLL + 1]
+        (sin_yaw, sin_pitch, sin_roll), (cos_yaw, cos_pitch, cos_roll) = (
+            turn.T[..., None] for turn in (np.sin(turns), np.cos(turns))
+        )
+        down, ahead = p[:, _HEIGHT, None] - z, y + p[:, _DISTANCE, None]
+        right, straight = cos_yaw * x - sin_yaw * ahead, sin_yaw * x + cos_yaw * ahead
+        under, depth = (
+            cos_pitch * down - sin_pitch * straight,
+            sin_pitch * down + cos_pitch * straight,
+        )
+        zoom = self.scene.focal_px * p[:, _FOCAL, None] / depth
+        flat_x = zoom * (cos_roll * right + sin_roll * under)
+        flat_y = zoom * (cos_roll * under - sin_roll * right)
+        if p[:, _RADIAL].any():
+            r2 = (flat_x**2 + flat_y**2) / (self.centre_px**2).sum()
+            bent = 1.0 + p[:, _RADIAL, None] * r2
+            flat_x, flat_y = flat_x * bent, flat_y * bent
+        return flat_x + self.centre_px[0], flat_y + self.centre_px[1]
 
 
 _WALL_ENDS_MM = np.array([10.0, 90.0])
@@ -241,14 +278,6 @@ def _robust(off_sd: Array, robust_sd: float) -> Array:
     if np.isinf(robust_sd):
         return off_sd
     return np.asarray(robust_sd * np.arcsinh(off_sd / robust_sd))
-
-
-def _wall_residuals(ends: Array, wall: Wall, scene: Scene) -> Array:
-    """Residuals of a wall's line against two points of the jar's side (sets, 2, 2), (sets, 3)."""
-    rise = ends[:, 1, 1] - ends[:, 0, 1]
-    t = (wall.points_px[None, :, 1] - ends[:, 0, 1, None]) / rise[:, None]
-    edge = ends[:, 0, 0, None] + t * (ends[:, 1, 0] - ends[:, 0, 0])[:, None]
-    return np.asarray((wall.points_px[None, :, 0] - edge) / (wall.sd_mm * scene.px_per_mm))
 
 
 def _prior_residuals(p: Array, *, square: bool, known: Outline | None) -> Array:
@@ -294,50 +323,17 @@ def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
     )
 
 
+# Where a jar and a camera can be.
+_LEAST, _MOST = np.full(13, -np.inf), np.full(13, np.inf)
+_LEAST[[_RADIUS, _EXPONENT, _TURN, _FOCAL, _RADIAL]] = 15.0, 2.0, -0.7, 0.3, -0.25
+_MOST[[_RADIUS, _EXPONENT, _TURN, _FOCAL, _RADIAL]] = 90.0, 12.0, 0.7, 4.0, 0.25
+
+
 def _bounded(p: Array) -> Array:
     """Keep parameters where a jar and a camera can be."""
-    p = p.copy()
-    p[:, _RADIUS] = p[:, _RADIUS].clip(15.0, 90.0)
+    p = np.minimum(np.maximum(p, _LEAST), _MOST)
     p[:, _DISTANCE] = np.maximum(p[:, _DISTANCE], p[:, _RADIUS] + 20.0)
-    p[:, _EXPONENT] = p[:, _EXPONENT].clip(2.0, 12.0)
-    p[:, _TURN] = p[:, _TURN].clip(-0.7, 0.7)
-    p[:, _FOCAL] = p[:, _FOCAL].clip(0.3, 4.0)
-    p[:, _RADIAL] = p[:, _RADIAL].clip(-0.25, 0.25)
     return p
-
-
-def least_squares(
-    residuals: Callable[[Array], Array], start: Array, free: NDArray[np.intp], sizes: Array
-) -> tuple[Array, Array]:
-    """Levenberg-Marquardt for residuals that take many parameter sets at once.
-
-    The whole Jacobian is one call, which for these small problems is several times faster than a
-    general solver. Returns the parameters and their residuals.
-    """
-    p, damping = start.copy(), 1e-3
-    step = np.zeros((len(free) + 1, len(p)))
-    step[np.arange(1, len(free) + 1), free] = 1e-5 * sizes[free]
-    for _ in range(40):
-        all_r = residuals(p + step)
-        r = all_r[0]
-        jacobian = ((all_r[1:] - r) / 1e-5).T  # per unit of each parameter's size
-        normal, gradient = jacobian.T @ jacobian, jacobian.T @ r
-        cost = float(r @ r)
-        for _ in range(8):
-            move = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), -gradient)
-            trial = p.copy()
-            trial[free] += move * sizes[free]
-            new = residuals(trial[None])[0]
-            if float(new @ new) < cost:
-                break
-            damping *= 6.0
-        else:
-            return p, r
-        gained = cost - float(new @ new)
-        p, r, damping = trial, new, max(damping / 6.0, 1e-9)
-        if gained < 1e-4 * cost + 1e-9:
-            break
-    return p, r
 
 
 def fit_view(
@@ -357,9 +353,7 @@ def fit_view(
     if radial:
         free = np.append(free, _RADIAL)
 
-    def residuals(p: Array, robust_sd: float = np.inf) -> Array:
-        bounded = _bounded(p)
-        return _residuals(bounded, scene, square=square, known=known, robust_sd=robust_sd)
+    residuals = _Misfit.of(scene, square=square, known=known).residuals
 
     def rms_of(p: Array) -> float:
         off = residuals(p[None])[0, : scene.strip.corners_px.size]

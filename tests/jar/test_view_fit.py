@@ -26,10 +26,11 @@ from scenes import (
 from views import HEIGHTS_MM, height_errors
 
 from jarvision.core.errors import NoJarError
+from jarvision.jar.least_squares import least_squares
 from jarvision.jar.strip import CORNER_SD_PX, Strip
 from jarvision.jar.strip_detect import find_strips
 from jarvision.jar.unmarked import find_unmarked_jar
-from jarvision.jar.view_fit import Scene, find_jars, least_squares, scene_of
+from jarvision.jar.view_fit import Scene, find_jars, scene_of
 from jarvision.jar.wall_edges import Wall
 
 
