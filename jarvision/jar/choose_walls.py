@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from jarvision.jar.strip import Strip
 from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
-from jarvision.jar.view_fit import Array, Scene, ViewFit, fit_view, jar_of, rival_walls
+from jarvision.jar.view_fit import Array, Jar, Scene, ViewFit, fit_view, jar_of, rival_walls
 from jarvision.jar.wall_edges import Wall
 
 Picture: TypeAlias = NDArray[np.uint8]
@@ -32,7 +32,8 @@ _FOOT_WEIGHT = 8.0
 _SQUARE_COST, _UNSEEN_COST = 4.0, 6.0
 _NARROWING_SD = 0.08  # how well a tag's width over its height tells how far it is turned away
 _LEAST_COLUMNS = 40  # of the unrolled wall, to see a foot in
-_SAME_MM = 1.0  # how well one photo tells the radius
+_SAME_MM, _MOST_APART = 1.0, 20.0  # how well one photo tells the radius, and the most it costs
+_MOST_FOOT = _FOOT_WEIGHT * np.log(400.0)  # the strongest feet of rendered jars reach 102
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +46,7 @@ class _Choice:
 
     @property
     def radius_mm(self) -> float:
-        return jar_of(self.fit, self.scene).view.outline.radius_mm
+        return self.fit.radius_mm
 
 
 def choose_walls(
@@ -84,7 +85,8 @@ def choose_walls(
         for key, scene in scenes.items()
     }
     pairs = {key: found or [scenes[key]] for key, found in pairs.items()}
-    choices = {key: _choices(pictures[key], found) for key, found in pairs.items()}
+    most_apart = _MOST_APART * len(pairs) * (len(pairs) > 1)
+    choices = {key: _choices(pictures[key], found, most_apart) for key, found in pairs.items()}
     best = min((_together(choices, square=square) for square in (False, True)), key=lambda c: c[0])
     return {key: choice.scene for key, choice in best[1].items()}
 
@@ -99,7 +101,7 @@ def _convincing(scene: Scene) -> Scene | None:
     if any(wall.rivalled for wall in scene.walls):
         return None
     fit = fit_view(scene, square=False)
-    radius_mm = jar_of(fit, scene).view.outline.radius_mm
+    radius_mm = fit.radius_mm
     usual = _LEAST_RADIUS_MM + 3.0 < radius_mm < 55.0 and len(scene.walls) == 2
     good = usual and fit.cost < scene.strip.corners_px.size / 2
     return replace(scene, as_round=fit) if good else None
@@ -178,8 +180,11 @@ def _radius_cost(radius_mm: float) -> float:
     return 0.5 * float(np.log(radius_mm / _USUAL_RADIUS_MM) / _RADIUS_SPREAD) ** 2
 
 
-def _choices(bgr: Picture, pairs: Sequence[Scene]) -> list[_Choice]:
-    """Fit a round and a square view to each pair and weigh all that is known."""
+def _choices(bgr: Picture, pairs: Sequence[Scene], most_apart: float) -> list[_Choice]:
+    """Fit a round and a square view to each pair and weigh all that is known.
+
+    A foot is looked for where it may decide, `most_apart` being what other photos may say.
+    """
     fits = [(s, fit_view(s, square=False)) for s in pairs]
     enough = pairs[0].strip.corners_px.size / 2
     paired = [fit.cost for s, fit in fits if len(s.walls) == 2]  # one wall alone fits anything
@@ -187,16 +192,27 @@ def _choices(bgr: Picture, pairs: Sequence[Scene]) -> list[_Choice]:
         fits += [(s, fit_view(s, square=True)) for s in pairs]
     # tags may be printed or focused a little off; that counts against all pairs alike
     usual = max(1.0, min(fit.cost for _, fit in fits) / enough)
-    return [_Choice(scene, fit, _cost(bgr, scene, fit, usual)) for scene, fit in fits]
+    ranked = sorted((_cost(scene, fit, usual), i) for i, (scene, fit) in enumerate(fits))
+    best, found = np.inf, []
+    for cost, i in ranked:
+        scene, fit = fits[i]
+        if cost - _MOST_FOOT <= best + most_apart:  # else no foot could make up for it
+            cost -= _FOOT_WEIGHT * np.log(max(_foot(bgr, jar_of(fit, scene)), 1.0))
+        best = min(best, cost)
+        found.append((i, _Choice(scene, fit, float(cost))))
+    return [choice for _, choice in sorted(found, key=lambda f: f[0])]
 
 
-def _cost(bgr: Picture, scene: Scene, fit: ViewFit, usual: float) -> float:
-    jar = jar_of(fit, scene)
-    foot = foot_lines(bgr, jar)[0] if len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS else 0.0
-    cost = fit.cost / usual - _FOOT_WEIGHT * np.log(max(foot, 1.0))
-    cost += sum(_faint_cost(wall) for wall in scene.walls)
+def _foot(bgr: Picture, jar: Jar) -> float:
+    """Strength of the lines of a jar's foot between its walls; 0 where too little is seen."""
+    return foot_lines(bgr, jar)[0] if len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS else 0.0
+
+
+def _cost(scene: Scene, fit: ViewFit, usual: float) -> float:
+    """Tell what speaks against a view but its foot."""
+    cost = fit.cost / usual + sum(_faint_cost(wall) for wall in scene.walls)
     cost += _UNSEEN_COST * (len(scene.walls) < 2) + _SQUARE_COST * fit.square
-    return float(cost + _radius_cost(jar.view.outline.radius_mm))
+    return float(cost + _radius_cost(fit.radius_mm))
 
 
 def _together(
@@ -215,4 +231,4 @@ def _together(
 
 
 def _apart_cost(choice: _Choice, radius_mm: float) -> float:
-    return min(0.5 * ((choice.radius_mm - radius_mm) / _SAME_MM) ** 2, 20.0)
+    return min(0.5 * ((choice.radius_mm - radius_mm) / _SAME_MM) ** 2, _MOST_APART)

@@ -167,6 +167,11 @@ class ViewFit:
     rms_px: float
     square: bool
 
+    @property
+    def radius_mm(self) -> float:
+        """Outside radius."""
+        return float(self.p[_RADIUS])
+
 
 def _wall_points(p: Array, azimuth: Array, *, square: bool) -> tuple[Array, Array]:
     """Outside of the wall at azimuths (sets, n)."""

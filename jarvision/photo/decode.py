@@ -14,8 +14,8 @@ import re
 import stat
 import threading
 import warnings
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Iterator
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
@@ -105,6 +105,8 @@ class Photo:
         Full-size pixels per working pixel: 1, 2, 4 or 8.
     knows_up : bool
         The camera said which side is up.
+    found : dict
+        What was found in this picture already, kept by whoever may look for it again.
     """
 
     name: str
@@ -115,6 +117,7 @@ class Photo:
     cropped: bool
     taken_at: datetime | None
     knows_up: bool = True
+    found: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)
 
 
 def open_photo(

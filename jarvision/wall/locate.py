@@ -208,15 +208,8 @@ def look_at_jar(
         try:
             if strip is not None:
                 blurs[key] = blur_or_refuse(photo, strip)
-                focal, unknown = _focal_or_usual(photo)
-                scenes[key] = scene_of(
-                    photo.bgr,
-                    strip,
-                    focal,
-                    focal_known=not unknown,
-                    others=(others or {}).get(key, ()),
-                    walls=_drawn_walls(photo, by_hand.get(key, _NOT_DRAWN)),
-                )
+                walls = _drawn_walls(photo, by_hand.get(key, _NOT_DRAWN))
+                scenes[key] = _scene(photo, strip, (others or {}).get(key, ()), walls)
         except JarError as error:
             refused[key] = error
     beside = {key: tuple((others or {}).get(key, ())) for key in scenes}
@@ -274,12 +267,36 @@ def _sides_before(photo: Photo, strip: Strip, others: Sequence[Strip]) -> list[A
     return found
 
 
+def _scene(
+    photo: Photo, strip: Strip, others: Sequence[Strip], walls: Sequence[Wall] = ()
+) -> Scene:
+    """Give what is known of a strip's jar in a photo before its view is fitted."""
+    key = ("scene", strip, frozenset(others))
+    if walls or key not in photo.found:
+        focal, unknown = _focal_or_usual(photo)
+        scene = scene_of(
+            photo.bgr, strip, focal, focal_known=not unknown, others=others, walls=walls
+        )
+        if walls:
+            return scene
+        photo.found[key] = scene
+    found: Scene = photo.found[key]
+    return found
+
+
 def _sides_of(photo: Photo, strip: Strip, strips: Sequence[Strip]) -> Array | None:
     """Find the sides of one strip's jar, (2, 2, 2) [px]; None where they are not seen."""
-    focal, unknown = _focal_or_usual(photo)
     others = [other for other in strips if other is not strip]
+    key = ("sides", strip, frozenset(others))
+    if key not in photo.found:
+        photo.found[key] = _sides_beside(photo, strip, others)
+    found: Array | None = photo.found[key]
+    return found
+
+
+def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array | None:
     try:
-        scene = scene_of(photo.bgr, strip, focal, focal_known=not unknown, others=others)
+        scene = _scene(photo, strip, others)
     except JarError:
         return None
     if others:
