@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeAlias
 
 import cv2
@@ -29,6 +30,8 @@ _BINS = slice(8, 80)  # ticks 3.2 to 32 px apart
 _COMB = (
     2.7  # a comb over its surroundings, mean along the jar; rendered jars without stay under 2.4
 )
+
+_LIKE_COMB = 0.85 * _COMB  # in some other column, where there is a comb
 
 _MOST_PATCHES = 3
 
@@ -61,7 +64,13 @@ class RulerFound:
     relative_sd: float
 
 
-def ruler_beside(bgr: Picture, jar: Jar, *, unit: RulerUnit | None = None) -> RulerFound | None:
+def ruler_beside(
+    bgr: Picture,
+    jar: Jar,
+    *,
+    unit: RulerUnit | None = None,
+    ruler_in: Callable[[Picture], UprightRuler | None] | None = None,
+) -> RulerFound | None:
     """Find a ruler on or beside a jar that has no strip; None where none can be relied on.
 
     Parameters
@@ -72,6 +81,8 @@ def ruler_beside(bgr: Picture, jar: Jar, *, unit: RulerUnit | None = None) -> Ru
         The jar in it, its radius of any unit.
     unit : RulerUnit, optional
         What the ruler is divided in.
+    ruler_in : callable, optional
+        Gives the upright ruler anywhere in the picture that was found already.
     """
     grey = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     rows, columns, width = _around(jar, grey.shape)
@@ -89,7 +100,8 @@ def ruler_beside(bgr: Picture, jar: Jar, *, unit: RulerUnit | None = None) -> Ru
             at = (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
             found.append(_by_ruler(jar.view, ruler, at))
             break
-    if not found and (whole := find_upright_ruler(bgr, unit=unit)) is not None:
+    look = ruler_in or partial(find_upright_ruler, unit=unit)
+    if not found and (whole := look(bgr)) is not None:
         found.append(_by_ruler(jar.view, whole.scale, whole.at_px))
     likely = [f for f in found if _LIKELY_RADIUS_MM[0] < f.radius_mm < _LIKELY_RADIUS_MM[1]]
     return min(likely, key=lambda f: f.relative_sd, default=None)
@@ -227,18 +239,25 @@ def _comb_columns(grey: Picture, width: float) -> list[tuple[int, int]]:
     """First and last columns of the likeliest upright combs of ticks."""
     smooth = cv2.blur(grey.astype(np.float32), (_BLUR_PX, 1))[:, _BLUR_PX // 2 :: _EACH_PX]
     fine = np.clip(np.diff(smooth, axis=0), -30.0, 30.0)
+    if not (_comb_score(fine[:, ::2]) > _LIKE_COMB).any():
+        return []
+    score = _comb_score(fine)
+    at = np.flatnonzero(score > _COMB)
+    groups = np.split(at, np.flatnonzero(np.diff(at) * _EACH_PX > 0.12 * width) + 1)
+    wide = [g for g in groups if len(g) >= 3]
+    best = sorted(wide, key=lambda g: -float(score[g].max()))[:_MOST_PATCHES]
+    return [(int(g[0]) * _EACH_PX, int(g[-1] + 1) * _EACH_PX) for g in best]
+
+
+def _comb_score(fine: Picture | Array) -> Array:
+    """How much the strongest comb stands out in each column of steps from row to row."""
     window = np.hanning(_SEGMENT_PX).astype(np.float32)[:, None]
     starts = range(0, len(fine) - _SEGMENT_PX + 1, _SEGMENT_PX // 2)
     total = np.zeros((_BINS.stop - _BINS.start, fine.shape[1]))
     for start in starts:
         lines = np.abs(np.fft.rfft(fine[start : start + _SEGMENT_PX] * window, axis=0))
         total += _standing_out(lines[_BINS])
-    score = (total / max(len(starts), 1)).max(axis=0)
-    at = np.flatnonzero(score > _COMB)
-    groups = np.split(at, np.flatnonzero(np.diff(at) * _EACH_PX > 0.12 * width) + 1)
-    wide = [g for g in groups if len(g) >= 3]
-    best = sorted(wide, key=lambda g: -float(score[g].max()))[:_MOST_PATCHES]
-    return [(int(g[0]) * _EACH_PX, int(g[-1] + 1) * _EACH_PX) for g in best]
+    return np.asarray((total / max(len(starts), 1)).max(axis=0))
 
 
 def _standing_out(lines: Array) -> Array:

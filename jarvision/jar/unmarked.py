@@ -8,7 +8,7 @@ those units, which is all that percentages need.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -101,9 +101,12 @@ def _lines(step: Array) -> list[_WallLine]:
 def _distinct(lines: list[_WallLine]) -> list[_WallLine]:
     """Keep the best of lines that lie on each other."""
     kept: list[_WallLine] = []
+    places = np.zeros((2, _MOST_LINES))  # column at the middle row, and slope
     for line in lines:
         middle = (line.first_row + line.last_row) / 2
-        if all(abs(float(line.at(middle) - k.at(middle))) > 4 for k in kept):
+        columns, slopes = places[:, : len(kept)]
+        if (np.abs(line.column + line.slope * middle - columns - slopes * middle) > 4).all():
+            places[:, len(kept)] = line.column, line.slope
             kept.append(line)
         if len(kept) == _MOST_LINES:
             break
@@ -210,7 +213,11 @@ def camera_of_walls(
 
 
 def find_unmarked_jar(
-    bgr: Picture, focal_px: float, *, radius_mm: float = NOMINAL_RADIUS_MM
+    bgr: Picture,
+    focal_px: float,
+    *,
+    radius_mm: float = NOMINAL_RADIUS_MM,
+    ruler_in: Callable[[Picture], UprightRuler | None] = find_upright_ruler,
 ) -> Jar:
     """Find a jar without a strip.
 
@@ -222,6 +229,8 @@ def find_unmarked_jar(
         Focal length [working px].
     radius_mm : float
         The jar's outside radius, where another photo with a strip tells it [mm].
+    ruler_in : callable
+        Finds an upright ruler in the picture, or gives the one that was found already.
 
     Returns
     -------
@@ -236,7 +245,7 @@ def find_unmarked_jar(
     """
     small, scale = made_small(bgr, _SMALL_PX)
     size, steps = (small.shape[1], small.shape[0]), _steps(small)
-    ruler = find_upright_ruler(bgr)
+    ruler = ruler_in(bgr)
     if ruler is not None:
         body = cv2.resize(ruler.body.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
         steps[cv2.dilate(body, np.ones((1, 5), np.uint8)) > 0] = 0.0

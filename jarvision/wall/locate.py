@@ -27,11 +27,18 @@ from jarvision.jar.strip_detect import bent_strips, find_strips, search_strips
 from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
-from jarvision.jar.view_fit import Jar, Scene, find_jars, scene_of, sides_px
+from jarvision.jar.view_fit import Jar, Scene, find_jars
 from jarvision.jar.wall_edges import Wall
 from jarvision.jar.which_side_up import quarters_to_upright, turned
 from jarvision.photo.decode import Photo
 from jarvision.wall.blur import blur_or_refuse, unmarked_blur_or_refuse
+from jarvision.wall.in_photo import (
+    focal_or_usual,
+    ruler_in,
+    scene_in,
+    sides_before,
+    sides_of_strip,
+)
 from jarvision.wall.layers import deposit_gain
 from jarvision.wall.marks_on_glass import PenMark, covered_mm, find_pen_marks, without_marks
 from jarvision.wall.stuck_on import covers_in, find_covers, uncovered
@@ -39,8 +46,6 @@ from jarvision.wall.stuck_on import covers_in, find_covers, uncovered
 Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
 
-_DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (by the diagonal, as CIPA DCG-001; from memory)
-_USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source
 _LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
 _DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
 _DARK_LIGHTNESS = 9.0  # and under which it does
@@ -108,13 +113,6 @@ class Look:
         return self.scale.source is ScaleSource.STRIP
 
 
-def focal_px(photo: Photo) -> float:
-    """Focal length [working px] from what the camera said; NaN where it said nothing usable."""
-    if photo.cropped or math.isnan(photo.focal_35mm_mm):
-        return math.nan
-    return photo.focal_35mm_mm * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
-
-
 def strips_in(photo: Photo, *, bent: bool = True) -> tuple[Strip, ...]:
     """Find the strips in a photo, the one with most tags first; tags bent round a side too."""
     return find_strips(_grey(photo), bent=bent)
@@ -153,7 +151,7 @@ def orient(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
 
 def _stood_up(photo: Photo) -> Photo:
     """Turn a photo of a jar without a strip so that its foot is down; as it is where unsure."""
-    focal, _ = _focal_or_usual(photo)
+    focal, _ = focal_or_usual(photo)
     quarters, sure = quarters_to_upright(photo.bgr, focal, deposit_gain, photo.name)
     return replace(photo, bgr=turned(photo.bgr, quarters), knows_up=True) if sure else photo
 
@@ -209,11 +207,11 @@ def look_at_jar(
             if strip is not None:
                 blurs[key] = blur_or_refuse(photo, strip)
                 walls = _drawn_walls(photo, by_hand.get(key, _NOT_DRAWN))
-                scenes[key] = _scene(photo, strip, (others or {}).get(key, ()), walls)
+                scenes[key] = scene_in(photo, strip, (others or {}).get(key, ()), walls)
         except JarError as error:
             refused[key] = error
     beside = {key: tuple((others or {}).get(key, ())) for key in scenes}
-    before = {k: _sides_before(photos[k], s.strip, beside[k]) for k, s in scenes.items()}
+    before = {k: sides_before(photos[k], s.strip, beside[k]) for k, s in scenes.items()}
     to_choose = {k: s for k, s in scenes.items() if not by_hand.get(k, _NOT_DRAWN).outline_pct}
     scenes |= choose_walls({k: photos[k].bgr for k in to_choose}, to_choose, beside, before)
     as_tagged = dict(zip(scenes, find_jars(list(scenes.values())), strict=True))
@@ -245,63 +243,8 @@ def unmarked_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
     found = on_table(places(photo.bgr), strips)
     if not found:
         return 0
-    sides = [s for s in (_sides_of(photo, strip, strips) for strip in strips) if s is not None]
+    sides = [s for s in (sides_of_strip(photo, strip, strips) for strip in strips) if s is not None]
     return count_unmarked(found, sides)
-
-
-_NEARER = 1.06  # a strip that looks so much larger stands on a jar before this one
-_BESIDE_MM = 150.0  # jars whose strips are farther apart than this do not cover each other
-
-
-def _sides_before(photo: Photo, strip: Strip, others: Sequence[Strip]) -> list[Array]:
-    """Find the sides of the jars that stand before this one, (2, 2, 2) each [px]."""
-    column = strip.corners_px[..., 0].mean()
-    found = []
-    for other in others:
-        apart_mm = abs(other.corners_px[..., 0].mean() - column) / strip.px_per_mm
-        if other.px_per_mm < _NEARER * strip.px_per_mm or apart_mm > _BESIDE_MM:
-            continue
-        sides = _sides_of(photo, other, [strip, *others])
-        if sides is not None:
-            found.append(sides)
-    return found
-
-
-def _scene(
-    photo: Photo, strip: Strip, others: Sequence[Strip], walls: Sequence[Wall] = ()
-) -> Scene:
-    """Give what is known of a strip's jar in a photo before its view is fitted."""
-    key = ("scene", strip, frozenset(others))
-    if walls or key not in photo.found:
-        focal, unknown = _focal_or_usual(photo)
-        scene = scene_of(
-            photo.bgr, strip, focal, focal_known=not unknown, others=others, walls=walls
-        )
-        if walls:
-            return scene
-        photo.found[key] = scene
-    found: Scene = photo.found[key]
-    return found
-
-
-def _sides_of(photo: Photo, strip: Strip, strips: Sequence[Strip]) -> Array | None:
-    """Find the sides of one strip's jar, (2, 2, 2) [px]; None where they are not seen."""
-    others = [other for other in strips if other is not strip]
-    key = ("sides", strip, frozenset(others))
-    if key not in photo.found:
-        photo.found[key] = _sides_beside(photo, strip, others)
-    found: Array | None = photo.found[key]
-    return found
-
-
-def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array | None:
-    try:
-        scene = _scene(photo, strip, others)
-    except JarError:
-        return None
-    if others:
-        scene = choose_walls({0: photo.bgr}, {0: scene}, {0: others}, {})[0]
-    return sides_px(find_jars([scene])[0])
 
 
 def _covered(jar: Jar, before: Sequence[Array]) -> Jar:
@@ -359,9 +302,11 @@ def _unmarked_jars(
 
 def _unmarked_jar(photo: Photo, drawn: DrawnOnPhoto, radius_mm: float) -> Jar:
     """Find a jar without a strip, in the outline that was drawn of it where there is one."""
-    focal, _ = _focal_or_usual(photo)
+    focal, _ = focal_or_usual(photo)
     if not drawn.outline_pct:
-        return find_unmarked_jar(photo.bgr, focal, radius_mm=radius_mm)
+        return find_unmarked_jar(
+            photo.bgr, focal, radius_mm=radius_mm, ruler_in=lambda _: ruler_in(photo)
+        )
     shape, sd_mm = photo.bgr.shape, drawn.outline_sd_mm
     outline_px = drawn.outline_px(shape)
     return jar_in_outline(outline_px, focal, shape, radius_mm=radius_mm, sd_mm=sd_mm)
@@ -378,7 +323,11 @@ def _scaled_by_rulers(
 ) -> dict[Key, tuple[Jar, Scale] | JarError]:
     """Give jars millimetres by a ruler in their photos; as they are where there is none."""
     jars = {key: f[0] for key, f in found.items() if not isinstance(f, JarError)}
-    rulers = [ruler_beside(photos[key].bgr, jar, unit=aids.ruler) for key, jar in jars.items()]
+    rulers = []
+    for key, jar in jars.items():
+        photo = photos[key]
+        known = (lambda _, photo=photo: ruler_in(photo)) if aids.ruler is None else None
+        rulers.append(ruler_beside(photo.bgr, jar, unit=aids.ruler, ruler_in=known))
     ruler = join_rulers([r for r in rulers if r is not None])
     if ruler is None:
         return found
@@ -415,7 +364,7 @@ def _look(
     if _lightness(wall) < _DARK_LIGHTNESS:
         msg = f"{photo.name} is too dark to read; take it again with light from the side."
         raise TooDarkError(msg)
-    doubts = _focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
+    doubts = focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
     if strip is None and not (photo.knows_up or drawn.outline_pct):  # who draws sees the lid
         doubts.append(doubt(DoubtName.SIDE_UNSURE, photo=photo.name))
     bow = _bow_mm(jar, wall, strip, blur) if strip else 0.0
@@ -460,15 +409,6 @@ def _bow_mm(jar: Jar, wall: WallMap, strip: Strip, blur_mm: float) -> float:
         3.0 if strip.bent else 1.0
     )
     return _BOW_IN_HEIGHTS * jar.fit_px / wall.px_per_mm if jar.fit_px > usual else 0.0
-
-
-def _focal_or_usual(photo: Photo) -> tuple[float, list[Doubt]]:
-    """Focal length [working px], and the doubt that goes with a guessed one."""
-    focal = focal_px(photo)
-    if not math.isnan(focal):
-        return focal, []
-    usual = _USUAL_FOCAL_35MM_MM * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
-    return usual, [doubt(DoubtName.FOCAL_UNKNOWN, photo=photo.name)]
 
 
 def _refuse_cut_off(photo: Photo, jar: Jar) -> None:

@@ -35,7 +35,12 @@ STAGES = {
     "walls": [
         *("jar.view_fit:scene_of", "jar.choose_walls:choose_walls", "jar.view_fit:find_jars"),
         *("jar.unmarked:find_unmarked_jar", "jar.ruler_in_photo:ruler_beside"),
-        *("wall.locate:_sides_before", "jar.taper:sides_of", "jar.print_check:print_doubts"),
+        *(
+            "wall.in_photo:sides_before",
+            "wall.locate:_sides_before",
+            "jar.taper:sides_of",
+            "jar.print_check:print_doubts",
+        ),
         *("wall.blur:blur_or_refuse", "wall.blur:unmarked_blur_or_refuse"),
     ],
     "unroll": ["jar.unwrap:unroll"],
@@ -88,7 +93,9 @@ class Clock:
         for stage, places in STAGES.items():
             for place in places:
                 module, name = place.split(":")
-                work = getattr(sys.modules[f"jarvision.{module.replace('/', '.')}"], name)
+                work = getattr(sys.modules.get(f"jarvision.{module}"), name, None)
+                if work is None:  # an older copy of the program has it elsewhere
+                    continue
                 for other in modules:
                     for known, value in list(vars(other).items()):
                         if value is work:

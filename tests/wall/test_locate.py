@@ -17,7 +17,8 @@ from jarvision.core.errors import BlurredError, HiddenError, JarError, NoJarErro
 from jarvision.core.measured import DoubtName
 from jarvision.jar.which_side_up import SideUnknownError
 from jarvision.photo.decode import Photo, open_photo
-from jarvision.wall.locate import Look, focal_px, look_at_jar, orient, strips_in
+from jarvision.wall.in_photo import focal_px
+from jarvision.wall.locate import Look, look_at_jar, orient, strips_in
 
 NAN = math.nan
 

@@ -1,0 +1,101 @@
+"""What several stages look for in one photo, found once: lens, walls, jars' sides, a ruler."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jarvision.core.errors import JarError
+from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.jar.choose_walls import choose_walls
+from jarvision.jar.ruler_in_photo import UprightRuler, find_upright_ruler
+from jarvision.jar.strip import Strip
+from jarvision.jar.view_fit import Scene, find_jars, scene_of, sides_px
+from jarvision.jar.wall_edges import Wall
+from jarvision.photo.decode import Photo
+
+Array: TypeAlias = NDArray[np.float64]
+
+_DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (by the diagonal, as CIPA DCG-001; from memory)
+_USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source
+_NEARER = 1.06  # a strip that looks so much larger stands on a jar before this one
+_BESIDE_MM = 150.0  # jars whose strips are farther apart than this do not cover each other
+
+
+def focal_px(photo: Photo) -> float:
+    """Focal length [working px] from what the camera said; NaN where it said nothing usable."""
+    if photo.cropped or math.isnan(photo.focal_35mm_mm):
+        return math.nan
+    return photo.focal_35mm_mm * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
+
+
+def focal_or_usual(photo: Photo) -> tuple[float, list[Doubt]]:
+    """Focal length [working px], and the doubt that goes with a guessed one."""
+    focal = focal_px(photo)
+    if not math.isnan(focal):
+        return focal, []
+    usual = _USUAL_FOCAL_35MM_MM * math.hypot(*photo.bgr.shape[:2]) / _DIAGONAL_35MM_MM
+    return usual, [doubt(DoubtName.FOCAL_UNKNOWN, photo=photo.name)]
+
+
+def sides_before(photo: Photo, strip: Strip, others: Sequence[Strip]) -> list[Array]:
+    """Find the sides of the jars that stand before this one, (2, 2, 2) each [px]."""
+    column = strip.corners_px[..., 0].mean()
+    found = []
+    for other in others:
+        apart_mm = abs(other.corners_px[..., 0].mean() - column) / strip.px_per_mm
+        if other.px_per_mm < _NEARER * strip.px_per_mm or apart_mm > _BESIDE_MM:
+            continue
+        sides = sides_of_strip(photo, other, [strip, *others])
+        if sides is not None:
+            found.append(sides)
+    return found
+
+
+def scene_in(
+    photo: Photo, strip: Strip, others: Sequence[Strip], walls: Sequence[Wall] = ()
+) -> Scene:
+    """Give what is known of a strip's jar in a photo before its view is fitted."""
+    key = ("scene", strip, frozenset(others))
+    if walls or key not in photo.found:
+        focal, unknown = focal_or_usual(photo)
+        scene = scene_of(
+            photo.bgr, strip, focal, focal_known=not unknown, others=others, walls=walls
+        )
+        if walls:
+            return scene
+        photo.found[key] = scene
+    found: Scene = photo.found[key]
+    return found
+
+
+def sides_of_strip(photo: Photo, strip: Strip, strips: Sequence[Strip]) -> Array | None:
+    """Find the sides of one strip's jar, (2, 2, 2) [px]; None where they are not seen."""
+    others = [other for other in strips if other is not strip]
+    key = ("sides", strip, frozenset(others))
+    if key not in photo.found:
+        photo.found[key] = _sides_beside(photo, strip, others)
+    found: Array | None = photo.found[key]
+    return found
+
+
+def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array | None:
+    try:
+        scene = scene_in(photo, strip, others)
+    except JarError:
+        return None
+    if others:
+        scene = choose_walls({0: photo.bgr}, {0: scene}, {0: others}, {})[0]
+    return sides_px(find_jars([scene])[0])
+
+
+def ruler_in(photo: Photo) -> UprightRuler | None:
+    """Find an upright ruler in a photo, once."""
+    if "ruler" not in photo.found:
+        photo.found["ruler"] = find_upright_ruler(photo.bgr)
+    found: UprightRuler | None = photo.found["ruler"]
+    return found
