@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import cv2
 import numpy as np
@@ -62,12 +63,12 @@ class _Quad:
         return np.stack(np.broadcast_arrays(x, y), axis=-1) + self.middle
 
 
-def _quad_of(contour: NDArray[np.int32]) -> _Quad | None:
+def _quad_of(contour: NDArray[Any], *, slack: float = 1.0) -> _Quad | None:
     """Fit sides to a dark patch's outline; None where it is no patch of a strip."""
     points = contour[:, 0].astype(np.float64)
     low, high = points.min(axis=0), points.max(axis=0)
     (width, height), middle = high - low, (low + high) / 2
-    if height < MIN_TAG_PX or not 0.25 < width / height < 1.4:
+    if height * slack < MIN_TAG_PX or not 0.25 / slack < width / height < 1.4 * slack:
         return None
     x, y = (points - middle).T
     inner_y, inner_x = np.abs(y) < 0.3 * height, np.abs(x) < 0.38 * width
@@ -90,7 +91,7 @@ def _quad_of(contour: NDArray[np.int32]) -> _Quad | None:
         np.std(y[m] - np.polyval(fit, x[m]))
         for m, fit in zip(masks[2:], (top, bottom), strict=True)
     ]
-    if max(ragged) > _MOST_RAGGED * height + 1.0:
+    if max(ragged) > slack * (_MOST_RAGGED * height + 1.0):
         return None
     return _Quad(left, right, top, bottom, middle, float(height))
 
@@ -146,14 +147,22 @@ def find_bent_strip(grey: Grey, *, picture_px: int | None = None) -> Strip | Non
     picture_px : int, optional
         Long side of the whole picture, where `grey` is cut out of it.
     """
-    size = int((picture_px or max(grey.shape)) / 20) | 1
+    return _read_patches(grey, _dark_patches(grey, picture_px or max(grey.shape)))
+
+
+def _dark_patches(grey: Grey, picture_px: int) -> list[NDArray[Any]]:
+    """Give the outlines of dark patches."""
     dark = cv2.adaptiveThreshold(
-        grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, size, 12
+        grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, int(picture_px / 20) | 1, 12
     )
     contours, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return [np.asarray(c) for c in contours if len(c) > 50]
+
+
+def _read_patches(grey: Grey, contours: Sequence[NDArray[Any]]) -> Strip | None:
     votes: dict[int, dict[int, tuple[float, _Quad, int, float]]] = {}
-    patches = [_quad_of(np.asarray(c, dtype=np.int32)) for c in contours if len(c) > 50]
-    quads = sorted((q for q in patches if q), key=lambda q: -q.height)[:_MOST_PATCHES]
+    patches = _stacked([quad for c in contours if (quad := _quad_of(c))])
+    quads = sorted(patches, key=lambda q: -q.height)[:_MOST_PATCHES]
     for quad in quads:
         for wrong, tag_id, side, hidden in _read_bent(grey, quad):
             jar, k = strip_spec().jar_of_tag(tag_id)
@@ -206,6 +215,32 @@ def _bent_strip(jar: int, tags: dict[int, tuple[float, _Quad, int, float]]) -> S
 
 
 _STRETCH = 1.7  # tags two thirds round the front of a jar are about so much narrower than high
+
+
+def find_strip_round_side(grey: Grey) -> Strip | None:
+    """Find a strip round the side of a jar, or so far round that its tags are too narrow.
+
+    A picture made wider is looked at only where patches made wider may be tags.
+    """
+    contours = [c for c in _dark_patches(grey, max(grey.shape)) if np.ptp(c[..., 1]) > _LOW_PX]
+    if found := _read_patches(grey, contours):
+        return found
+    wider = [_quad_of(contour * [_STRETCH, 1.0], slack=_SLACK) for contour in contours]
+    return find_strip_far_round(grey) if _stacked([quad for quad in wider if quad]) else None
+
+
+_SLACK, _LOW_PX = 1.3, 0.7 * MIN_TAG_PX
+
+
+def _stacked(quads: Sequence[_Quad]) -> list[_Quad]:
+    """Keep patches over or under which another stands that may be of the same strip."""
+    if not quads:
+        return []
+    middle, height = np.array([q.middle for q in quads]), np.array([q.height for q in quads])
+    across, up = np.abs(middle[:, None] - middle).transpose(2, 0, 1)
+    alike = height[:, None] < 1.6 * height
+    beside = alike & alike.T & (up > height) & (across < 0.5 * up)
+    return [quad for quad, partners in zip(quads, beside, strict=True) if partners.any()]
 
 
 def find_strip_far_round(grey: Grey) -> Strip | None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.strip import MIN_TAG_PX, Strip
-from jarvision.jar.strip_curved import find_bent_strip, find_strip_far_round
+from jarvision.jar.strip_curved import find_bent_strip, find_strip_round_side
 from jarvision.jar.strip_spec import strip_spec
 
 Array: TypeAlias = NDArray[np.float64]
@@ -123,7 +123,7 @@ def search_strips(grey: Grey, *, bent: bool = True) -> tuple[tuple[Strip, ...], 
 
 def bent_strips(grey: Grey) -> tuple[Strip, ...]:
     """Look for a strip whose tags run round the side of a jar."""
-    found = find_bent_strip(grey) or find_strip_far_round(grey)
+    found = find_strip_round_side(grey)
     return (found,) if found else ()
 
 
