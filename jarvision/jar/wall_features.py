@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -50,13 +51,19 @@ def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
 
 def roughness(wall: WallMap, lab: Floats) -> tuple[Floats, Floats]:
     """Absolute fine and coarse grain of each pixel of a wall, two (rows, columns) arrays."""
-    fine_parts, coarse_parts = [], []
-    for piece in pieces(wall):
-        light = np.ascontiguousarray(lab[:, piece, 0])
+    fine_size, coarse_size = np.empty((2, *lab.shape[:2]), np.float32)
+    for columns, light in _lights(wall, lab):
         fine, coarse = _blur(light, _FINE_MM), _blur(light, _COARSE_MM)
-        fine_parts.append(np.abs(light - fine))
-        coarse_parts.append(np.abs(fine - coarse))
-    return np.concatenate(fine_parts, axis=1), np.concatenate(coarse_parts, axis=1)
+        fine_size[:, columns] = cv2.absdiff(light, fine)
+        coarse_size[:, columns] = cv2.absdiff(fine, coarse)
+    return fine_size, coarse_size
+
+
+def _lights(wall: WallMap, lab: Floats) -> Iterator[tuple[slice, Floats]]:
+    """Give columns and lightness of each piece of a wall."""
+    for piece in pieces(wall):
+        columns = slice(int(piece[0]), int(piece[-1]) + 1)
+        yield columns, np.asarray(cv2.extractChannel(lab[:, columns], 0), dtype=np.float32)
 
 
 def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
@@ -151,12 +158,10 @@ _SPECKLE_MM = 0.4
 
 def _speckle(wall: WallMap, lab: Floats) -> Array:
     """Mean change of CIE L* across the wall in each row of each block, (blocks, rows)."""
-    found = []
-    for piece in pieces(wall):
-        light = np.ascontiguousarray(lab[:, piece, 0])
+    size = np.empty(lab.shape[:2], np.float32)
+    for columns, light in _lights(wall, lab):
         level = cv2.GaussianBlur(light, (0, 0), sigmaX=_SPECKLE_MM / COLUMN_MM, sigmaY=0.01)
-        found.append(np.abs(light - level))
-    size = np.concatenate(found, axis=1)
+        size[:, columns] = cv2.absdiff(light, level)
     parts = [size[:, block[0] : block[-1] + 1] for block in blocks(wall)]
     # an upright edge of a reflection is no grain
     held = [np.minimum(p, 4 * _row_median(p) + 0.05) for p in parts]

@@ -42,6 +42,7 @@ from jarvision.wall.in_photo import (
 from jarvision.wall.layers import deposit_gain
 from jarvision.wall.marks_on_glass import PenMark, covered_mm, find_pen_marks, without_marks
 from jarvision.wall.stuck_on import covers_in, find_covers, uncovered
+from jarvision.wall.surface import sides_of as sides_of_glass
 
 Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
@@ -358,8 +359,11 @@ def _look(
     free = uncovered(as_seen, covers, _LEAST_WALL_MM)
     behind = () if free is not None else tuple((c.low_mm, c.high_mm) for c in covers)
     as_seen = free or as_seen
-    marks = find_pen_marks(as_seen, jar.view, photo=photo.name)
-    wall = without_marks(as_seen, jar.view, marks)
+    sides = sides_of_glass(as_seen, jar.view)
+    marks = find_pen_marks(as_seen, jar.view, photo=photo.name, sides=sides)
+    wall = without_marks(as_seen, jar.view, marks, sides=sides)
+    covered = covered_mm(as_seen, jar.view, marks, sides=sides) if marks else ()
+    del sides  # as large as the picture
     blur = unmarked_blur_or_refuse(photo, jar) if blur_mm is None else blur_mm
     if _lightness(wall) < _DARK_LIGHTNESS:
         msg = f"{photo.name} is too dark to read; take it again with light from the side."
@@ -386,7 +390,7 @@ def _look(
         sides_of(photo.bgr, jar) if strip else None,
         bow,
         marks,
-        (*behind, *(covered_mm(as_seen, jar.view, marks) if marks else ())),
+        (*behind, *covered),
         floor_sd_mm,
     )
 

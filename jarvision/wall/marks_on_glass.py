@@ -111,6 +111,7 @@ def find_pen_marks(
     photo: str = "",
     floor_mm: float = 0.0,
     top_mm: float = MAP_TOP_MM,
+    sides: Sequence[Glass] = (),
 ) -> tuple[PenMark, ...]:
     """Find lines of ink and pieces of tape on the front of the glass in one photo.
 
@@ -127,6 +128,8 @@ def find_pen_marks(
     top_mm : float
         Nothing is looked for above this height [mm]. At the water line, in foam and at the lid
         there are dark lines that look like ink.
+    sides : sequence of Glass, optional
+        The wall's sides, where they are at hand.
 
     Returns
     -------
@@ -134,10 +137,10 @@ def find_pen_marks(
         Lowest first.
     """
     found: list[PenMark] = []
-    for glass in sides_of(wall, view):
+    for glass in sides or sides_of(wall, view):
         tapes = [_summed(photo, Drawn.TAPE, glass, b) for b in tape_pieces(glass, top_mm)]
         dark = ink_lines(glass, floor_mm + _FOOT_MM, top_mm)
-        lines = [_summed(photo, Drawn.PEN, glass, b) for b in dark]
+        lines = [_summed(photo, Drawn.PEN, glass, b) for b in dark if _may_be_ink(b)]
         found += tapes
         found += [
             m
@@ -157,14 +160,23 @@ def _is_coloured(bins: Bins) -> bool:
     return bool(depth[2] > _STRONG_DEPTH and is_own.any())
 
 
+def _may_be_ink(bins: Bins) -> bool:
+    """Whether a dark line is like ink as far as that is known before its ends are."""
+    is_dark = float(median_of(bins.depth).max()) > LEAST_DEPTH
+    return is_dark and 0.25 < bins.thick_mm < 3.5 and abs(_tilt_of(bins)) < _MOST_TILT
+
+
+def _tilt_of(bins: Bins) -> float:
+    along = bins.arc_mm - bins.arc_mm.mean()
+    return float(along @ bins.middle_mm / max(float(along @ along), 1e-6))
+
+
 def _is_ink(mark: PenMark) -> bool:
-    """Whether a dark line is like ink."""
+    """Whether a dark line is like ink, with its ends."""
     return (
         max(mark.depth) > (LEAST_DEPTH if mark.length_mm > _SHORT_MM else _SHORT_DEPTH)
         and (mark.is_sure or max(mark.depth) > _STRONG_DEPTH)
         and mark.length_mm > _LEAST_LENGTH_MM
-        and 0.25 < mark.thick_mm < 3.5
-        and abs(mark.tilt) < _MOST_TILT
     )
 
 
@@ -179,7 +191,7 @@ def _summed(photo: str, drawn: Drawn, glass: Glass, bins: Bins) -> PenMark:
     """Sum up a mark."""
     middle, thick = bins.middle_mm, bins.thick_mm
     along = bins.arc_mm - bins.arc_mm.mean()
-    tilt = float(along @ middle / max(float(along @ along), 1e-6))
+    tilt = _tilt_of(bins)
     rest = middle - tilt * along
     centre = float(median_of(rest))
     wave = 1.4826 * float(median_of(np.abs(rest - centre)))
@@ -224,7 +236,9 @@ _LEAST_SOURCE_MM = 1.6  # less free wall than this fills no gap
 _LEAST_FREE_MM = 4.0  # and less than this shows no layer's top
 
 
-def without_marks(wall: WallMap, view: View, marks: Sequence[PenMark]) -> WallMap:
+def without_marks(
+    wall: WallMap, view: View, marks: Sequence[PenMark], *, sides: Sequence[Glass] = ()
+) -> WallMap:
     """Take marks out of a wall, so that its layers can be read.
 
     What a mark hides is filled in from the wall beside its ends at the same height, since layers
@@ -238,11 +252,13 @@ def without_marks(wall: WallMap, view: View, marks: Sequence[PenMark]) -> WallMa
         The view by which it was unrolled.
     marks : sequence of PenMark
         The marks that were found in it.
+    sides : sequence of Glass, optional
+        As in `find_pen_marks`.
     """
     if not marks:
         return wall
     bgr = wall.bgr.copy()
-    for glass in sides_of(wall, view):
+    for glass in sides or sides_of(wall, view):
         hidden = _hidden(glass, marks)
         if hidden.any():
             log = _filled(glass.log, hidden)[hidden]
@@ -252,7 +268,9 @@ def without_marks(wall: WallMap, view: View, marks: Sequence[PenMark]) -> WallMa
     return replace(wall, bgr=bgr)
 
 
-def covered_mm(wall: WallMap, view: View, marks: Sequence[PenMark]) -> tuple[Span, ...]:
+def covered_mm(
+    wall: WallMap, view: View, marks: Sequence[PenMark], *, sides: Sequence[Glass] = ()
+) -> tuple[Span, ...]:
     """Tell between which heights marks leave too little free wall to read a layer's top.
 
     Returns
@@ -261,7 +279,7 @@ def covered_mm(wall: WallMap, view: View, marks: Sequence[PenMark]) -> tuple[Spa
         Heights above the strip's zero on the inside of the wall [mm].
     """
     free, seen = np.zeros(len(wall.z_mm)), 0
-    for glass in sides_of(wall, view):
+    for glass in sides or sides_of(wall, view):
         free += (~_hidden(glass, marks)).sum(axis=1)
         seen += len(glass.arc_mm)
     short: Mask = np.asarray(free < min(_LEAST_FREE_MM / COLUMN_MM, seen), dtype=np.bool_)

@@ -6,7 +6,7 @@ the glass refracts.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -50,18 +50,20 @@ def arc_mm(view: View, azimuth: Array) -> Array:
     return np.asarray(np.interp(azimuth, turn, run - run[len(run) // 2]), dtype=np.float64)
 
 
-def sides_of(wall: WallMap, view: View) -> Iterator[Glass]:
+def sides_of(wall: WallMap, view: View) -> tuple[Glass, ...]:
     """Give each side of a wall as it is on the outside: the rows' heights differ by the drop."""
     z = wall.z_mm + view.glass_drop_mm(wall.z_mm)
     slope = np.sin(view.elevation_rad(z))
     arc = arc_mm(view, wall.azimuth)
+    sides = []
     for piece in pieces(wall):
         if len(piece) * COLUMN_MM < _LEAST_PIECE_MM:
             continue
         log: Floats = np.asarray(cv2.LUT(wall.bgr[:, piece[0] : piece[-1] + 1], _LOG))
         size = (len(piece) // TOGETHER, len(log))
         cells = cv2.resize(log[:, : size[0] * TOGETHER], size, interpolation=cv2.INTER_AREA)
-        yield Glass(z, arc[piece], piece, log, np.asarray(cells, dtype=np.float32), slope)
+        sides.append(Glass(z, arc[piece], piece, log, np.asarray(cells, np.float32), slope))
+    return tuple(sides)
 
 
 def median_of(values: Array | Floats) -> Array:

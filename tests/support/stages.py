@@ -48,6 +48,7 @@ STAGES = {
         *("wall.stuck_on:find_covers", "wall.stuck_on:uncovered"),
         *("wall.marks_on_glass:find_pen_marks", "wall.marks_on_glass:without_marks"),
         "wall.marks_on_glass:covered_mm",
+        "wall.surface:sides_of",
     ],
     "grain": ["jar.wall_features:gather"],
     "coarse": ["wall.layers:coarse_tops"],
