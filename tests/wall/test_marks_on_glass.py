@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -287,15 +288,7 @@ def Photo_of(bgr: np.ndarray, shot: Shot) -> Photo:
     """A drawn picture as a photo that says its lens."""
     focal = shot.focal_px * 43.2666 / math.hypot(*shot.size_px)
     plain = open_photo(sample("02", "1min"))
-    return plain.__class__(
-        **{
-            name: getattr(plain, name)
-            for name in plain.__dataclass_fields__
-            if name not in ("bgr", "focal_35mm_mm")
-        },
-        bgr=bgr.copy(),
-        focal_35mm_mm=focal,
-    )
+    return replace(plain, bgr=bgr.copy(), focal_35mm_mm=focal)
 
 
 # --- tape -----------------------------------------------------------------------------------------
