@@ -38,7 +38,8 @@ def central_pct(
         The middle, where its class is the likeliest or nearly so; else the nearest place of such a
         class, among its draws. A mean of a bent cloud can lie outside it, in a class that hardly
         any draw is in; and of classes that are as likely, the one nearest to the middle is taken,
-        lest chance decides.
+        lest chance decides: a class further off has to be the likelier, so that where two are
+        level either both are near or a third stands between.
 
     Raises
     ------
@@ -51,12 +52,14 @@ def central_pct(
     likely = np.flatnonzero(counts >= NEARLY * counts.max())
     middle = draws.mean(axis=0) if middle_pct is None else np.asarray(middle_pct, dtype=np.float64)
     places = [_nearest(middle, draws[classes == each], int(each), classify) for each in likely]
-    away = [float(((place - middle) ** 2).sum()) for place in places]
-    return places[int(np.argmin(away))]
+    away = np.array([np.linalg.norm(place - middle) for place in places])
+    return places[int(np.argmax(counts[likely] * np.exp(-away / _AS_FAR)))]
 
 
-NEARLY = 0.55
-"""A class is nearly as likely as the likeliest with this part of its odds; ours."""
+NEARLY = 0.4
+"""A class is likely with this part of the likeliest's odds; ours."""
+
+_AS_FAR = 10.0  # points from the middle that cost a class as much as odds of a third; ours
 
 _BESIDE = 1.0  # points from a draw at which a composition counts as among the draws; ours
 _NEAR_PART = 0.5  # of the draws of a class, towards whose middle is gone

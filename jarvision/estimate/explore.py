@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from jarvision.estimate.filling import fill
 from jarvision.estimate.known import CLOUDY_FROM, HAZY_FROM, Evidence, JarFacts, WaterState
-from jarvision.estimate.settling import hindering
+from jarvision.estimate.settling import hindering, steps_s
 from jarvision.estimate.stacking import (
     MINUTE_S,
     Jars,
@@ -47,8 +47,6 @@ class Cloud:
         Log likelihood and prior of the masses, less the log density they were drawn with.
     chi2 : ndarray, shape (N,)
         Squared misfit of all that was measured, in units of their variances.
-    bed_mm : ndarray, shape (N, T)
-        Top of the deposit at the evidence's steps [mm].
     clay_up : ndarray, shape (N,)
         Share of the clay still up at the last photo.
     slowed : ndarray, shape (N,)
@@ -61,7 +59,6 @@ class Cloud:
     mass: Array
     log_fit: Array
     chi2: Array
-    bed_mm: Array
     clay_up: Array
     slowed: Array
     settled_mm: Array
@@ -103,9 +100,30 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
     hidden = in_pores(jars, charge, landed.minute)
     whole = 10.0 * (charge.mass_g_cm2 / charge.layer_g_cm3).sum(axis=0) - hidden
     whole /= jars.scale
-    bed = path.state.bed_mm - hidden[:, None]
-    bed = np.maximum(bed, 0.0) / jars.scale[:, None]
-    return Cloud(z, mass, log_fit, chi2, bed, clay_up, slowed, whole)
+    return Cloud(z, mass, log_fit, chi2, clay_up, slowed, whole)
+
+
+_CURVE_RATIO = 1.8  # neighbouring times of a curve that is drawn
+
+
+def rise(evidence: Evidence, z: Array, mass: Array) -> tuple[Array, Array]:
+    """Give times since shaking (T,) [s], and the top of N jars' deposit at these (N, T) [mm].
+
+    Parameters
+    ----------
+    evidence : Evidence
+        The jar in hand.
+    z, mass : ndarray, shapes (N, D) and (N, 3)
+        Draws, as in `Cloud`.
+    """
+    steps = evidence.steps_s
+    finer = steps_s(*steps.tolist(), first_s=float(steps[0]), ratio=_CURVE_RATIO)
+    jars = make_jars(evidence, z)
+    charge = charge_of(jars, mass)
+    path = settled(replace(evidence, steps_s=finer), jars, charge)
+    hidden = in_pores(jars, charge, landed_of(evidence, jars, charge, path).minute)
+    bed = np.maximum(path.state.bed_mm - hidden[:, None], 0.0)
+    return finer, bed / jars.scale[:, None]
 
 
 def _log_looks(evidence: Evidence, jars: Jars, litres: Array) -> Array:

@@ -21,6 +21,7 @@ _LEAP = 2.5  # most that one of these times changes a mass
 _NUDGE = 0.1  # share by which a mass is changed to see what that does
 _STEPS, _FAR_SD = 16, 3.5  # in which the clay is drawn, and how far from its middle
 _EVEN = 0.1  # part of the clay that is drawn from anywhere, since its law is the least normal
+_SOFT, _SOFTLY = 0.2, 0.4  # and part from its law to this power, which is wider
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +168,8 @@ def _draw_clay(
     middles = low[:, None] + width[:, None] * (np.arange(_STEPS) + 0.5)
     odds = np.exp(_log_clay(evidence, law, middles))
     odds /= odds.sum(axis=1, keepdims=True)
+    soft = odds**_SOFTLY
+    odds = (1.0 - _SOFT) * odds + _SOFT * soft / soft.sum(axis=1, keepdims=True)
     ladder = np.cumsum(odds, axis=1)
     step = (ladder < ladder[:, -1:] * rng.random((centre.size, 1))).sum(axis=1)
     own = low + width * (np.minimum(step, _STEPS - 1) + rng.random(centre.size))

@@ -52,7 +52,11 @@ class _Fact:
 
 
 def narrows_most(
-    evidence: Evidence, cloud: Cloud, picked: NDArray[np.int64], rng: np.random.Generator
+    evidence: Evidence,
+    cloud: Cloud,
+    picked: NDArray[np.int64],
+    rising: tuple[Array, Array],
+    rng: np.random.Generator,
 ) -> NextFact | None:
     """Find the one fact that is not known yet and would narrow the shares most.
 
@@ -64,6 +68,8 @@ def narrows_most(
         Draws.
     picked : ndarray of int, shape (n,)
         Indices of equally likely ones.
+    rising : tuple of ndarray, shapes (T,) and (n, T)
+        Times [s] and the deposit's top at these [mm], as `explore.rise` gives them.
     rng : numpy.random.Generator
         For the trials.
 
@@ -82,7 +88,7 @@ def narrows_most(
     shares = mass / mass.sum(axis=1, keepdims=True)
     before = shares.var(axis=0).sum()
     best: NextFact | None = None
-    for fact in _unknown(evidence, cloud, picked):
+    for fact in _unknown(evidence, cloud, picked, rising):
         left = math.sqrt(_left(shares, fact, rng) / before)
         if left < (best.left if best else _WORTH):
             narrower = 5 * round(20 * (1.0 - left))
@@ -104,7 +110,9 @@ def _left(shares: Array, fact: _Fact, rng: np.random.Generator) -> float:
     return total / _TRIALS
 
 
-def _unknown(evidence: Evidence, cloud: Cloud, picked: NDArray[np.int64]) -> Iterator[_Fact]:
+def _unknown(
+    evidence: Evidence, cloud: Cloud, picked: NDArray[np.int64], rising: tuple[Array, Array]
+) -> Iterator[_Fact]:
     """List the simple facts that are not known of this jar."""
     facts = evidence.facts
     same = np.ones(len(picked))
@@ -113,12 +121,14 @@ def _unknown(evidence: Evidence, cloud: Cloud, picked: NDArray[np.int64]) -> Ite
     if facts.soil_g is None:
         advice = "next time, weigh the dry soil before it goes into the jar"
         yield _Fact("soil_g", advice, np.log(mass.sum(axis=1)), 0.04 * same)
-    log_steps = np.log(evidence.steps_s)
+    log_steps, bed = np.log(rising[0]), rising[1]
     for time_s, spoken in _PHOTOS:
         apart = np.abs(np.log(evidence.time_s / time_s))
         if apart.min() > math.log(_NEAR) and time_s < evidence.time_s.max():
-            bed = cloud.bed_mm[picked]
-            height = np.array([np.interp(math.log(time_s), log_steps, row) for row in bed])
+            after = max(int(np.searchsorted(log_steps, math.log(time_s))), 1)
+            start, end = log_steps[after - 1 : after + 1]
+            part = max((math.log(time_s) - start) / (end - start), 0.0)
+            height = bed[:, after - 1] + part * (bed[:, after] - bed[:, after - 1])
             sd = np.hypot(_HEIGHT_SD_MM, _HEIGHT_SD * height)
             yield _Fact(
                 f"photo_{time_s:.0f}_s", f"next time, a photo {spoken} after shaking", height, sd

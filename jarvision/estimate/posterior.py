@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.estimate.central import central_pct
-from jarvision.estimate.explore import Cloud
+from jarvision.estimate.explore import Cloud, rise
 from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.known import (
     Evidence,
@@ -334,7 +334,8 @@ def _report(
         doubts += (_doubt(WeighingDoubtName.LITTLE_NARROWED, **facts),)
     if effective(log_w) < ENOUGH_DRAWS:
         doubts += (_doubt(WeighingDoubtName.FEW_DRAWS),)
-    bands = np.quantile(cloud.bed_mm[picked], (0.05, 0.5, 0.95), axis=0)
+    time_s, bed_mm = rise(evidence, cloud.z[picked], cloud.mass[picked])
+    bands = np.quantile(bed_mm, (0.05, 0.5, 0.95), axis=0)
     return Weighed(
         fractions=fractions,
         sand_pct=percents[0],
@@ -343,11 +344,11 @@ def _report(
         texture=texture_of(100.0 * fractions, central.tolist()),
         suspended_pct=_interval(100.0 * clay_up, 100.0 * clay_up.mean()),
         effective_draws=effective(log_w),
-        curve=SettlingCurve(evidence.steps_s, *bands),
+        curve=SettlingCurve(time_s, *bands),
         water_state=evidence.state,
         why=_why(evidence, percents[2].value, float(clay_up.mean()), _slow(cloud, picked)),
         narrowed=narrowed,
-        next_fact=narrows_most(evidence, cloud, picked, rng),
+        next_fact=narrows_most(evidence, cloud, picked, (time_s, bed_mm), rng),
         doubts=doubts,
     )
 

@@ -1,40 +1,76 @@
-"""The sampler's parts: what a law learned from draws says of these draws themselves."""
+"""The sampler's parts, and a sum whose answer is known: where it draws from, and what comes out."""
 
 import numpy as np
 import pytest
 
-from jarvision.estimate.sampler import _Learned, effective, flattened, resample
+from jarvision.estimate import sampler
+from jarvision.estimate.boxes import cut, normal
+from jarvision.estimate.explore import Cloud
+from jarvision.estimate.priors import PRIORS
+from jarvision.estimate.sampler import effective, flattened, resample, sample
 from jarvision.estimate.topsoil import log_sum
 
 
-def learned_from(own, picked, width=0.3):
-    """A law whose parts stand on some draws of two numbers."""
-    return _Learned(np.eye(2), own[picked], width * np.eye(2), picked)
+def boxes_of(seed):
+    """A cut that was learned from even draws, of which those in a corner count."""
+    rng = np.random.default_rng(seed)
+    places = rng.random((3000, 12))
+    worth = np.exp(-((places[:, 0] - 0.8) ** 2 + (places[:, 3] - 0.1) ** 2) / 0.02)
+    return cut(places, worth), rng
 
 
-def test_draws_from_which_a_law_was_learned_seem_no_likelier_than_others():
-    # Draws are alike and picked by chance, so on average as much was drawn where they lie.
-    rng = np.random.default_rng(1)
-    plain, fair, fresh = [], [], []
-    for _ in range(200):
-        own = rng.standard_normal((64, 2))
-        picked = rng.integers(64, size=32)
-        law = learned_from(own, picked)
-        fair.append(np.exp(law.log_ratio(own, learned_from=True)[picked]).mean())
-        plain.append(np.exp(law.log_ratio(own)[picked]).mean())
-        fresh.append(np.exp(law.log_ratio(rng.standard_normal((64, 2)))).mean())
-    error = np.hypot(np.std(fair), np.std(fresh)) / np.sqrt(200)
-    assert abs(np.mean(fair) - np.mean(fresh)) < 4 * error
-    assert np.mean(plain) > np.mean(fresh) + 8 * error
+def test_boxes_fill_the_cube_and_are_drawn_from_as_they_say():
+    boxes, rng = boxes_of(1)
+    assert len(boxes.odds) > 10
+    np.testing.assert_allclose(np.prod(boxes.high - boxes.low, axis=1).sum(), 1.0)
+    drawn, even = boxes.draw(20000, rng), rng.random((20000, 12))
+    assert boxes.density(even).mean() == pytest.approx(1.0, abs=0.1)
+    for axis in range(12):  # what is drawn, and even draws that count by the density, are alike
+        mean = np.average(even[:, axis], weights=boxes.density(even))
+        assert drawn[:, axis].mean() == pytest.approx(mean, abs=0.03)
+    assert (drawn[:, 0] > 0.6).mean() > 0.75
+    assert boxes.density(drawn).min() >= 0.07
 
 
-def test_density_of_a_law_is_that_of_its_parts():
-    # One normal law of sd 0.3 at (1, 0) over the standard one, by the formula of the normal law.
-    law = learned_from(np.array([[1.0, 0.0]]), np.array([0]))
-    at = np.array([[1.3, 0.0], [0.0, -0.4]])
-    parts = -0.5 * ((at - [1.0, 0.0]) ** 2).sum(axis=1) / 0.09 - 2 * np.log(0.3)
-    expected = parts + 0.5 * (at**2).sum(axis=1)
-    np.testing.assert_allclose(law.log_ratio(at), expected, rtol=1e-5)
+def test_draws_along_each_axis_are_even_within_the_boxes():
+    boxes, rng = boxes_of(2)
+    drawn = boxes.draw(500, rng)
+    uncut = [axis for axis in range(12) if axis not in {axis for _, _, axis, _ in boxes.cuts}]
+    assert uncut
+    for axis in uncut:  # one draw in each five-hundredth
+        assert np.all(np.sort((500 * drawn[:, axis]).astype(int)) == np.arange(500))
+    assert np.all(np.isfinite(normal(np.array([0.0, 0.5, 1.0]))))
+
+
+def test_means_are_those_of_the_normal_law(monkeypatch):
+    """Three unknowns of sd 1 are read with errors: what follows is known in closed form.
+
+    An unknown that is read as x with variance v has the mean x/(1 + v) and variance v/(1 + v)
+    (normal prior and normal error; any textbook on Bayes' rule).
+    """
+    read, variance = np.array([2.0, -1.0, 0.5]), np.array([0.1, 0.1, 0.3])
+
+    def toy(_evidence, z, _rng):
+        log_fit = (-0.5 * (z[:, :3] - read) ** 2 / variance).sum(axis=1)
+        mass = np.column_stack([np.ones(len(z)), np.exp(0.1 * z[:, :2])])
+        return Cloud(z, mass, log_fit, *(np.zeros(len(z)) for _ in range(4)))
+
+    monkeypatch.setattr(sampler, "explore", toy)
+    means, spreads = [], []
+    for seed in range(12):
+        cloud, log_w = sample(None, np.random.default_rng(seed))
+        weight = np.exp(log_w)
+        means.append(weight @ cloud.z[:, :4])
+        spreads.append(weight @ (cloud.z[:, :4] - means[-1]) ** 2)
+        assert effective(log_w) >= 1500
+        assert len(log_w) < 20000
+    assert cloud.z.shape[1] == len(PRIORS)
+    expected = np.append(read / (1.0 + variance), 0.0)
+    error = np.std(means, axis=0) / np.sqrt(12)
+    assert np.all(np.abs(np.mean(means, axis=0) - expected) < 4 * error + 0.002)
+    np.testing.assert_allclose(
+        np.mean(spreads, axis=0), np.append(variance / (1.0 + variance), 1.0), rtol=0.04
+    )
 
 
 @pytest.mark.parametrize("axis", [0, 1])
@@ -55,3 +91,13 @@ def test_equally_likely_draws_are_worth_their_number_and_flat_ones_more():
     assert effective(flattened(steep, 100.0)) >= 100.0 > effective(steep)
     picked = resample(even, rng, 200)
     assert np.all(np.bincount(picked, minlength=50) == 4)
+
+
+def test_what_is_picked_by_places_has_the_mean_of_all():
+    rng = np.random.default_rng(0)
+    places = rng.normal(size=(3000, 2)) * [20.0, 10.0]
+    log_w = rng.normal(size=3000)
+    log_w -= log_sum(log_w)
+    off = [places[resample(log_w, rng, 500, places=places)].mean(axis=0) for _ in range(20)]
+    off -= np.exp(log_w) @ places
+    assert np.all(np.std(off, axis=0) < 0.15 * np.array([20.0, 10.0]) / np.sqrt(500))
