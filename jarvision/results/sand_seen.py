@@ -18,7 +18,7 @@ from jarvision.wall.measurement import SandGrain
 _DIGITS = 6
 _KEPT_DRAWS = 200  # stored with a jar: ranges of sizes to a few per cent
 _OPEN = (
-    "Too little is seen to tell whether its grains lie coarse below fine, as they settle; take the "
+    "It does not show for sure that its grains lie coarse below fine, as they settle; take the "
     "first photo nearer and sharp, or rub the sand between your fingers."
 )
 _MOST = 0.5  # of the sand, from which one part of it is named alone; ours
@@ -165,6 +165,8 @@ def _mostly(parts: SandParts) -> str:
         first = int((parts.shares[:, 1:] + parts.shares[:, :-1]).mean(axis=0).argmax())
         last = first + 1
     share = interval_of(100.0 * parts.shares[:, first : last + 1].sum(axis=1))
-    names = " or ".join(SAND_PARTS[first : last + 1])
-    limits = f"{PART_LIMITS_UM[last + 1] / 1000:g}–{PART_LIMITS_UM[first] / 1000:g} mm"
-    return f"{with_range(share.value, (share.lo, share.hi), '%', lowest=0.0)} {names}, {limits}"
+    said = with_range(share.value, (share.lo, share.hi), "%", lowest=0.0)
+    if first < last:
+        return f"{said} {SAND_PARTS[first]} or {SAND_PARTS[last]}"
+    high, low = (um / 1000 for um in PART_LIMITS_UM[first : first + 2])
+    return f"{said} {SAND_PARTS[first]}, {low:g}–{high:g} mm"
