@@ -88,7 +88,7 @@ def page_of(browser, folder):
         until(lambda: len(read_jar_file(path).put_right) == len(lines_kept(folder)) > 0, 400)
     finally:
         process.terminate()
-        process.wait(timeout=20)
+        process.wait(timeout=300)
         process.stdout.close()
 
 

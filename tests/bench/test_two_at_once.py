@@ -77,7 +77,7 @@ def put(link, lines):
     origin = {"Origin": link.rstrip("/")}
     request = urllib.request.Request(f"{link}api/jar/21/lines", body, origin, method="PUT")
     try:
-        with urllib.request.urlopen(request, timeout=60) as answer:
+        with urllib.request.urlopen(request, timeout=600) as answer:
             return json.load(answer)
     except urllib.error.HTTPError:  # 409: the page was quicker
         return None

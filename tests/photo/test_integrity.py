@@ -106,7 +106,7 @@ def test_a_small_file_takes_no_large_memory(tmp_path, name, data):
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=600,
         check=True,
     )
     kind, kb = done.stdout.split()
@@ -185,7 +185,7 @@ def test_damage_is_seen_where_nothing_can_be_written(tmp_path, memory, said):
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=600,
         check=True,
     )
     assert (done.stdout.strip(), done.stderr) == (said, "")

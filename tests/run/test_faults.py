@@ -261,7 +261,7 @@ def start(photos, out, workers):
     )
 
 
-def wait_for(condition, seconds=60):
+def wait_for(condition, seconds=600):
     until = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < until, "waited in vain"
@@ -447,7 +447,7 @@ def test_a_run_that_is_stopped_while_the_program_loads_says_so():
         env=os.environ | {"PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=600,
         check=False,
     )
     assert (done.returncode, done.stderr) == (1, "Stopped before anything was read.\n")

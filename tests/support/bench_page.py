@@ -58,7 +58,7 @@ def page_on(folder, *, before=""):
         yield link
     finally:
         process.terminate()
-        process.wait(timeout=20)
+        process.wait(timeout=300)
         process.stdout.close()
 
 
@@ -76,7 +76,7 @@ class Served:
         if method not in ("GET", "HEAD"):
             given["Origin"] = f"http://{self.host}"
         given |= {name.replace("_", "-"): value for name, value in headers.items()}
-        connection = http.client.HTTPConnection(self.host, timeout=60)
+        connection = http.client.HTTPConnection(self.host, timeout=600)
         try:
             connection.request(method, path, body, {k: v for k, v in given.items() if v})
             answer = connection.getresponse()
@@ -86,12 +86,12 @@ class Served:
 
     def end(self, by=signal.SIGTERM):
         self.process.send_signal(by)
-        self.process.wait(timeout=30)
+        self.process.wait(timeout=300)
         self.process.stdout.close()
 
 
 def asked(link, path="api/jars"):
-    with urllib.request.urlopen(link + path, timeout=60) as answer:
+    with urllib.request.urlopen(link + path, timeout=600) as answer:
         return json.load(answer)
 
 

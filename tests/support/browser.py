@@ -82,7 +82,7 @@ class Browser:
 def _request(method, url, body=None):
     data = None if body is None else json.dumps(body).encode()
     request = urllib.request.Request(url, data, {"Content-Type": "application/json"}, method=method)
-    with urllib.request.urlopen(request, timeout=60) as answer:
+    with urllib.request.urlopen(request, timeout=600) as answer:
         return json.load(answer)["value"]
 
 
@@ -114,7 +114,7 @@ def browser_session():
                 one.call("DELETE", "")
         finally:
             process.terminate()
-            process.wait(timeout=20)
+            process.wait(timeout=300)
 
 
 def _capabilities(browser, profile):

@@ -138,7 +138,7 @@ def firefox_session():
                 yield Firefox(connection)
         finally:
             process.terminate()
-            process.wait(timeout=30)
+            process.wait(timeout=300)
 
 
 def _connected(port, process):
