@@ -29,7 +29,7 @@ from jarvision.wall.measurement import GrainBand, SandGrain
 Array: TypeAlias = NDArray[np.float64]
 Grey: TypeAlias = NDArray[np.uint8]
 
-_FRONT_RAD = 0.6  # beside this the wall turns away, and grains look narrow
+_FRONT_RAD = 0.8  # beside this the wall turns away, and grains look narrow
 _FOOT_MM = 1.5  # the rounded foot of the wall is left out
 _TOP_MM = 1.0  # and what lies next to the sand's top
 _BAND_MM = 3.0

@@ -139,7 +139,7 @@ def with_drawn_sand(
         wide = float(np.sqrt((shares * (log - middle) ** 2).sum() / shares.sum()))
         mean, spread = np.full(slices, whole), np.full(slices, wide)
     rows = round(sand_top_mm * px_per_mm)
-    columns = round(1.7 * view.outline.radius_mm * px_per_mm)
+    columns = round(2.7 * view.outline.radius_mm * px_per_mm)
     up = (np.arange(rows) + 0.5) / rows
     size_mm = np.interp(up, (np.arange(slices) + 0.5) / slices, mean)
     draw = LAWS[law]
@@ -164,7 +164,7 @@ def with_drawn_sand(
     rows = len(drawn)
     # where in the drawn wall each pixel of the photo lies
     z = np.linspace(floor_mm, floor_mm + sand_top_mm, 80)
-    arc = np.linspace(-0.8, 0.8, 60)
+    arc = np.linspace(-1.3, 1.3, 100)
     at = (view.wall_px(arc[None, :], (z + view.glass_drop_mm(z))[:, None]) + 0.5) * enlarged - 0.5
     height, width = grey.shape
     left, right = int(at[..., 0].min()), int(at[..., 0].max()) + 1
@@ -176,7 +176,7 @@ def with_drawn_sand(
     source = at[::4, ::4].reshape(-1, 2)
     ij = np.array(np.meshgrid(z[::4], arc[::4], indexing="ij")).reshape(2, -1)
     zz, aa = (griddata(source, v, (gx, gy), method="cubic") for v in ij)
-    inside = np.isfinite(zz) & (np.abs(aa) < 0.75) & (zz > floor_mm) & (zz < floor_mm + sand_top_mm)
+    inside = np.isfinite(zz) & (np.abs(aa) < 1.28) & (zz > floor_mm) & (zz < floor_mm + sand_top_mm)
     row = (zz - floor_mm) * px_per_mm - 0.5
     column = columns / 2 + aa * view.outline.radius_mm * px_per_mm
     texture = cv2.remap(
