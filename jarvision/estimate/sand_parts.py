@@ -20,7 +20,7 @@ from jarvision.estimate.settling import (
     SAND_LIMIT_UM,
     terminal_velocity_mm_s,
 )
-from jarvision.wall.measurement import GrainBand
+from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, GrainBand
 
 Array = NDArray[np.float64]
 
@@ -59,7 +59,6 @@ _BENDS = 6
 _MIXED_OVER_MM = (0.3, 0.8, 1.6, 3.2, 6.4)
 _UNSORTED_POWER = 2.5  # of an even number: half the jars have less than 0.18 of it
 
-_SHARED_SD = 0.06  # what all bands of a photo are off together, as a logarithm; ours
 
 # At the first minute's photo grains have fallen as far as this many seconds of a lone grain's
 # fall: they were slowed by each other and by the swirl. What that is off counts with the silt.
@@ -286,7 +285,7 @@ class _Layer:
         scale_sd: float,
     ) -> None:
         self._ratio, self._ratio_sd = ratio[0], math.hypot(ratio[1], _SILT_AMOUNT_SD)
-        self._shared_sd = math.hypot(_SHARED_SD, scale_sd)
+        self._shared_sd = math.hypot(GRAIN_SHARED_LOG_SD, scale_sd)
         top = max(top_mm, bands[-1].top_mm) if math.isfinite(top_mm) else bands[-1].top_mm
         sizes = np.concatenate([_SIZES_UM, _SILT_UM])
         self._sizes_mm = 1e-3 * sizes

@@ -16,6 +16,10 @@ ORDER = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
 """The readings in time; the reading at index i is the one that shows the top of layer i."""
 
 WATER_SD_MM = 3.0  # how well the water line is seen in photos; our own judgement, no source
+GRAIN_SHARED_LOG_SD = 0.09
+"""How far all grain diameters of a jar are off together, as a logarithm: minerals and how grains
+lie make packings look finer or coarser (two laws of drawn grains, three kinds of mineral)."""
+
 _BESIDE_MM = 0.5  # a boundary so near a mark's edge may lie behind it
 
 
@@ -157,7 +161,8 @@ class GrainBand:
         a plane through a packing is its share of volume (Delesse) [mm]; NaN where they are too
         small to be told.
     log_sd : float
-        One standard deviation of the natural logarithm of `mean_mm`; NaN with it.
+        One standard deviation of the natural logarithm of `mean_mm`, besides what all bands of a
+        jar are off together (`GRAIN_SHARED_LOG_SD`); NaN with it.
     finer_than_mm : float
         Where they are too small to be told, the mean is less than this 19 times in 20 [mm]; else
         NaN.

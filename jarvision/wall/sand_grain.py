@@ -24,7 +24,7 @@ from jarvision.wall.grain_spectrum import (
     row_spectrum,
 )
 from jarvision.wall.locate import Look
-from jarvision.wall.measurement import GrainBand, SandGrain
+from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, GrainBand, SandGrain
 
 Array: TypeAlias = NDArray[np.float64]
 Grey: TypeAlias = NDArray[np.uint8]
@@ -41,6 +41,7 @@ _NO_ONE_SIZE = 0.3
 _MISFIT = 1.2
 _GLARE = 246
 _GLARE_BLOCK_PX = 16
+_GLARE_SHARE = 0.1  # single pale grains may be white
 
 _TOO_THIN = "The sand is too thin a layer to show its grains."
 _HIDDEN = "Too little glass is bare to show the sand's grains; stick the strip nearer to one side."
@@ -95,12 +96,17 @@ def sand_grain(
     if 2 * sum(clear) <= len(seen):
         return SandGrain(look.name, why_not=_NO_GRAINS)
     bands = tuple(
-        GrainBand(b, t, size.mean_px / scale, size.log_sd, size.finer_than_px / scale)
+        GrainBand(b, t, size.mean_px / scale, _own_sd(size.log_sd), size.finer_than_px / scale)
         for (b, t, size, scale), ok in zip(seen, fits, strict=True)
         if ok
     )
     finest_mm = _finest_px(camera) / wall.px_per_mm
     return SandGrain(look.name, bands, wall.px_per_mm, finest_mm)
+
+
+def _own_sd(log_sd: float) -> float:
+    """Take out what all bands of a jar are off together."""
+    return math.sqrt(max(log_sd**2 - GRAIN_SHARED_LOG_SD**2, 0.08**2))
 
 
 def _finest_px(camera: PhotoTransfer) -> float:
@@ -156,7 +162,7 @@ def _without_glare(level: Grey, least_px: float) -> Iterator[Grey]:
     if blocks < 2:
         return
     cut = level[:, : blocks * _GLARE_BLOCK_PX].reshape(len(level), blocks, _GLARE_BLOCK_PX)
-    white = (cut >= _GLARE).mean(axis=(0, 2)) > 0.02
+    white = (cut >= _GLARE).mean(axis=(0, 2)) > _GLARE_SHARE
     edges = np.flatnonzero(np.diff(np.concatenate([[True], white, [True]]).astype(int)))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         if (b - a) * _GLARE_BLOCK_PX >= least_px:

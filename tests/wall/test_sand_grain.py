@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from jarvision.wall.measurement import SandGrain
+from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, SandGrain
 from jarvision.wall.sand_grain import sand_grain
 from tests.support.sandy_photo import (
     SandyPhoto,
@@ -55,7 +55,7 @@ def errors(drawn: SandyPhoto, found: SandGrain) -> tuple[np.ndarray, np.ndarray]
     told = [band for band in found.bands if band.is_measured]
     true = [drawn.true_mean_mm(FLOOR_MM + b.bottom_mm, FLOOR_MM + b.top_mm) for b in told]
     off = np.log([band.mean_mm / t for band, t in zip(told, true, strict=True)])
-    return off, np.array([band.log_sd for band in told])
+    return off, np.hypot([band.log_sd for band in told], GRAIN_SHARED_LOG_SD)
 
 
 CASES = [(0.5, "ellipses"), (0.5, "cells"), (0.35, "ellipses"), (0.35, "cells")]
