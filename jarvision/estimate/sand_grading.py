@@ -125,6 +125,15 @@ def grading_of(
     return SandGrading.SETTLED if is_clear else SandGrading.UNTOLD
 
 
+def rises_upward(bands: Sequence[GrainBand]) -> bool:
+    """Tell whether coarse grains clearly lie above fine ones, as nothing that settles does."""
+    told = [band for band in bands if band.is_measured or math.isfinite(band.finer_than_mm)]
+    if len(told) < _LEAST_BANDS:
+        return False
+    fall, sd = _fall_of(told)
+    return fall < -_CLEAR * sd
+
+
 def _sd(band: GrainBand) -> float:
     return math.hypot(BAND_SD, band.log_sd if band.is_measured else BOUND_SD)
 

@@ -14,7 +14,13 @@ from scipy.special import log_ndtr, ndtr
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.posterior import Interval
-from jarvision.estimate.sand_grading import BAND_SD, BOUND_SD, SandGrading, grading_of
+from jarvision.estimate.sand_grading import (
+    BAND_SD,
+    BOUND_SD,
+    SandGrading,
+    grading_of,
+    rises_upward,
+)
 from jarvision.estimate.settling import (
     CLAY_LIMIT_UM,
     SAND_LIMIT_UM,
@@ -202,8 +208,8 @@ def sand_parts(
     ratio, ratio_sd = _ratio_law(silt_to_sand)
     least = ratio * math.exp(-2.0 * ratio_sd)
     grading = grading_of(told, fall_mm=fall_mm, temp_c=temp_c, silt_to_sand=least)
-    if grading is SandGrading.UNTOLD:  # what lies in no order may be no grain at all
-        return _untold(grading)
+    if grading is not SandGrading.SETTLED and not rises_upward(told):
+        return _untold(grading)  # what lies in no order may be no grain at all
     if grading is SandGrading.SETTLED:
         layer = _Layer(told, top_mm, fall_mm, temp_c, (ratio, ratio_sd), scale_sd)
         z, gap2 = _fitted(layer, np.random.default_rng(seed))

@@ -119,9 +119,15 @@ def test_what_shows_no_order_is_not_told(means):
     assert found.doubts == ()
 
 
-@pytest.mark.parametrize("means", [GRADED[::-1], (0.3,) * 8])
-def test_what_lies_as_no_sand_settles_is_withheld_and_doubted(means):
-    found = parts_of(layer(*means))
+def test_grains_all_alike_may_be_no_grains_and_are_not_told():
+    found = parts_of(layer(*(0.3,) * 8))
+    assert found.grading is SandGrading.CONTRARY
+    assert not found.are_told
+    assert found.doubts == ()
+
+
+def test_what_lies_as_no_sand_settles_is_withheld_and_doubted():
+    found = parts_of(layer(*GRADED[::-1]))
     assert not found.are_told
     assert [each.name for each in found.doubts] == [DoubtName.SAND_NOT_GRADED]
 

@@ -197,13 +197,13 @@ def test_the_next_read_finds_it_and_says_so_everywhere(out, jar):
     assert [one.read_mm for one in record.put_right] == pytest.approx(
         [jar.measurement.photos[0].boundaries[0].top_mm]
     )
-    assert (out / "readings.csv").read_text().splitlines()[1].endswith(",sand")
+    assert (out / "readings.csv").read_text().splitlines()[1].rstrip(",").endswith(",sand")
     [again] = read_photos(photos, Settings(), out=out).outcomes
     assert again.is_earlier
     path.unlink()
     [back] = read_photos(photos, Settings(), out=out).outcomes
     assert not back.is_earlier
-    assert replace(back.record.row, doubts=()) == replace(jar.row, doubts=())
+    assert repr(replace(back.record.row, doubts=())) == repr(replace(jar.row, doubts=()))
 
 
 def test_the_report_says_how_often_and_how_far_lines_were_put_right(jar):

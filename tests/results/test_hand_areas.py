@@ -142,7 +142,13 @@ def test_a_read_follows_what_was_drawn_says_so_and_goes_back(tmp_path):
     [again] = batch.outcomes
     write_table(batch, tmp_path)
     assert not again.is_earlier
-    assert (tmp_path / "readings.csv").read_text().splitlines()[1].endswith("part left out")
+    assert (
+        (tmp_path / "readings.csv")
+        .read_text()
+        .splitlines()[1]
+        .rstrip(",")
+        .endswith("part left out")
+    )
     assert any("left out" in doubt.sentence for doubt in again.record.doubts)
     # columns beyond the middle are gone, and the layers are where they were
     assert max(last for _, last in again.record.views[-1].pieces_rad) < middle_rad + 0.05
@@ -152,4 +158,4 @@ def test_a_read_follows_what_was_drawn_says_so_and_goes_back(tmp_path):
     assert kept.is_earlier
     path.unlink()
     [back] = read_photos(photos, Settings(), out=tmp_path).outcomes
-    assert replace(back.record.row, doubts=()) == replace(first.record.row, doubts=())
+    assert repr(replace(back.record.row, doubts=())) == repr(replace(first.record.row, doubts=()))
