@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import TypeAlias
 
@@ -25,6 +25,7 @@ from jarvision.wall.grain_spectrum import (
 )
 from jarvision.wall.locate import Look
 from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, GrainBand, SandGrain
+from jarvision.wall.stones import Stones, find_stones
 
 Array: TypeAlias = NDArray[np.float64]
 Grey: TypeAlias = NDArray[np.uint8]
@@ -39,6 +40,7 @@ _COARSEST_MM = 2.0  # sand's upper limit (USDA)
 # Drawn grains stay under 0.25 and under 0.6; patterns of another kind fit no one size, or none.
 _NO_ONE_SIZE = 0.3
 _MISFIT = 1.2
+_STONES_AMONG_MM = 0.7  # among coarser sand stones are not told from grains
 _GLARE = 246
 _GLARE_BLOCK_PX = 16
 _GLARE_SHARE = 0.1  # single pale grains may be white
@@ -101,7 +103,16 @@ def sand_grain(
         if ok
     )
     finest_mm = _finest_px(camera) / wall.px_per_mm
-    return SandGrain(look.name, bands, wall.px_per_mm, finest_mm)
+    stones = _stones(wall, bands, low, high)
+    return SandGrain(look.name, bands, wall.px_per_mm, finest_mm, stones.count, stones.share)
+
+
+def _stones(wall: _SandWall, bands: Sequence[GrainBand], low_mm: float, high_mm: float) -> Stones:
+    """Count stones where the sand's own grains are much smaller."""
+    if any(band.mean_mm > _STONES_AMONG_MM for band in bands):
+        return Stones(0, math.nan)
+    found = list(wall.stretches(low_mm, high_mm))
+    return find_stones([level for level, _ in found], wall.px_per_mm)
 
 
 def _own_sd(log_sd: float) -> float:
