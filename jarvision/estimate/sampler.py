@@ -18,6 +18,7 @@ Array = NDArray[np.float64]
 
 _FIRST, _DRAWS = 2048, 2046  # of the first round and of each other
 _MOST_ROUNDS, _LEARNING_ROUNDS = 24, 6
+_HOPE_ROUNDS = 9  # after which those go on that have half of the draws already
 _GOAL, _GOAL_SE = 1500.0, 0.0035  # effective draws, and error of the mean shares, that are enough
 
 ENOUGH_DRAWS = 400.0
@@ -58,6 +59,8 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     log_w = _log_weights(cloud, density, counts)
     for number in range(_MOST_ROUNDS):
         if _is_enough(cloud, log_w) or not np.isfinite(log_w).any():
+            break
+        if number >= _HOPE_ROUNDS and effective(log_w) < 0.5 * _GOAL:
             break
         if number < _LEARNING_ROUNDS:
             law, own = _learn(places, _worth(cloud, log_w), rng)

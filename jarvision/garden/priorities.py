@@ -28,7 +28,7 @@ class Facts:
     Attributes
     ----------
     class_odds : float
-        Odds of the likeliest class, 0 to 1.
+        Odds of the class that is named first, 0 to 1.
     sandy, loamy, clayey, crusting : float
         Odds of each kind, 0 to 1; crusting is silty with little clay.
     waterlogging : float
@@ -106,7 +106,7 @@ _ACTIONS: tuple[_Action, ...] = (
     _Action(
         lambda f: 1.0 if f.class_odds < _SETTLE_ODDS else 0.0,
         lambda f: (
-            "Settle what the soil is before you spend money: the likeliest class is right only "
+            "Settle what the soil is before you spend money: the class named first is right only "
             f"{odds_in_words(f.class_odds)}, so repeat the test or send a sample to a laboratory."
         ),
     ),

@@ -129,11 +129,11 @@ def test_few_ways_to_explain_a_jar_are_doubted(monkeypatch):
 # Three jars of the development photos as they were read (sand, silt and clay at 1 min, 2 h, 48 h)
 # that an earlier sampler could not settle: 12 seeds gave 19 to 27 % clay on the first. With them
 # the means that plain importance sampling from the prior gives, which learns nothing from its
-# draws (307,200 of them; standard errors 0.8, 0.1 and 0.1 points of silt).
+# draws (614,400 of them; standard errors 0.4, 0.1 and 0.1 points of silt).
 HARD = [
-    ((3.5, 51.7, 63.9), 123.6, (10.6, 54.0, 35.4), 0.8),
-    ((16.2, 54.2, 66.5), 115.2, (36.2, 44.9, 18.8), 0.1),
-    ((14.8, 38.2, 44.9), 118.0, (45.8, 40.4, 13.8), 0.1),
+    ((3.5, 51.7, 63.9), 123.6, (10.5, 53.6, 36.0), 0.4),
+    ((16.2, 54.2, 66.5), 115.2, (35.7, 45.0, 19.3), 0.1),
+    ((14.8, 38.2, 44.9), 118.0, (45.5, 40.6, 14.0), 0.1),
 ]
 
 
@@ -145,9 +145,9 @@ def test_seeds_agree_and_are_right(heights, water_mm, plain_pct, plain_se):
     means = [r.fractions.mean(axis=0) for r in found]
     sd = found[0].fractions.std(axis=0)
     assert all(r.effective_draws >= 400 or "few_draws" in names(r) for r in found)
-    # within half a point, or where the jar tells next to nothing within a tenth of the spread
+    # within half a point, or where the jar tells next to nothing within a part of the spread
     gap = 100 * np.abs(means[0] - means[1])
-    assert np.all(gap < np.maximum(0.5, 0.1 * 100 * sd))
+    assert np.all(gap < np.maximum(0.5, 0.05 * 100 * sd))
     off = np.abs(100 * np.mean(means, axis=0) - plain_pct)
     assert np.all(off < np.maximum(0.5, 0.07 * 100 * sd) + 2 * plain_se)
 
