@@ -50,6 +50,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+_SOME_DRAWS = 800  # for the curve and for what would narrow a jar most
 _LEAST_DRAWS = 80.0  # weights worth fewer are made more alike, which widens the interval
 
 DAY_S = 86400.0
@@ -334,7 +335,8 @@ def _report(
         doubts += (_doubt(WeighingDoubtName.LITTLE_NARROWED, **facts),)
     if effective(log_w) < ENOUGH_DRAWS:
         doubts += (_doubt(WeighingDoubtName.FEW_DRAWS),)
-    time_s, bed_mm = rise(evidence, cloud.z[picked], cloud.mass[picked])
+    some = picked[:_SOME_DRAWS]
+    time_s, bed_mm = rise(evidence, cloud.z[some], cloud.mass[some])
     bands = np.quantile(bed_mm, (0.05, 0.5, 0.95), axis=0)
     return Weighed(
         fractions=fractions,
@@ -348,7 +350,7 @@ def _report(
         water_state=evidence.state,
         why=_why(evidence, percents[2].value, float(clay_up.mean()), _slow(cloud, picked)),
         narrowed=narrowed,
-        next_fact=narrows_most(evidence, cloud, picked, (time_s, bed_mm), rng),
+        next_fact=narrows_most(evidence, cloud, some, (time_s, bed_mm), rng),
         doubts=doubts,
     )
 

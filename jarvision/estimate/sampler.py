@@ -16,10 +16,11 @@ from jarvision.estimate.topsoil import log_sum
 
 Array = NDArray[np.float64]
 
-_FIRST, _DRAWS = 2048, 2046  # of the first round and of each other
+_FIRST, _DRAWS = 2048, 2046  # of the first round, and at most of each other
+_FEWEST, _MORE = 600, 1.1  # draws of a round at least, and what is drawn over what seems missing
 _MOST_ROUNDS, _LEARNING_ROUNDS = 24, 6
 _HOPE_ROUNDS = 9  # after which those go on that have half of the draws already
-_GOAL, _GOAL_SE = 1500.0, 0.0035  # effective draws, and error of the mean shares, that are enough
+_GOAL, _GOAL_SE = 1800.0, 0.0033  # effective draws, and error of the mean shares, that are enough
 
 ENOUGH_DRAWS = 400.0
 """Effective draws under which a result is doubted."""
@@ -47,8 +48,8 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     Notes
     -----
     Importance sampling in rounds, each learning from all before (Cornuet et al. 2012, Scand. J.
-    Stat. 39:798-812, from memory), until the draws are worth 1500 independent ones and the mean
-    shares are good to half a point, or all rounds are done. A round draws from a few cuts into
+    Stat. 39:798-812, from memory), until the draws are worth 1800 independent ones and the mean
+    shares are good to a third of a point, or all rounds are done. A round draws from a few cuts into
     boxes, each learned from all draws but a part, and that part is weighed by this cut alone: where
     draws were learned from, much will be drawn by chance, and they would count too little.
     """
@@ -57,8 +58,10 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     laws: list[list[Boxes]] = []
     counts, density = [_FIRST], np.ones((_FIRST, 1))
     log_w = _log_weights(cloud, density, counts)
+    due = _DRAWS
     for number in range(_MOST_ROUNDS):
-        if _is_enough(cloud, log_w) or not np.isfinite(log_w).any():
+        before, wanted = effective(log_w), _wanted(cloud, log_w)
+        if before >= wanted or not np.isfinite(log_w).any():
             break
         if number >= _HOPE_ROUNDS and effective(log_w) < 0.5 * _GOAL:
             break
@@ -66,13 +69,16 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
             law, own = _learn(places, _worth(cloud, log_w), rng)
             laws, counts = [*laws, law], [*counts, 0]
             density = np.column_stack([density, own])
-        new = np.concatenate([boxes.draw(_DRAWS // _PARTS, rng) for boxes in laws[-1]])
+        new = np.concatenate([boxes.draw(due // _PARTS, rng) for boxes in laws[-1]])
         of_new = [np.mean([boxes.density(new) for boxes in law], axis=0) for law in laws]
         density = np.vstack([density, np.column_stack([np.ones(len(new)), *of_new])])
         counts[-1] += len(new)
         places = np.concatenate([places, new])
         cloud = _joined(cloud, explore(evidence, normal(new), rng))
         log_w = _log_weights(cloud, density, counts)
+        gained = max(effective(log_w) - before, 1.0) / len(new)
+        missing = _wanted(cloud, log_w) - effective(log_w)
+        due = int(np.clip(_MORE * missing / gained, _FEWEST, _DRAWS))
     return cloud, log_w
 
 
@@ -96,14 +102,12 @@ def _worth(cloud: Cloud, log_w: Array) -> Array:
     return np.asarray(np.exp(power * (log_w + np.minimum(cloud.log_fit - mean, _STRAY))))
 
 
-def _is_enough(cloud: Cloud, log_w: Array) -> bool:
-    draws = effective(log_w)
-    if not draws >= _GOAL:
-        return False
+def _wanted(cloud: Cloud, log_w: Array) -> float:
+    """How many effective draws are enough for this spread of the shares."""
     weight = np.exp(log_w)
     shares = cloud.mass / cloud.mass.sum(axis=1, keepdims=True)
     variance = weight @ (shares - weight @ shares) ** 2
-    return bool(variance.max() < _GOAL_SE**2 * draws)
+    return max(_GOAL, float(variance.max()) / _GOAL_SE**2)
 
 
 def effective(log_w: Array) -> float:
