@@ -49,9 +49,9 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     -----
     Importance sampling in rounds, each learning from all before (Cornuet et al. 2012, Scand. J.
     Stat. 39:798-812, from memory), until the draws are worth 1800 independent ones and the mean
-    shares are good to a third of a point, or all rounds are done. A round draws from a few cuts into
-    boxes, each learned from all draws but a part, and that part is weighed by this cut alone: where
-    draws were learned from, much will be drawn by chance, and they would count too little.
+    shares are good to a third of a point, or all rounds are done. A round draws from a few cuts
+    into boxes, each learned from all draws but a part, and that part is weighed by this cut alone:
+    where draws were learned from, much will be drawn by chance, and they would count too little.
     """
     places = rng.random((_FIRST, len(PRIORS)))
     cloud = explore(evidence, normal(places), rng)
