@@ -14,7 +14,7 @@ from jarvision.estimate.sand_parts import CURVE_UM, PART_LIMITS_UM, SAND_PARTS
 from jarvision.pages.figures import nice_step
 from jarvision.pages.markup import Markup, join, number, tag
 from jarvision.pages.palette import BY_WEIGHT, FILLS, INK, MUTED, RULE, box, label, line, svg
-from jarvision.wall.measurement import GrainBand
+from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, GrainBand
 
 _LIMITS_MM = tuple(um / 1000 for um in reversed(PART_LIMITS_UM))
 
@@ -175,7 +175,7 @@ def _ends_mm(band: GrainBand) -> tuple[float, float]:
     """Give the 90 % range of a band's mean size [mm]; its lower end is NaN where it is a bound."""
     if not band.is_measured:
         return math.nan, band.finer_than_mm
-    reach = math.exp(Z90 * band.log_sd)
+    reach = math.exp(Z90 * math.hypot(band.log_sd, GRAIN_SHARED_LOG_SD))
     return band.mean_mm / reach, band.mean_mm * reach
 
 

@@ -21,7 +21,7 @@ from jarvision.wall.read import PhotoReading
 
 FARTHEST_MM = 300.0
 """Nothing is drawn further than this from the floor."""
-LEAST_ODDS = 0.02
+LEAST_ODDS = 0.05  # rarer places widen the range and stand in the file, not in the picture
 _WORTH_SAYING_MM = 0.3
 _NO_RANGE = (math.nan, math.nan)
 
@@ -106,7 +106,7 @@ def _rivals(boundary: Boundary) -> list[LineMark]:
             h, _NO_RANGE, colour, "rival", (f"or here ({odds_in_words(w / whole)})", "", "", "")
         )
         for h, w in boundary.alternatives
-        if w / whole > LEAST_ODDS
+        if w / whole >= LEAST_ODDS
     ]
 
 
