@@ -108,7 +108,9 @@ def cut(places: Array, worth: Array) -> Boxes:
     low, high = (np.array(ends) for ends in zip(*corners, strict=True))
     volume = np.prod(high - low, axis=1)
     odds = np.sqrt(np.array([worth[mine].sum() for mine in rows]) * volume)
-    odds = (1.0 - _FROM_PRIOR) * odds / odds.sum() + _FROM_PRIOR * volume
+    total = odds.sum()  # nothing where the few draws that count were left out
+    odds = odds / total if total > 0.0 else volume
+    odds = (1.0 - _FROM_PRIOR) * odds + _FROM_PRIOR * volume
     return Boxes(low, high, odds, tuple(cuts))
 
 

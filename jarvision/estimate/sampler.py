@@ -99,7 +99,8 @@ def _worth(cloud: Cloud, log_w: Array) -> Array:
     """
     power = _power(log_w, _LEARN_FROM)
     mean = log_sum(cloud.log_fit + log_w) - log_sum(log_w)
-    return np.asarray(np.exp(power * (log_w + np.minimum(cloud.log_fit - mean, _STRAY))))
+    log_worth = power * (log_w + np.minimum(cloud.log_fit - mean, _STRAY))
+    return np.asarray(np.exp(log_worth - log_worth.max()))
 
 
 def _wanted(cloud: Cloud, log_w: Array) -> float:

@@ -32,6 +32,12 @@ def test_boxes_fill_the_cube_and_are_drawn_from_as_they_say():
     assert boxes.density(drawn).min() >= 0.07
 
 
+def test_where_no_draw_counts_all_are_drawn_from_the_prior():
+    rng = np.random.default_rng(3)
+    boxes = cut(rng.random((300, 12)), np.zeros(300))
+    np.testing.assert_allclose(boxes.density(boxes.draw(90, rng)), 1.0)
+
+
 def test_draws_along_each_axis_are_even_within_the_boxes():
     boxes, rng = boxes_of(2)
     drawn = boxes.draw(500, rng)
