@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pypdfium2
 import pytest
+from house import HELP, help_text
 from scenes import ROOT, sample
 from typer.testing import CliRunner
 
@@ -55,6 +56,14 @@ def test_every_command_is_in_the_list_with_a_whole_sentence() -> None:
     lines = [line for line in listed.splitlines() if line.strip()]
     assert [line.split()[0] for line in lines] == [*COMMANDS, "tables"]
     assert all(line.endswith(".") for line in lines)
+
+
+def test_help_that_is_shown_at_once_is_the_one_that_is_worked_out() -> None:
+    """Run tests/support/house.py where it is not."""
+    assert HELP.read_text(encoding="utf-8") == help_text()
+    at_once, worked_out = run("--help"), run("--help", "--help")
+    assert at_once == worked_out
+    assert at_once[1] == "Usage: python -m jarvision " + help_text()
 
 
 def test_the_version_is_said() -> None:

@@ -1,8 +1,8 @@
-"""Write the package's tree into DEVELOPERS.md, a line a module, from what each says of itself.
+"""Write the package's tree into DEVELOPERS.md, a line a module, and the help that is shown at once.
 
     python tests/support/house.py
 
-Run it after a module was added, moved or renamed; `test_architecture` tells when it is due.
+Run it after a module was added, moved or renamed, or a command; the tests tell when it is due.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "DEVELOPERS.md"
+HELP = ROOT / "jarvision" / "data" / "help.txt"
 START, END = "<!-- the house: tests/support/house.py -->\n", "<!-- end of the house -->\n"
 # In the order of the method: a module may use its own room and earlier ones.
 ROOMS = [
@@ -53,8 +54,19 @@ def written() -> str:
     return PAGE.read_text(encoding="utf-8").partition(START)[2].partition(END)[0]
 
 
+def help_text() -> str:
+    """The help of the whole program without the program's own name, as it is worked out."""
+    from typer.testing import CliRunner
+
+    from jarvision.cli.app import app
+
+    shown = CliRunner().invoke(app, ["--help"], prog_name="jarvision", terminal_width=78)
+    return shown.output.removeprefix("Usage: jarvision ")
+
+
 def main() -> int:
-    """Put the tree in place of the older one."""
+    """Put the tree in place of the older one, and the help."""
+    HELP.write_text(help_text(), encoding="utf-8")
     text = PAGE.read_text(encoding="utf-8")
     before, _, rest = text.partition(START)
     PAGE.write_text(before + START + house() + END + rest.partition(END)[2], encoding="utf-8")
