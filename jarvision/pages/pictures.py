@@ -32,8 +32,8 @@ class Picture:
     height_px: int
 
 
-def load_pictures(path: Path, longest_px: tuple[int, ...]) -> tuple[Picture, ...] | None:
-    """Read a JPEG or PNG once and make it small, in one or more sizes.
+def load_picture(path: Path, longest_px: int) -> Picture | None:
+    """Read a JPEG or PNG and make it small.
 
     The picture is encoded anew, without any of the file's own notes (place, device, comments).
 
@@ -41,12 +41,12 @@ def load_pictures(path: Path, longest_px: tuple[int, ...]) -> tuple[Picture, ...
     ----------
     path : Path
         An ordinary file; links are not followed.
-    longest_px : tuple of int
-        Longest side of each size.
+    longest_px : int
+        Its longest side.
 
     Returns
     -------
-    tuple of Picture or None
+    Picture or None
         None when the file is missing or is no picture.
     """
     try:
@@ -60,21 +60,16 @@ def load_pictures(path: Path, longest_px: tuple[int, ...]) -> tuple[Picture, ...
         return None
 
 
-def _encoded(raw: bytes, longest_px: tuple[int, ...]) -> tuple[Picture, ...] | None:
+def _encoded(raw: bytes, longest_px: int) -> Picture | None:
     from PIL import Image
 
     with Image.open(io.BytesIO(raw), formats=("JPEG", "PNG")) as opened:
         if opened.width * opened.height > _MOST_PIXELS:
             return None
-        most = max(longest_px)
-        opened.draft("RGB", (most, most))
-        whole = opened.convert("RGB")
-    pictures = []
-    for longest in longest_px:
-        small = whole.copy()
-        small.thumbnail((longest, longest))
-        out = io.BytesIO()
-        small.save(out, "JPEG", quality=_QUALITY, optimize=True)
-        uri = "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode("ascii")
-        pictures.append(Picture(uri, small.width, small.height))
-    return tuple(pictures)
+        opened.draft("RGB", (longest_px, longest_px))
+        small = opened.convert("RGB")
+    small.thumbnail((longest_px, longest_px))
+    out = io.BytesIO()
+    small.save(out, "JPEG", quality=_QUALITY, optimize=True)
+    uri = "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode("ascii")
+    return Picture(uri, small.width, small.height)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +20,7 @@ from jarvision.pages.folder_page import FolderEntry, FolderPage, render_folder
 from jarvision.pages.frame import FOLDER_PAGE, TEST_PAGE
 from jarvision.pages.howto_page import all_sources, render_howto
 from jarvision.pages.jar_page import JarPage, render_jar
-from jarvision.pages.pictures import Picture, load_pictures
+from jarvision.pages.pictures import Picture, load_picture
 from jarvision.results.beds import (
     BedList,
     BedNote,
@@ -31,7 +32,9 @@ from jarvision.results.beds import (
     with_kept,
 )
 from jarvision.results.cache import is_earlier, last_beds, last_refused, last_run
-from jarvision.results.jarfile import read_jar_folder
+from jarvision.results.codec import JarFileError
+from jarvision.results.fingerprint import whole_program
+from jarvision.results.jarfile import read_jar_folder, read_regular
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 from jarvision.results.sand_seen import sure_parts
 from jarvision.results.spoken import spoken_in
@@ -105,10 +108,11 @@ def write_report(
     shown = []
     for one, entry in zip(jars, entries, strict=True):
         # one jar's pictures at a time: those of a large class would fill the memory
-        pictures, thumbnail = _pictures(one.jar, folder)
-        page = render_jar(replace(one, pictures=pictures), sources)
-        write_result(folder / entry.page, page)
-        shown.append(replace(entry, thumbnail=thumbnail))
+        made_from = _made_from(folder, one, (system, tuple(crops), seed, sources))
+        if not _still_holds(folder / entry.page, made_from):
+            page = render_jar(replace(one, pictures=_pictures(one.jar, folder)), sources)
+            write_result(folder / entry.page, _marked(page, made_from))
+        shown.append(replace(entry, thumbnail=_thumbnail(one.jar, folder)))
     whole = replace(whole, entries=tuple(shown))
     write_result(folder / TEST_PAGE, render_howto(system, sources))
     write_result(folder / FOLDER_PAGE, render_folder(whole, sources))
@@ -142,15 +146,61 @@ def page_name(jar: JarRecord) -> str:
     return f"report-{safe_name(jar.stem)}.html"
 
 
-def _pictures(jar: JarRecord, folder: Path) -> tuple[dict[str, Picture], Picture | None]:
-    """Load a jar's overlay pictures by name, and the last of them as a thumbnail."""
-    pictures: dict[str, Picture] = {}
-    thumbnail = None
-    for name in (photo.overlay for photo in jar.photos if photo.overlay):
-        loaded = load_pictures(folder / name, (_PICTURE_PX, _THUMBNAIL_PX))
-        if loaded:
-            pictures[name], thumbnail = loaded
-    return pictures, thumbnail
+def _pictures(jar: JarRecord, folder: Path) -> dict[str, Picture]:
+    """Load a jar's overlay pictures by name."""
+    names = (photo.overlay for photo in jar.photos if photo.overlay)
+    loaded = {name: load_picture(folder / name, _PICTURE_PX) for name in names}
+    return {name: picture for name, picture in loaded.items() if picture}
+
+
+def _thumbnail(jar: JarRecord, folder: Path) -> Picture | None:
+    """Load the last of a jar's overlays that is a picture, small."""
+    names = [photo.overlay for photo in jar.photos if photo.overlay]
+    small = (load_picture(folder / name, _THUMBNAIL_PX) for name in reversed(names))
+    return next((picture for picture in small if picture), None)
+
+
+# --- pages of jars that are as they were ---------------------------------------------------------
+_MOST_PAGE_BYTES = 40_000_000
+
+
+def _made_from(folder: Path, given: JarPage, beside: object) -> str:
+    """Digest what a jar's page is made from: its files, what goes with them, and the program."""
+    names = [f"{PREFIX}{given.jar.stem}{SUFFIX}", *(photo.overlay for photo in given.jar.photos)]
+    text = hashlib.sha256(whole_program().encode())
+    for name in filter(None, names):
+        text.update(hashlib.sha256(_bytes_of(folder / name)).digest())
+    text.update(repr((given.note, given.is_earlier, beside)).encode("utf-8", "backslashreplace"))
+    return text.hexdigest()
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        return read_regular(path, most_bytes=_MOST_PAGE_BYTES)
+    except JarFileError:
+        return b""
+
+
+def _marked(page: str, made_from: str) -> bytes:
+    """Say at a page's end what it was made from, and how it was."""
+    raw = page.encode("utf-8", "backslashreplace").removesuffix(_END)
+    return raw + _mark(raw, made_from)
+
+
+_END = b"</html>\n"
+
+
+def _mark(raw: bytes, made_from: str) -> bytes:
+    return f"<!-- made from {made_from}, {hashlib.sha256(raw).hexdigest()} -->".encode() + _END
+
+
+_MARK_BYTES = len(_mark(b"", "0" * 64))
+
+
+def _still_holds(path: Path, made_from: str) -> bool:
+    """Whether a page is there, unchanged, that was made from the same."""
+    raw = _bytes_of(path)
+    return raw[-_MARK_BYTES:] == _mark(raw[:-_MARK_BYTES], made_from)
 
 
 _READING = Source(Quality.COMPUTED, "The jar's own reading, with its uncertainty")

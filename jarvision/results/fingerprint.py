@@ -19,6 +19,16 @@ def program() -> str:
     return f"jarvision {__version__} {text.hexdigest()[:12]}"
 
 
+@cache
+def whole_program() -> str:
+    """Name this program by all of its text and data, so that a changed one writes pages anew."""
+    text = hashlib.sha256(__version__.encode())
+    for path in sorted(path for path in Path(__file__).parents[1].rglob("*.*") if path.is_file()):
+        if path.suffix != ".pyc":
+            text.update(path.read_bytes())
+    return text.hexdigest()
+
+
 _READING_ROOMS = ("core", "photo", "jar", "wall", "estimate", "results", "run")
 _READING_FILES = (
     "__init__.py",

@@ -14,7 +14,7 @@ from sand_record import FINE, record
 from jarvision.core.errors import UsageError
 from jarvision.core.files import WriteError
 from jarvision.core.units import UnitSystem
-from jarvision.pages.pictures import load_pictures
+from jarvision.pages.pictures import load_picture
 from jarvision.pages.write import write_report
 from jarvision.results.beds import BedsError
 from jarvision.results.cache import keep_run
@@ -91,6 +91,31 @@ def test_a_page_for_each_jar_and_one_for_all(folder):
 def test_the_same_folder_gives_the_same_bytes(folder):
     first = {path.name: path.read_bytes() for path in report(folder)}
     assert first == {path.name: path.read_bytes() for path in report(folder)}
+
+
+@pytest.mark.parametrize("changed", ["nothing", "result", "overlay", "beds", "page"])
+def test_only_pages_whose_jar_changed_are_written_again(folder, changed):
+    report(folder)
+    others = [folder / "report-7.html", folder / "report-12.html"]
+    path = folder / "report-5.html"
+    before = path.read_bytes()
+    for one in (path, *others):
+        os.utime(one, (1e9, 1e9))
+    match changed:
+        case "result":
+            write_jar(folder, jar_dict("5", pcts=(50.0, 30.0, 20.0), by_weight=weight_dict()))
+        case "overlay":
+            next(folder.glob("overlay-5-*.jpg")).write_bytes(picture((310, 400)))
+        case "beds":
+            (folder / "beds.csv").write_text("jar,bed\n5,under the pear\n", encoding="utf-8")
+        case "page":
+            path.write_bytes(before.replace(b"<h1", b"<h1 hidden", 1))
+            os.utime(path, (1e9, 1e9))
+    report(folder)
+    assert (path.stat().st_mtime == 1e9) == (changed == "nothing")
+    assert all(one.stat().st_mtime == 1e9 for one in others)
+    if changed == "page":
+        assert path.read_bytes() == before
 
 
 def test_a_jars_page_holds_every_part(folder):
@@ -557,11 +582,11 @@ def test_pictures_carry_no_place_and_no_device(tmp_path):
     write_jar(tmp_path, jar_dict("5"))
     for overlay in tmp_path.glob("overlay-*.jpg"):
         overlay.write_bytes(picture(exif=exif_with_place()))
-    loaded = load_pictures(next(tmp_path.glob("overlay-*.jpg")), (400,))
+    loaded = load_picture(next(tmp_path.glob("overlay-*.jpg")), 400)
     import base64
     import io
 
-    raw = base64.b64decode(loaded[0].uri.split(",")[1])
+    raw = base64.b64decode(loaded.uri.split(",")[1])
     assert b"Exif" not in raw
     assert b"Some Phone" not in raw
     assert Image.open(io.BytesIO(raw)).size == (300, 400)
@@ -570,7 +595,7 @@ def test_pictures_carry_no_place_and_no_device(tmp_path):
 def test_pictures_are_made_small(tmp_path):
     path = tmp_path / "overlay.jpg"
     path.write_bytes(picture((1500, 2000)))
-    whole, small = load_pictures(path, (1100, 420))
+    whole, small = load_picture(path, 1100), load_picture(path, 420)
     assert (whole.width_px, whole.height_px) == (825, 1100)
     assert small.height_px == 420
 
@@ -597,7 +622,7 @@ def test_what_is_no_picture_is_left_out(tmp_path, raw):
 def test_a_bomb_of_a_picture_is_left_out(tmp_path):
     path = tmp_path / "overlay.png"
     Image.new("1", (20_000, 20_000)).save(path)
-    assert load_pictures(path, (400,)) is None
+    assert load_picture(path, 400) is None
 
 
 def test_missing_pictures_are_left_out(tmp_path):
