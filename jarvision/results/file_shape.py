@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import chain
 from typing import Any, NewType, TypeVar, get_args, get_origin
 
 from cattrs import BaseValidationError, Converter, transform_error
@@ -256,14 +257,31 @@ def _tuple_hook(kind: Any, codec: Converter) -> Callable[[object, Any], tuple[An
     hooks = [(codec.get_structure_hook(one), one) for one in kinds]
     is_open = Ellipsis in get_args(kind)
 
+    inner = get_args(kinds[0]) if is_open and _is_tuple(kinds[0]) else ()
+    bounds = [_NUMBERS[one] for one in inner if one in _NUMBERS]
+    is_table = len(bounds) == len(inner) > 0
+    low, high = max([b[0] for b in bounds], default=0), min([b[1] for b in bounds], default=0)
+
     def several(value: object, _: Any) -> tuple[Any, ...]:
         if not isinstance(value, list):
             raise TypeError
+        if is_table and len(value) <= _MOST_ITEMS and _are_rows(value, len(inner), low, high):
+            return tuple(tuple(map(float, row)) for row in value)
         require(len(value) <= _MOST_ITEMS, "too many")
         each = hooks * len(value) if is_open else hooks
         return tuple(hook(item, one) for item, (hook, one) in zip(value, each, strict=True))
 
     return several
+
+
+def _are_rows(value: list[Any], width: int, low: float, high: float) -> bool:
+    """Tell at once of many draws that each is so many numbers in range; false leads to a look."""
+    if set(map(type, value)) != {list} or set(map(len, value)) != {width}:
+        return False
+    numbers = list(chain.from_iterable(value))
+    if not set(map(type, numbers)) <= {int, float} or not all(map(math.isfinite, numbers)):
+        return False
+    return bool(low <= min(numbers) and max(numbers) <= high)
 
 
 def _is_tuple(kind: Any) -> bool:
