@@ -2,6 +2,7 @@
 
     python tests/bench.py             one photo
     python tests/bench.py class [30]  a class of so many jars, with one and with two workers
+    python tests/bench.py stages [TREE]  each stage of three kinds of photos, beside an older copy
 
 The yardstick of one photo is one full-colour decode of the same 12-megapixel JPEG on one thread
 (CPU time). The class's is the time on the wall, which means something on an idle machine only;
@@ -12,6 +13,7 @@ from __future__ import annotations
 
 import os
 import resource
+import subprocess
 import sys
 import tempfile
 import time
@@ -128,6 +130,9 @@ def whole_class(jars: int) -> None:
 
 
 def main() -> None:
+    if sys.argv[1:2] == ["stages"]:
+        script = Path(__file__).parent / "support" / "stages.py"
+        raise SystemExit(subprocess.run([sys.executable, script, *sys.argv[2:]]).returncode)
     if sys.argv[1:2] == ["class"]:
         whole_class(int(sys.argv[2]) if len(sys.argv) > 2 else 30)
         return
