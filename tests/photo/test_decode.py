@@ -395,7 +395,8 @@ def test_the_place_goes_nowhere(tmp_path: Path) -> None:
     for facts in (open_photo(path), probe_photo(path)):
         names = set(type(facts).__slots__)
         known = {"name", "digest", "bgr", "reduction", "kind", "long_px", "short_px"}
-        assert names <= known | {"focal_35mm_mm", "cropped", "taken_at", "knows_up"}
+        assert names <= known | {"focal_35mm_mm", "cropped", "taken_at", "knows_up", "found"}
+        assert not getattr(facts, "found", {})
         assert "52" not in repr([facts.focal_35mm_mm, facts.cropped, facts.taken_at])
 
 
