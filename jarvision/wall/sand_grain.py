@@ -33,7 +33,7 @@ Grey: TypeAlias = NDArray[np.uint8]
 _FRONT_RAD = 0.8  # beside this the wall turns away, and grains look narrow
 _FOOT_MM = 1.5  # the rounded foot of the wall is left out
 _TOP_MM = 1.0  # and what lies next to the sand's top
-_BAND_MM = 3.0
+_BANDS_MM = (3.0, 6.0)  # heights of bands, tried in this order
 _LEAST_SAND_MM = 4.0
 _LEAST_WIDTH_MM = 6.0
 _COARSEST_MM = 2.0  # sand's upper limit (USDA)
@@ -85,26 +85,37 @@ def sand_grain(
     camera = _camera(wall, look, strip, floor_mm + sand_top_mm)
     model = grain_model(camera)
     low, high = floor_mm + _FOOT_MM, floor_mm + sand_top_mm - _TOP_MM
-    edges = np.linspace(low, high, max(1, round((high - low) / _BAND_MM)) + 1)
-    sizes = [(b, t, _band(wall, model, b, t)) for b, t in pairwise(edges.tolist())]
-    seen = [(b - floor_mm, t - floor_mm, *found) for b, t, found in sizes if found is not None]
-    if not seen:
-        return SandGrain(look.name, why_not=_HIDDEN)
+    why = _HIDDEN
+    bands: tuple[GrainBand, ...] = ()
+    for band_mm in _BANDS_MM:  # coarse grains need more room to show how large they are
+        edges = np.linspace(low, high, max(1, round((high - low) / band_mm)) + 1)
+        sizes = [(b, t, _band(wall, model, b, t)) for b, t in pairwise(edges.tolist())]
+        seen = [(b - floor_mm, t - floor_mm, *found) for b, t, found in sizes if found is not None]
+        why = _NO_GRAINS if seen else why
+        bands = _clear_bands(seen)
+        if bands:
+            break
+    if not bands:
+        return SandGrain(look.name, why_not=why)
+    finest_mm = _finest_px(camera) / wall.px_per_mm
+    stones = _stones(wall, bands, low, high)
+    return SandGrain(look.name, bands, wall.px_per_mm, finest_mm, stones.count, stones.share)
+
+
+def _clear_bands(seen: Sequence[tuple[float, float, GrainSize, float]]) -> tuple[GrainBand, ...]:
+    """Give the bands that grains explain; none where they do not explain most of them."""
     fits = [size.misfit <= _MISFIT for _, _, size, _ in seen]
     clear = [
         ok and not (size.log_sd > _NO_ONE_SIZE or size.mean_px > 0.8 * _COARSEST_MM * scale)
         for (_, _, size, scale), ok in zip(seen, fits, strict=True)
     ]
     if 2 * sum(clear) <= len(seen):
-        return SandGrain(look.name, why_not=_NO_GRAINS)
-    bands = tuple(
+        return ()
+    return tuple(
         GrainBand(b, t, size.mean_px / scale, _own_sd(size.log_sd), size.finer_than_px / scale)
         for (b, t, size, scale), ok in zip(seen, fits, strict=True)
         if ok
     )
-    finest_mm = _finest_px(camera) / wall.px_per_mm
-    stones = _stones(wall, bands, low, high)
-    return SandGrain(look.name, bands, wall.px_per_mm, finest_mm, stones.count, stones.share)
 
 
 def _stones(wall: _SandWall, bands: Sequence[GrainBand], low_mm: float, high_mm: float) -> Stones:
