@@ -527,7 +527,7 @@ def test_the_finest_grains_that_a_photo_tells_are_marked():
 
 
 def test_each_band_is_as_high_as_it_lies_and_as_wide_as_its_range():
-    """1.645 sd to each side hold 90 % (normal tables); 0.2 and the shared 0.09 are 0.219 together."""
+    """1.645 sd to each side hold 90 % (normal tables); 0.2 and the shared 0.09 make 0.219."""
     drawn = grains_by_height("g", GRAINS)
     at = limit_places(drawn)
     octave = (at["2"] - at["1"]) / 1.0
