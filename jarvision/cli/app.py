@@ -390,7 +390,8 @@ def _say_run(batch: Batch, out: Path, how: _Shown, offers: Sequence[Offer] | Non
     from jarvision.core.units import UnitSystem
 
     if batch.outcomes:
-        cli_summary.say_jars(out, cards=how.cards, system=how.system or UnitSystem.METRIC)
+        system = how.system or UnitSystem.METRIC
+        cli_summary.say_jars(out, batch.outcomes, cards=how.cards, system=system)
     _say_results(batch, out, how.ruler)
     if offers is not None:
         _say_marks(offers)

@@ -31,10 +31,10 @@ from jarvision.results.beds import (
     read_beds,
     with_kept,
 )
-from jarvision.results.cache import is_earlier, last_beds, last_refused, last_run
+from jarvision.results.cache import PHOTOS_FILE, is_earlier, last_beds, last_refused, last_run
 from jarvision.results.codec import JarFileError
 from jarvision.results.fingerprint import whole_program
-from jarvision.results.jarfile import read_jar_folder, read_regular
+from jarvision.results.jarfile import jar_paths, read_jar_folder, read_regular
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 from jarvision.results.sand_seen import sure_parts
 from jarvision.results.spoken import spoken_in
@@ -82,10 +82,13 @@ def write_report(
     WriteError
         A page could not be written; none is ever half-written.
     """
+    path = beds_path or find_beds(folder)
+    asked = (units, tuple(crops), seed)
+    if pages := _pages_that_hold(folder, path, asked):
+        return pages
     found = read_jar_folder(folder)
     for name, sentence in found.refused:
         on_refused(name, sentence)
-    path = beds_path or find_beds(folder)
     beds = read_beds(path) if path else BedList()
     kept = _kept_beds(folder)
     names = [jar.jar for jar in found.jars]
@@ -115,8 +118,10 @@ def write_report(
         shown.append(replace(entry, thumbnail=_thumbnail(one.jar, folder)))
     whole = replace(whole, entries=tuple(shown))
     write_result(folder / TEST_PAGE, render_howto(system, sources))
-    write_result(folder / FOLDER_PAGE, render_folder(whole, sources))
-    return [folder / name for name in (*(e.page for e in entries), TEST_PAGE, FOLDER_PAGE)]
+    pages = [folder / name for name in (*(e.page for e in entries), TEST_PAGE, FOLDER_PAGE)]
+    made_from = "" if found.refused else _made_of_all(folder, path, asked, pages[:-1])
+    write_result(pages[-1], _marked(render_folder(whole, sources), made_from))
+    return pages
 
 
 def _note_of(jar: JarRecord, note: BedNote | None) -> BedNote | None:
@@ -171,6 +176,27 @@ def _made_from(folder: Path, given: JarPage, beside: object) -> str:
     for name in filter(None, names):
         text.update(hashlib.sha256(_bytes_of(folder / name)).digest())
     text.update(repr((given.note, given.is_earlier, beside)).encode("utf-8", "backslashreplace"))
+    return text.hexdigest()
+
+
+def _pages_that_hold(folder: Path, beds: Path | None, asked: object) -> list[Path]:
+    """Give all pages if they and all that they are made from are as they were; else nothing."""
+    stems = [path.name.removeprefix(PREFIX).removesuffix(SUFFIX) for path in jar_paths(folder)]
+    names = [f"report-{safe_name(stem)}.html" for stem in stems]
+    pages = [folder / name for name in (*names, TEST_PAGE, FOLDER_PAGE)]
+    is_there = _still_holds(pages[-1], _made_of_all(folder, beds, asked, pages[:-1]))
+    return pages if is_there else []
+
+
+def _made_of_all(folder: Path, beds: Path | None, asked: object, pages: Sequence[Path]) -> str:
+    """Digest all that the folder's page is made from, and the pages that it links to."""
+    text = hashlib.sha256(whole_program().encode())
+    overlays = sorted(folder.glob("overlay-*"))
+    also = [folder / PHOTOS_FILE, folder / COMPARED_PAGE, *([beds] if beds else [])]
+    for path in (*jar_paths(folder), *overlays, *pages, *also):
+        text.update(f"{path.name} {path.is_file()}\n".encode("utf-8", "backslashreplace"))
+        text.update(hashlib.sha256(_bytes_of(path)).digest())
+    text.update(repr((folder.resolve().name, asked)).encode("utf-8", "backslashreplace"))
     return text.hexdigest()
 
 

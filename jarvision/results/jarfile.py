@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import stat
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -34,10 +35,15 @@ def read_jar_folder(folder: Path) -> JarFolder:
     UsageError
         The folder cannot be opened, or holds no such file, or far too many.
     """
+    return read_jars(jar_paths(folder))
+
+
+def read_jars(paths: Iterable[Path], known: Mapping[str, JarRecord] | None = None) -> JarFolder:
+    """Read jars' files; those that were read a moment ago are `known` by their files' names."""
     jars, refused = [], []
-    for path in jar_paths(folder):
+    for path in paths:
         try:
-            jars.append(read_jar_file(path))
+            jars.append((known or {}).get(path.name) or read_jar_file(path))
         except JarFileError as error:
             refused.append((shown(path.name), str(error)))
     return JarFolder(tuple(jars), tuple(refused))

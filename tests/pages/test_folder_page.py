@@ -118,6 +118,24 @@ def test_only_pages_whose_jar_changed_are_written_again(folder, changed):
         assert path.read_bytes() == before
 
 
+@pytest.mark.parametrize("changed", ["nothing", "run", "a jar gone", "a page gone", "units"])
+def test_all_pages_stay_where_nothing_changed(folder, changed):
+    whole = report(folder)[-1]
+    before = whole.read_bytes()
+    os.utime(whole, (1e9, 1e9))
+    match changed:
+        case "run":
+            keep_run(folder, ["jar-5.json"], refused=[("a.jpg", "It is empty.")])
+        case "a jar gone":
+            (folder / "jar-7.json").unlink()
+        case "a page gone":
+            (folder / "report-7.html").unlink()
+    written = report(folder, units=UnitSystem.US if changed == "units" else UnitSystem.METRIC)
+    assert all(path.is_file() for path in written)
+    assert (whole.stat().st_mtime == 1e9) == (changed == "nothing")
+    assert (whole.read_bytes() == before) == (changed in {"nothing", "a page gone"})
+
+
 def test_a_jars_page_holds_every_part(folder):
     report(folder)
     made = page(folder, "report-5.html")

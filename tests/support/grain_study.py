@@ -1,6 +1,6 @@
 """How well grains are sized by how many pixels they have: a table, and a plot.
 
-`PYTHONPATH=. python -m tests.support.grain_study [pictures a cell] [plot.png]`
+`PYTHONPATH=. python -m tests.support.grain_study [pictures a cell] [plot.svg]`
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -126,33 +126,41 @@ def table(rows: Sequence[Sized]) -> str:
 
 
 def plot(rows: Sequence[Sized], path: str) -> None:
-    """Draw found over true diameter, both in pixels on logarithmic axes."""
+    """Draw found over true diameter as SVG, both in pixels on logarithmic axes."""
     size, margin = 620, 60
-    canvas = np.full((size, size, 3), 255, np.uint8)
 
     def place(px: float) -> float:
-        return margin + (size - 2 * margin) * float(np.log(px / 1.0) / np.log(60.0))
+        return margin + (size - 2 * margin) * float(np.log(px) / np.log(60.0))
 
-    def point(x: float, y: float) -> tuple[int, int]:
-        return round(place(x)), round(size - place(y))
+    def point(x: float, y: float) -> tuple[float, float]:
+        return place(x), size - place(y)
 
+    def words(x: float, y: float, text: str, anchor: str = "middle") -> str:
+        return f'<text x="{x:.0f}" y="{y:.0f}" text-anchor="{anchor}">{text}</text>'
+
+    out = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size} {size}" font-size="14" '
+        'font-family="sans-serif" fill="#3c3c3c">',
+        f'<rect width="{size}" height="{size}" fill="#fff"/>',
+        words(size / 2, 24, "Mean diameter of drawn grains: found over true, px"),
+        words(size / 2, size - 8, "true, px (lines: a fifth off; dashes: bounds)"),
+    ]
     for by in (0.8, 1.0, 1.25):
-        cv2.line(canvas, point(1, by), point(48, 48 * by), (200, 200, 200), 1, cv2.LINE_AA)
+        (x0, y0), (x1, y1) = point(1, by), point(48, 48 * by)
+        out.append(f'<path d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}" stroke="#c8c8c8"/>')
     for tick in (1, 2, 5, 10, 20, 50):
-        cv2.putText(canvas, str(tick), (point(tick, 1)[0] - 8, size - 35), 0, 0.5, (60, 60, 60), 1)
-        cv2.putText(canvas, str(tick), (25, point(1, tick)[1] + 5), 0, 0.5, (60, 60, 60), 1)
-    cv2.putText(canvas, "true mean diameter, px", (210, size - 12), 0, 0.5, (60, 60, 60), 1)
-    cv2.putText(
-        canvas, "found, px; lines: 20 % off; small: bounds", (60, 30), 0, 0.5, (60, 60, 60), 1
-    )
+        out.append(words(place(tick), size - 34, str(tick)))
+        out.append(words(40, size - place(tick) + 5, str(tick), "end"))
     for row in rows:
-        colour = (150, 90, 20) if row.law == "cells" else (30, 110, 200)
+        colour = "#125a9a" if row.law == "cells" else "#c86e1e"
         if np.isfinite(row.error):
-            cv2.circle(canvas, point(row.true_px, row.found.mean_px), 4, colour, -1, cv2.LINE_AA)
+            x, y = point(row.true_px, row.found.mean_px)
+            out.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3.5" fill="{colour}"/>')
         else:
-            at = point(row.true_px, row.found.finer_than_px)
-            cv2.line(canvas, at, (at[0], at[1] + 8), colour, 1, cv2.LINE_AA)
-    cv2.imwrite(path, canvas)
+            x, y = point(row.true_px, row.found.finer_than_px)
+            out.append(f'<path d="M{x:.1f} {y:.1f}v8" stroke="{colour}"/>')
+    out.append("</svg>")
+    Path(path).write_text("\n".join(out) + "\n", encoding="utf-8")
 
 
 def main(each: str = "1", picture: str = "") -> None:
