@@ -13,8 +13,11 @@ from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
 from jarvision.run.album import Album
 from jarvision.wall.locate import Look
-from jarvision.wall.measurement import ORDER, JarMeasurement
+from jarvision.wall.measurement import ORDER, JarMeasurement, SandGrain
 from jarvision.wall.sand_grain import sand_grain
+
+
+_NO_SCALE = "Without a strip or ruler in the photo nobody knows how large the sand's grains are."
 
 
 def with_sand_grain(
@@ -43,6 +46,8 @@ def with_sand_grain(
     sand = photo.boundaries[0]
     if math.isnan(sand.top_mm):
         return measured
+    if not photo.scaled:
+        return replace(measured, sand_grain=SandGrain(photo.name, why_not=_NO_SCALE))
     path, picture, strip = pictures[reading]
     try:
         grey = album.full_grey(path, picture)
