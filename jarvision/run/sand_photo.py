@@ -16,7 +16,6 @@ from jarvision.wall.locate import Look
 from jarvision.wall.measurement import ORDER, JarMeasurement, SandGrain
 from jarvision.wall.sand_grain import sand_grain
 
-
 _NO_SCALE = "Without a strip or ruler in the photo nobody knows how large the sand's grains are."
 
 
