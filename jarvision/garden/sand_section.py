@@ -54,7 +54,7 @@ def _parts(case: Case, sand: Floats) -> Statement:
 def _called(case: Case) -> str:
     likeliest, odds = case.soil.texture.likeliest, case.soil.sand_texture
     if odds is None or likeliest not in PARENTS:
-        return "How coarse its sand is changes no name of this soil"
+        return "This soil keeps its name however coarse its sand is"
     name = case.soil.by_sand(likeliest)
     if name is not None:
         return f"By its sand it is {name} (odds {odds_in_words(odds.odds_of(name))})"
@@ -74,7 +74,7 @@ def _water(case: Case, name: SandClass | None) -> Iterator[Statement]:
     rows = ct.matching(ct.AVAILABLE_BY_SAND, [name, other])
     sources = tuple(dict.fromkeys(row.source for row in rows))
     yield say(
-        f"Plants can draw on {held} of {name} by the handbooks, and on {beside} of {other}.",
+        f"Plants can draw on {held} of {name} by the handbooks; {other} would hold {beside}.",
         *sources,
         OUR_GROUPS,
     )

@@ -123,14 +123,14 @@ def sand_line(sand: JarSand | None, soil: TextureClass | None) -> str:
 
     Notes
     -----
-    Such as ``Sand: 68 (55–80) % fine, 0.1–0.25 mm; fine sandy loam, 7 in 10.``
+    Such as ``Of the sand 68 (55–80) % is fine, 0.1–0.25 mm; fine sandy loam, 7 in 10.``
     """
     if sand is None:
         return ""
     if math.isfinite(sand.parts.finer_than_mm):
         return f"Sand: finer than {sand.parts.finer_than_mm:.2g} mm on average."
     parts = sure_parts(sand)
-    return f"Sand: {_mostly(parts)}{_called(sand, soil)}." if parts else ""
+    return f"Of the sand {_mostly(parts)}{_called(sand, soil)}." if parts else ""
 
 
 def _called(sand: JarSand, soil: TextureClass | None) -> str:
@@ -167,6 +167,6 @@ def _mostly(parts: SandParts) -> str:
     share = interval_of(100.0 * parts.shares[:, first : last + 1].sum(axis=1))
     said = with_range(share.value, (share.lo, share.hi), "%", lowest=0.0)
     if first < last:
-        return f"{said} {SAND_PARTS[first]} or {SAND_PARTS[last]}"
+        return f"{said} is {SAND_PARTS[first]} or {SAND_PARTS[last]}"
     high, low = (um / 1000 for um in PART_LIMITS_UM[first : first + 2])
-    return f"{said} {SAND_PARTS[first]}, {low:g}–{high:g} mm"
+    return f"{said} is {SAND_PARTS[first]}, {low:g}–{high:g} mm"

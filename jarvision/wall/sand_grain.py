@@ -41,12 +41,14 @@ _COARSEST_MM = 2.0  # sand's upper limit (USDA)
 _NO_ONE_SIZE = 0.3
 _MISFIT = 1.2
 _STONES_AMONG_MM = 0.7  # among coarser sand stones are not told from grains
+_SOFTEST = 0.13  # finest wave that comes through [cycles a pixel]; softer edges are cut off
 _GLARE = 246
 _GLARE_BLOCK_PX = 16
 _GLARE_SHARE = 0.1  # single pale grains may be white
 
 _TOO_THIN = "The sand is too thin a layer to show its grains."
 _HIDDEN = "Too little glass is bare to show the sand's grains; stick the strip nearer to one side."
+_TOO_SOFT = "The photo is too soft to show the sand's grains; tap to focus and hold still."
 _NO_GRAINS = "The sand shows no pattern as grains make it; take the first photo nearer and sharp."
 
 
@@ -83,6 +85,8 @@ def sand_grain(
     px_a_px = grey.shape[0] / look.size_px[0]
     wall = _SandWall(look, grey, px_a_px)
     camera = _camera(wall, look, strip, floor_mm + sand_top_mm)
+    if 0.5 / _finest_px(camera) < _SOFTEST:
+        return SandGrain(look.name, why_not=_TOO_SOFT)
     model = grain_model(camera)
     low, high = floor_mm + _FOOT_MM, floor_mm + sand_top_mm - _TOP_MM
     why = _HIDDEN

@@ -87,7 +87,7 @@ def test_wind_groups(pcts, number, tons_ha):
 def test_wind_says_nothing_of_a_loam_nor_is_it_renamed():
     text = said(guide(VERY_FINE, (40, 40, 20)))
     assert "wind" not in text
-    assert "changes no name" in text
+    assert "keeps its name" in text
     assert "66 %" in text  # 40 silt and 0.65 of 40: seals like silt
 
 

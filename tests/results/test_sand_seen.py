@@ -226,7 +226,7 @@ def drawn(*shares, odds=None):
 )
 def test_the_line_names_what_most_of_the_sand_is(shares, said):
     line = sand_line(drawn(*shares), TextureClass.LOAM)
-    assert line.endswith(f" % {said}.")
+    assert line.endswith(f" % is {said}.")
 
 
 def test_the_soil_is_called_by_its_sand_only_where_that_is_clear():
@@ -241,12 +241,12 @@ def test_the_soil_is_called_by_its_sand_only_where_that_is_clear():
 
 def test_the_card_has_one_line_where_something_was_told():
     jar = record(FINE)
-    lines = [line for line in jar_card(jar).splitlines() if "Sand:" in line]
+    lines = [line for line in jar_card(jar).splitlines() if "Of the sand" in line]
     assert lines == [f"  {sand_line(jar.sand, jar.by_weight.shares.texture.likeliest)}"]
     assert len(lines[0]) <= 78
     why = SandGrain("0.jpg", why_not="Too small.")
     for other in (record(None), record(None, grain=why), record(FINE[::-1])):
-        assert "Sand:" not in jar_card(other)
+        assert "Of the sand" not in jar_card(other)
 
 
 def test_a_bound_is_said_as_a_bound():
@@ -263,7 +263,7 @@ def test_what_is_not_sure_is_not_told():
     """A pattern that is no grain's must not become a number: these bands tell of no settling."""
     jar = record(None, grain=TWO)
     assert set(cells(jar.row).values()) == {""}
-    assert "Sand:" not in jar_card(jar)
+    assert "Of the sand" not in jar_card(jar)
     assert shown_grain(jar.sand, jar.measurement.sand_grain) is None
     assert "coarse below fine" in why_untold(jar.sand, jar.measurement.sand_grain)
 

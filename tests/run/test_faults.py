@@ -394,6 +394,7 @@ def test_a_photo_that_goes_away_meanwhile_stops_nothing(photos, tmp_path, monkey
 # by itself, since on a busy machine a run may be over before a signal from outside arrives.
 STOPPED = """
 import os, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job ignores it
 from jarvision.core import files
 
 original, left = files._sync_folder, [1]
@@ -428,6 +429,7 @@ def test_a_run_that_the_user_stops_says_so(nine_photos, tmp_path):
 
 LOADING = """
 import builtins, os, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
 original = builtins.__import__
 
 def load(name, *rest):

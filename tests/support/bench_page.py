@@ -18,7 +18,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_images"
 PHOTO = (SAMPLES / "jar-21-48h.jpg").read_bytes()
 
 
-def until(holds, seconds=120):
+def until(holds, seconds=300):
     """Wait until something holds; a page and a reading take their time."""
     for _ in range(seconds * 5):
         found = holds()

@@ -4,6 +4,7 @@ Both come from the operating system's packages; `find_browser` says what is miss
 """
 
 import base64
+import contextlib
 import json
 import shutil
 import socket
@@ -12,7 +13,6 @@ import tempfile
 import time
 import urllib.error
 import urllib.request
-from contextlib import contextmanager
 from pathlib import Path
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
@@ -75,6 +75,11 @@ class Browser:
         return base64.b64decode(shot["data"])
 
     def pdf(self, **options):
+        for _ in range(4):  # a browser that is still laying out refuses to print
+            with contextlib.suppress(urllib.error.HTTPError):
+                printed = self.devtools("Page.printToPDF", printBackground=True, **options)
+                return base64.b64decode(printed["data"])
+            time.sleep(1.0)
         printed = self.devtools("Page.printToPDF", printBackground=True, **options)
         return base64.b64decode(printed["data"])
 
@@ -92,7 +97,7 @@ def free_port():
         return probe.getsockname()[1]
 
 
-@contextmanager
+@contextlib.contextmanager
 def browser_session():
     """Start chromedriver and a browser with an empty profile; end both."""
     browser, driver, reason = find_browser()
