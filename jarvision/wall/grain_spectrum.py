@@ -175,7 +175,7 @@ def grain_model(camera: PhotoTransfer) -> GrainModel:
         k = np.hypot(kx[:, None], ky[None, :])
         passed = np.interp(k, camera.frequency, camera.transfer, right=0.0) ** 2 * size**2
         plane = [np.exp(np.interp(k * size, q, p)) * passed for p in log_planes]
-        along = [2 * np.trapezoid(p, ky, axis=1) for p in (*plane, plane[0] ** 2)]
+        along = [(p[:, 1:] + p[:, :-1]) @ np.diff(ky) for p in (*plane, plane[0] ** 2)]
         sums.append([np.interp(_BIN_CENTRES, kx, a) for a in along])
     grains, seams, squared = np.maximum(np.array(sums), 1e-15).transpose(1, 0, 2)
     return GrainModel(camera, grains, seams, squared)
