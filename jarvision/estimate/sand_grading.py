@@ -51,27 +51,6 @@ class SandGrading(StrEnum):
     """The same all through, coarse above fine, or too coarse at the top."""
 
 
-def is_graded_as_settled(
-    bands: Sequence[GrainBand],
-    *,
-    fall_mm: float,
-    temp_c: float,
-    silt_to_sand: float = math.nan,
-    elapsed_s: float = 60.0,
-) -> bool:
-    """Tell whether grains lie coarse below fine, and nothing stands against their having settled.
-
-    Parameters
-    ----------
-    bands, fall_mm, temp_c, silt_to_sand, elapsed_s
-        As `grading_of` takes them.
-    """
-    grading = grading_of(
-        bands, fall_mm=fall_mm, temp_c=temp_c, silt_to_sand=silt_to_sand, elapsed_s=elapsed_s
-    )
-    return grading is SandGrading.SETTLED
-
-
 def grading_of(
     bands: Sequence[GrainBand],
     *,

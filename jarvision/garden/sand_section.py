@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from jarvision.core.ranges import odds_in_words
+from jarvision.core.ranges import odds_in_words, with_range
 from jarvision.core.sections import Section
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
 from jarvision.core.units import Quantity, UnitSystem, show, show_range
@@ -49,6 +49,11 @@ def _parts(case: Case, sand: Floats) -> Statement:
         )
     )
     return say(f"{_called(case)}; of the soil, {listed} % sand.", _PHOTO, _DEFINITIONS)
+
+
+def _share(pct: Floats) -> str:
+    low, high = np.quantile(pct, (0.05, 0.95)).tolist()
+    return with_range(float(pct.mean()), (low, high), "%", lowest=0.0)
 
 
 def _called(case: Case) -> str:
@@ -94,10 +99,10 @@ def _wind(case: Case, sand: Floats) -> Iterator[Statement]:
     most = f"{round(tons * _T_HA_PER_US, -1):.0f} t a hectare"
     if case.system is UnitSystem.US:
         most = f"{tons:.0f} tons an acre"
-    hops = float(sand[:, 2:4].sum(axis=1).mean())
+    hops = _share(sand[:, 2:4].sum(axis=1))
     yield say(
         f"Bare, dry and open it blows: wind erodibility group {number} of 8 (1 blows most), up to "
-        f"{most} a year; {hops:.0f} % of the soil are grains of 0.1 to 0.5 mm, which wind makes "
+        f"{most} a year; {hops} of the soil are grains of 0.1 to 0.5 mm, which wind makes "
         "hop. Keep it covered, and do not work it dry.",
         ct.WIND_GROUPS_SOURCE,
         _HOPPING,
@@ -106,12 +111,12 @@ def _wind(case: Case, sand: Floats) -> Iterator[Statement]:
 
 
 def _sealing(case: Case, sand: Floats) -> Iterator[Statement]:
-    like_silt = float((case.soil.draws_pct[:, 1] + sand[:, 4]).mean())
-    if like_silt < _FINE_HALF:
+    like_silt = case.soil.draws_pct[:, 1] + sand[:, 4]
+    if float(like_silt.mean()) < _FINE_HALF:
         return
     yield say(
-        f"Silt and very fine sand, which rain treats alike, are {like_silt:.0f} % of it: bare, it "
-        "seals and crusts.",
+        f"Silt and very fine sand, which rain treats alike, are {_share(like_silt)} of it: "
+        "bare, it seals and crusts.",
         ro.ERODIBILITY_NOMOGRAPH,
         COMMON_PRACTICE,
     )

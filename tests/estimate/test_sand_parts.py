@@ -8,7 +8,7 @@ from sand_jar import jar_of_sand, sandy_jar, seen_bands, true_parts
 
 from jarvision.core.measured import DoubtName
 from jarvision.estimate.sand_classes import SAND_CLASSES, sand_class_many, sand_texture_of
-from jarvision.estimate.sand_grading import SandGrading, grading_of, is_graded_as_settled
+from jarvision.estimate.sand_grading import SandGrading, grading_of
 from jarvision.estimate.sand_parts import CURVE_UM, PART_LIMITS_UM, SAND_PARTS, sand_parts
 from jarvision.wall.measurement import GrainBand
 
@@ -107,7 +107,6 @@ def test_a_bound_at_the_top_is_used():
 )
 def test_how_grains_lie(means, said):
     assert grading_of(layer(*means), **HERE) is said
-    assert is_graded_as_settled(layer(*means), **HERE) is (said is SandGrading.SETTLED)
 
 
 @pytest.mark.parametrize("means", [(0.3,), (0.3, 0.2), (1.03, 0.81, 1.07)])
@@ -146,7 +145,8 @@ def test_a_top_too_coarse_for_its_time_is_doubted():
 def test_noise_of_one_size_is_seldom_taken_for_settled(count):
     rng = np.random.default_rng(count)
     taken = [
-        is_graded_as_settled(layer(*(0.3 * np.exp(0.15 * rng.standard_normal(count)))), **HERE)
+        grading_of(layer(*(0.3 * np.exp(0.15 * rng.standard_normal(count)))), **HERE)
+        is SandGrading.SETTLED
         for _ in range(200)
     ]
     assert np.mean(taken) <= 0.05

@@ -75,13 +75,16 @@ class Browser:
         return base64.b64decode(shot["data"])
 
     def pdf(self, **options):
-        for _ in range(4):  # a browser that is still laying out refuses to print
-            with contextlib.suppress(urllib.error.HTTPError):
+        for left in (3, 2, 1, 0):  # a browser that is still laying out refuses to print
+            try:
                 printed = self.devtools("Page.printToPDF", printBackground=True, **options)
+            except urllib.error.HTTPError:
+                if not left:
+                    raise
+                time.sleep(1.0)
+            else:
                 return base64.b64decode(printed["data"])
-            time.sleep(1.0)
-        printed = self.devtools("Page.printToPDF", printBackground=True, **options)
-        return base64.b64decode(printed["data"])
+        raise AssertionError
 
 
 def _request(method, url, body=None):
