@@ -116,7 +116,7 @@ def test_gestures_before_the_answer_to_the_first_are_all_kept_in_their_order(bro
 
 def test_what_another_person_did_to_another_line_is_shown_and_both_are_kept(browser, link, folder):
     other = theirs(link, "clay", 1.0)
-    drag(browser, "sand", 25, meanwhile=lambda: put(link, [other]))
+    drag(browser, "sand", 25, meanwhile=lambda: until(lambda: put(link, [other])))
     until(lambda: set(lines_in(folder)) == {"sand", "clay"})
     until(lambda: "by Ada" in browser.run("return document.getElementById('byhand').innerText"))
     click(browser, "undo")
@@ -126,7 +126,7 @@ def test_what_another_person_did_to_another_line_is_shown_and_both_are_kept(brow
 @pytest.mark.parametrize("answer", ["mine", "theirs"])
 def test_where_both_moved_one_line_the_page_asks(browser, link, folder, answer):
     other = theirs(link, "sand", 3.0)
-    drag(browser, "sand", -25, meanwhile=lambda: put(link, [other]))
+    drag(browser, "sand", -25, meanwhile=lambda: until(lambda: put(link, [other])))
     asks = "const asked = document.getElementById('asked'); return !asked.hidden && asked.innerText"
     shown = until(lambda: browser.run(asks))
     assert "Ada put the top of the sand at" in shown

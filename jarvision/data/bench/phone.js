@@ -89,6 +89,9 @@ async function look() {
   setTimeout(look, 2000);
 }
 
+// Until here a tap would have been lost, on a slow network with a jar that was just shaken.
+for (const name of ["jar", "shaken", "camera"]) $(name).disabled = false;
+say("");
 try { known(await ask("api/shaken")); } catch (error) { say(error.message, true); }
 setInterval(tick, 250);
 look();
