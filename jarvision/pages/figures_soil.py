@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 
 from jarvision.core.units import Span, about_text
 from jarvision.garden.soil_water import Pores, WaterSummary
@@ -188,6 +189,7 @@ def _waffle(left: float, counts: Sequence[int], name: str) -> Markup:
     return join(label(left, 18, name, font_size=14, font_weight="bold"), cells)
 
 
+@lru_cache(1024)
 def _pore_cell(x: float, y: float, kind: str, wide: float, tall: float) -> Markup:
     fills = {"mineral": MINERAL, "organic": ORGANIC, "water": WATER, "air": AIR}
     middle_x, middle_y = x + wide / 2, y + tall / 2

@@ -31,7 +31,8 @@ def text(content: str) -> Markup:
     """Escape a text; markup made here stays as it is."""
     if isinstance(content, Markup):
         return content
-    return escape(_UNSEEN.sub("", content))
+    # what must not be seen is never printable, and to ask that is much quicker than to look for it
+    return escape(content if content.isprintable() else _UNSEEN.sub("", content))
 
 
 def join(*children: Child) -> Markup:

@@ -8,12 +8,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.estimate.texture import CLASS_POLYGONS, CLASSES, TextureClass
-from jarvision.pages.markup import Attribute, Markup, number, tag
+from jarvision.pages.markup import Attribute, Markup, join, number, tag
 from jarvision.pages.palette import (
     BY_HEIGHT,
     BY_WEIGHT,
@@ -143,11 +144,11 @@ def triangle_of(
         _WIDE,
         _TALL,
         sheet.fields,
-        list(_grid()),
+        _ruled(),
         sheet.lines,
         list(clouds),
         sheet.names,
-        list(_axis_names()),
+        _named_sides(),
         [_point(mark) for mark in marks],
         list(_point_labels(marks)),
     )
@@ -158,10 +159,12 @@ def _path(corners: Iterable[tuple[float, float, float]]) -> str:
     return " ".join(f"{number(x)},{number(y)}" for x, y in points)
 
 
+@cache
 def _field(name: TextureClass, *, tinted: bool) -> Markup:
     return tag("polygon", points=_path(CLASS_POLYGONS[name]), fill=HIGHLIGHT if tinted else PAPER)
 
 
+@cache
 def _field_lines(name: TextureClass) -> Markup:
     return tag(
         "polygon",
@@ -171,6 +174,17 @@ def _field_lines(name: TextureClass) -> Markup:
         stroke_width=1.1,
         stroke_linejoin="round",
     )
+
+
+@cache
+def _ruled() -> Markup:
+    """Draw what is the same on every sheet below the classes' lines."""
+    return join(_grid())
+
+
+@cache
+def _named_sides() -> Markup:
+    return join(_axis_names())
 
 
 def _grid() -> Iterator[Markup]:
@@ -205,6 +219,7 @@ def _axis_names() -> Iterator[Markup]:
         yield label(x, y, words, text_anchor="middle", transform=turned, class_="tri-axis")
 
 
+@lru_cache(64)
 def class_name(
     sand: float, silt: float, clay: float, name: str, *, font_size: float = 11
 ) -> Markup:
@@ -233,7 +248,7 @@ def _cloud(mark: Mark, most: int) -> Markup:
     dot = "h3" if mark.by_weight else "h.01"  # a dash without length is not printed everywhere
     shift = 1.5 if mark.by_weight else 0.0
     paths = (
-        "".join(f"M{number(x - shift)} {number(y)}{dot}" for x, y in xy[i::_LAYERS_OF_DOTS])
+        "".join(f"M{x - shift:.1f} {y:.1f}{dot}" for x, y in xy[i::_LAYERS_OF_DOTS])
         for i in range(min(_LAYERS_OF_DOTS, len(xy)))
     )
     return tag(

@@ -1,5 +1,7 @@
 """Pages from a folder: whole, the same each time, with nothing in them that does not belong."""
 
+import base64
+import io
 import json
 import os
 import re
@@ -601,9 +603,6 @@ def test_pictures_carry_no_place_and_no_device(tmp_path):
     for overlay in tmp_path.glob("overlay-*.jpg"):
         overlay.write_bytes(picture(exif=exif_with_place()))
     loaded = load_picture(next(tmp_path.glob("overlay-*.jpg")), 400)
-    import base64
-    import io
-
     raw = base64.b64decode(loaded.uri.split(",")[1])
     assert b"Exif" not in raw
     assert b"Some Phone" not in raw
@@ -614,8 +613,30 @@ def test_pictures_are_made_small(tmp_path):
     path = tmp_path / "overlay.jpg"
     path.write_bytes(picture((1500, 2000)))
     whole, small = load_picture(path, 1100), load_picture(path, 420)
-    assert (whole.width_px, whole.height_px) == (825, 1100)
-    assert small.height_px == 420
+    assert whole.width_px / whole.height_px == pytest.approx(0.75, abs=0.005)
+    assert 0.9 * 1100 <= whole.height_px <= 1100
+    assert 0.9 * 420 <= small.height_px <= 420
+
+
+def test_a_small_picture_is_taken_as_it_is_without_what_is_hidden_in_or_behind_it(tmp_path):
+    """Segments and end mark: ISO/IEC 10918-1, B.1.1; a comment is FE, a thumbnail lies in JFXX."""
+    plain = picture((900, 1200))
+    secret = b"12 Elm Street"
+    extra = [
+        plain + secret,
+        b"\xff\xd8" + b"\xff\xfe" + (len(secret) + 2).to_bytes(2, "big") + secret + plain[2:],
+        plain[:20] + b"\xff\xe0" + (len(secret) + 7).to_bytes(2, "big") + b"JFXX\0" + secret
+        + plain[20:],
+    ]  # fmt: skip
+    path = tmp_path / "overlay.jpg"
+    for raw in (plain, *extra):
+        path.write_bytes(raw)
+        held = base64.b64decode(load_picture(path, 1100).uri.split(",")[1])
+        assert secret not in held
+        with Image.open(io.BytesIO(held)) as now, Image.open(io.BytesIO(plain)) as then:
+            if raw[: len(plain)] == plain:
+                assert held == plain
+            assert now.width / now.height == pytest.approx(then.width / then.height, abs=0.005)
 
 
 @pytest.mark.parametrize(
