@@ -59,6 +59,7 @@ def with_range(
     *,
     finest: float = 1.0,
     lowest: float = -math.inf,
+    highest: float = math.inf,
 ) -> str:
     """Print a value with its range, such as ``24 (21–27) %``; unknown parts say so.
 
@@ -72,8 +73,8 @@ def with_range(
     finest : float
         A power of ten: the last digit that is ever printed. A wide range is printed with
         fewer digits, and no range is printed narrower than one such digit either side.
-    lowest : float
-        What the quantity cannot go below.
+    lowest, highest : float
+        What the quantity cannot pass.
     """
     after = f" {unit}" if unit else ""
     if not math.isfinite(value):
@@ -84,9 +85,14 @@ def with_range(
     wide = max((ends[1] - ends[0]) / (100 * finest), 1e-9)  # so many steps are false precision
     digits = min(finest_digits, max(0, finest_digits - 1 - math.floor(math.log10(wide) + 1e-9)))
     low = max(min(ends[0], value - finest), lowest)
-    high = max(ends[1], value + finest)
+    high = min(max(ends[1], value + finest), highest)
     numbers = (f"{round(v, digits) + 0.0:.{digits}f}" for v in (value, low, high))
     return "{} ({}–{}){}".format(*numbers, after)
+
+
+def pct_with_range(pct: float, ends: tuple[float, float], unit: str = "%") -> str:
+    """Print a share of a whole with its range."""
+    return with_range(pct, ends, unit, lowest=0.0, highest=100.0)
 
 
 def odds_in_words(odds: float) -> str:

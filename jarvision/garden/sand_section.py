@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from jarvision.core.ranges import odds_in_words, with_range
+from jarvision.core.ranges import odds_in_words, pct_with_range
 from jarvision.core.sections import Section
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
 from jarvision.core.units import Quantity, UnitSystem, show, show_range
@@ -48,12 +48,13 @@ def _parts(case: Case, sand: Floats) -> Statement:
             SAND_PARTS, sand.mean(axis=0), *np.quantile(sand, (0.05, 0.95), axis=0), strict=True
         )
     )
-    return say(f"{_called(case)}; of the soil, {listed} % sand.", _PHOTO, _DEFINITIONS)
+    sources = (_PHOTO, _DEFINITIONS) if case.soil.sand_was_seen else (_DEFINITIONS,)
+    return say(f"{_called(case)}; of the soil, {listed} % sand.", *sources)
 
 
 def _share(pct: Floats) -> str:
     low, high = np.quantile(pct, (0.05, 0.95)).tolist()
-    return with_range(float(pct.mean()), (low, high), "%", lowest=0.0)
+    return pct_with_range(float(pct.mean()), (low, high))
 
 
 def _called(case: Case) -> str:
@@ -61,6 +62,8 @@ def _called(case: Case) -> str:
     if odds is None or likeliest not in PARENTS:
         return "This soil keeps its name however coarse its sand is"
     name = case.soil.by_sand(likeliest)
+    if not case.soil.sand_was_seen:
+        return f"Whatever is called {name} counts as likely"
     if name is not None:
         return f"By its sand it is {name} (odds {odds_in_words(odds.odds_of(name))})"
     both = joined(f"{each} ({odds_in_words(odds.odds_of(each))})" for each in odds.ranked[:2])
@@ -88,7 +91,12 @@ def _water(case: Case, name: SandClass | None) -> Iterator[Statement]:
     text = f"more than {low}"
     if np.isfinite(row.high):
         text = f"{low.split(' ')[0]} to {show(row.high, Quantity.RATE, case.system, digits=2)}"
-    yield say(f"Where it is not packed, {text} of water pass through it.", row.source, OUR_GROUPS)
+    yield say(
+        f"Below an open surface, where it is not packed, {text} of water pass through it; what "
+        "soaks in from above stands under Water.",
+        row.source,
+        OUR_GROUPS,
+    )
 
 
 def _wind(case: Case, sand: Floats) -> Iterator[Statement]:

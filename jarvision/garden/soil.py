@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 import numpy as np
@@ -14,7 +14,15 @@ from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.ranges import odds_in_words
 from jarvision.core.sources import COMMON_PRACTICE, LAB_SPREAD, Quality, Source, Statement, say
 from jarvision.core.units import Span, plain
-from jarvision.estimate.sand_classes import SandClass, SandTexture, sand_texture_of, with_sand
+from jarvision.estimate.sand_classes import (
+    PARENTS,
+    SAND_CLASSES,
+    SandClass,
+    SandTexture,
+    sand_class_many,
+    sand_texture_of,
+    with_sand,
+)
 from jarvision.estimate.texture import (
     CLASS_POLYGONS,
     CLASSES,
@@ -66,6 +74,8 @@ class Soil:
     sand_pct : ndarray, shape (n, 5), or None
         The sand of each draw in its parts, very coarse first [% of the fine earth]; None where
         that is not known.
+    sand_was_seen : bool
+        Whether a photo showed the sand's grains; if not, its parts follow from the class's name.
     """
 
     draws_pct: Floats
@@ -74,6 +84,7 @@ class Soil:
     om_known: bool
     origin: Statement
     sand_pct: Floats | None = None
+    sand_was_seen: bool = True
 
     @property
     def sand_texture(self) -> SandTexture | None:
@@ -215,8 +226,8 @@ def _spread(centre: Floats, sd_pct: float, rng: np.random.Generator) -> Floats:
     return kept[:DRAWS]
 
 
-def find_class(name: str) -> TextureClass:
-    """Look up a texture class by its name.
+def find_class(name: str) -> TextureClass | SandClass:
+    """Look up a texture class by its name, also one that is named by its sand.
 
     Raises
     ------
@@ -226,22 +237,43 @@ def find_class(name: str) -> TextureClass:
     asked = " ".join(name.casefold().replace("-", " ").replace("_", " ").split())
     if asked in set(CLASSES):
         return TextureClass(asked)
-    near = get_close_matches(asked[:40], [str(c) for c in CLASSES], n=2, cutoff=0.6)
+    if asked in set(SAND_CLASSES):
+        return SandClass(asked)
+    known = [str(each) for each in (*CLASSES, *SAND_CLASSES)]
+    near = get_close_matches(asked[:40], known, n=2, cutoff=0.6)
     advice = f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(CLASSES)}."
     msg = f"'{plain(name, limit=30)}' is not a texture class; {advice}"
     raise UsageError(msg)
 
 
 def soil_from_class(
-    texture_class: TextureClass, *, rng: np.random.Generator, om_pct: float | None = None
+    named: TextureClass | SandClass, *, rng: np.random.Generator, om_pct: float | None = None
 ) -> Soil:
-    """Make a soil of which only the class is known: draws uniform over the class's polygon."""
+    """Make a soil of which only the class is known: draws uniform over all that are called so."""
     origin = say(
-        f"Only the class was given, so the ranges cover every {texture_class} there is.",
-        CLASS_LIMITS,
+        f"Only the class was given, so the ranges cover every {named} there is.", CLASS_LIMITS
     )
-    draws = draws_of_class(texture_class, DRAWS, rng=rng)
-    return soil_from_draws(draws, origin=origin, rng=rng, om_pct=om_pct)
+    if isinstance(named, TextureClass):
+        draws = draws_of_class(named, DRAWS, rng=rng)
+        return soil_from_draws(draws, origin=origin, rng=rng, om_pct=om_pct)
+    draws, sand_pct = _draws_by_sand(named, DRAWS, rng=rng)
+    soil = soil_from_draws(draws, origin=origin, rng=rng, om_pct=om_pct)
+    return replace(soil, sand_pct=sand_pct, sand_was_seen=False)
+
+
+def _draws_by_sand(
+    named: SandClass, count: int, *, rng: np.random.Generator
+) -> tuple[Floats, Floats]:
+    """Draw compositions and the parts of their sand, uniformly over all that are called so."""
+    [parent] = [each for each, kin in PARENTS.items() if named in kin]
+    soils, sands = np.empty((0, 3)), np.empty((0, 5))
+    while len(soils) < count:
+        drawn = draws_of_class(parent, 4 * count, rng=rng)
+        parts = drawn[:, :1] * rng.dirichlet(np.ones(5), len(drawn))
+        so_called = sand_class_many(drawn, parts) == SAND_CLASSES.index(named)
+        soils = np.concatenate([soils, drawn[so_called]])
+        sands = np.concatenate([sands, parts[so_called]])
+    return soils[:count], sands[:count]
 
 
 def draws_of_class(texture_class: TextureClass, count: int, *, rng: np.random.Generator) -> Floats:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from jarvision.core.ranges import odds_in_words, range_around, with_range
+from jarvision.core.ranges import odds_in_words, pct_with_range, range_around
 from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.pages.apart import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
@@ -33,7 +33,7 @@ from jarvision.results.record import LAYERS, Shares
 
 def pct_text(value: float, sd: float) -> str:
     """Print a share with its 90 % range: ``24 (21–27) %``."""
-    return with_range(value, range_around(value, sd), "%", lowest=0.0)
+    return pct_with_range(value, range_around(value, sd))
 
 
 # --------------------------------------------------------------------------------- layer bars

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.ranges import Z90, with_range
+from jarvision.core.ranges import Z90, pct_with_range
 from jarvision.estimate.sand_parts import CURVE_UM, PART_LIMITS_UM, SAND_PARTS
 from jarvision.pages.figures import nice_step
 from jarvision.pages.markup import Markup, join, number, tag
@@ -82,7 +82,7 @@ def sand_curve(key: str, finer: NDArray[np.float64], *, limit_mm: float = math.n
         return [f"{number(x)},{number(plot.y(part))}" for x, part in places]
 
     ranges = (
-        f"{um / 1000:g} mm {with_range(100 * m, (100 * a, 100 * b), '%', lowest=0.0)}"
+        f"{um / 1000:g} mm {pct_with_range(100 * m, (100 * a, 100 * b))}"
         for um, m, a, b in zip(CURVE_UM.tolist(), middle, low, high, strict=True)
         if um in PART_LIMITS_UM[1:-1]
     )

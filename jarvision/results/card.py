@@ -42,7 +42,7 @@ def jar_card(jar: JarRecord, system: UnitSystem = UnitSystem.METRIC) -> str:
         why = jar.unread.sentence if jar.unread else ""
         parts = [_fill(f"{head}: not read"), _fill(why, indent=2), *_left_out(jar)]
     else:
-        parts = [_fill(f"{head}: {soil_in_words(jar.best.texture)}"), *_body(jar, system)]
+        parts = [_fill(f"{head}: {_soil(jar)}"), *_body(jar, system)]
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
@@ -59,6 +59,10 @@ def _body(jar: JarRecord, system: UnitSystem) -> Iterator[str]:
     yield _fill(f"Read from {photos}", indent=2) if photos else ""
 
 
+def _soil(jar: JarRecord) -> str:
+    return soil_in_words(jar.best.texture, jar.sand if jar.by_weight else None) if jar.best else ""
+
+
 def _so_far(jar: JarRecord, interim: Interim, system: UnitSystem) -> Iterator[str]:
     """Say what is known before the last photo, and which is due next."""
     yield _fill(interim.sentence, indent=2)
@@ -73,7 +77,8 @@ def _so_far(jar: JarRecord, interim: Interim, system: UnitSystem) -> Iterator[st
 def _ways(jar: JarRecord) -> Iterator[str]:
     """Say how the soil is called in each way, and how sure that is."""
     if jar.by_weight:
-        yield _fill(f"By weight, estimated: {soil_odds(jar.by_weight.shares.texture)}.", indent=2)
+        odds = soil_odds(jar.by_weight.shares.texture, jar.sand)
+        yield _fill(f"By weight, estimated: {odds}.", indent=2)
     if jar.by_height:
         yield _fill(f"On the glass, by height: {soil_in_words(jar.by_height.texture)}.", indent=2)
     if line := sand_line(jar.sand, jar.best.texture.likeliest if jar.best else None):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from jarvision.core.ranges import odds_in_words
+from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.results.record import JarRecord
+from jarvision.results.sand_seen import class_by_sand
 
 _ENOUGH = 2 / 3
 """Classes are named until one of them is right 2 times in 3 (our choice), three at most."""
@@ -39,15 +41,20 @@ def classes_named(texture: Texture) -> list[TextureClass]:
     return named[:_MOST]
 
 
-def soil_in_words(texture: Texture) -> str:
-    """Name the soil, such as ``loam``, ``loam or silt loam``, ``loam, silt loam or clay loam``."""
+def soil_in_words(texture: Texture, sand: JarSand | None = None) -> str:
+    """Name the soil, such as ``loam``, ``loam or silt loam``, ``fine sandy loam``."""
+    if name := class_by_sand(sand):
+        return str(name)
     *first, last = map(str, classes_named(texture))
     return f"{', '.join(first)} or {last}" if first else last
 
 
-def soil_odds(texture: Texture) -> str:
+def soil_odds(texture: Texture, sand: JarSand | None = None) -> str:
     """Say how likely the soil is one of those named: ``9 in 10``, or ``loam 5 in 10, …``."""
     named = classes_named(texture)
+    if (name := class_by_sand(sand)) and sand and sand.texture:
+        whole = odds_in_words(texture.odds)
+        return f"{name} {odds_in_words(sand.texture.odds_of(name))}, any {named[0]} {whole}"
     if len(named) == 1:
         return odds_in_words(texture.odds)
     return ", ".join(f"{name} {odds_in_words(texture.odds_of(name))}" for name in named)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from jarvision.core.ranges import range_of_places, with_range
+from jarvision.core.ranges import pct_with_range, range_of_places, with_range
 from jarvision.core.units import UnitSystem, inches_text
 from jarvision.results.record import LAYERS, JarRecord, Shares
 
@@ -54,4 +54,4 @@ def _other_places(jar: JarRecord, layer: int) -> tuple[tuple[float, float], ...]
 
 def share_text(shares: Shares, layer: int, unit: str = "%") -> str:
     """Print a layer's share."""
-    return with_range(shares.pcts[layer].value, shares.ranges_pct[layer], unit, lowest=0.0)
+    return pct_with_range(shares.pcts[layer].value, shares.ranges_pct[layer], unit)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from jarvision.core.ranges import odds_in_words, with_range
+from jarvision.core.ranges import odds_in_words, pct_with_range
 from jarvision.estimate.estimate import Estimated
 from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.posterior import Interval
-from jarvision.estimate.sand_classes import PARENTS, SandClass
+from jarvision.estimate.sand_classes import NAMED_FROM, PARENTS, SandClass
 from jarvision.estimate.sand_grading import SandGrading
 from jarvision.estimate.sand_parts import PART_LIMITS_UM, SAND_PARTS, SandParts, interval_of
 from jarvision.estimate.texture import TextureClass
@@ -18,8 +18,8 @@ from jarvision.wall.measurement import SandGrain
 _DIGITS = 6
 _KEPT_DRAWS = 200  # stored with a jar: ranges of sizes to a few per cent
 _OPEN = (
-    "It does not show for sure that its grains lie coarse below fine, as they settle; take the "
-    "first photo nearer and sharp, or rub the sand between your fingers."
+    "It does not show for sure that its grains lie coarse below fine, as they settle; a nearer and "
+    "sharper photo at 1 minute may, or rub the sand between your fingers."
 )
 _MOST = 0.5  # of the sand, from which one part of it is named alone; ours
 _UNTOLD = Interval(math.nan, math.nan, math.nan)
@@ -133,10 +133,22 @@ def sand_line(sand: JarSand | None, soil: TextureClass | None) -> str:
     return f"Of the sand {_mostly(parts)}{_called(sand, soil)}." if parts else ""
 
 
+def class_by_sand(sand: JarSand | None) -> SandClass | None:
+    """Give what a soil is called by its sand, such as fine sandy loam, where that is settled.
+
+    None too where its sand adds nothing to the texture class's name.
+    """
+    texture = sand.texture if sand else None
+    first = next(iter(texture.ranked), None) if texture else None
+    if texture is None or first is None or first in {plain for _, plain, *_ in PARENTS.values()}:
+        return None
+    return first if texture.odds_of(first) >= NAMED_FROM else None
+
+
 def _called(sand: JarSand, soil: TextureClass | None) -> str:
-    """Say what a soil is called by its sand, where that is clear, to stand after something."""
+    """Say what a soil is called by its sand, where that is clear and its headline does not."""
     name = sand.texture.named(soil) if sand.texture and soil else None
-    if name is None or sand.texture is None:
+    if name is None or sand.texture is None or class_by_sand(sand):
         return ""
     return f"; {name}, {odds_in_words(sand.texture.odds_of(name))}"
 
@@ -165,7 +177,7 @@ def _mostly(parts: SandParts) -> str:
         first = int((parts.shares[:, 1:] + parts.shares[:, :-1]).mean(axis=0).argmax())
         last = first + 1
     share = interval_of(100.0 * parts.shares[:, first : last + 1].sum(axis=1))
-    said = with_range(share.value, (share.lo, share.hi), "%", lowest=0.0)
+    said = pct_with_range(share.value, (share.lo, share.hi))
     if first < last:
         return f"{said} is {SAND_PARTS[first]} or {SAND_PARTS[last]}"
     high, low = (um / 1000 for um in PART_LIMITS_UM[first : first + 2])

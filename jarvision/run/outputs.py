@@ -56,9 +56,9 @@ def _overlays(
     reading: JarReading | InterimReading, outcome: Outcome, job: JarJob, album: Album
 ) -> Iterator[tuple[str, bytes]]:
     words = called(reading.jar, **job.called)
-    soil = soil_in_words(outcome.weighed.texture) if outcome.weighed else ""
-    measured = outcome.record.measurement
-    grain = shown_grain(outcome.record.sand, measured.sand_grain if measured else None)
+    measured, sand = outcome.record.measurement, outcome.record.sand
+    soil = soil_in_words(outcome.weighed.texture, sand) if outcome.weighed else ""
+    grain = shown_grain(sand, measured.sand_grain if measured else None)
     for photo in pictured(reading):
         path = path_of(job.jar.chosen[photo.reading].key)
         picture = album.open(path, job.spotted[path])[0].bgr

@@ -7,16 +7,20 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from jarvision.core.errors import JarError
+from jarvision.core.ranges import Z90, with_range
 from jarvision.core.series import Reading
+from jarvision.estimate.sand_grading import SandGrading, grading_of
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
 from jarvision.run.album import Album
 from jarvision.wall.locate import Look
-from jarvision.wall.measurement import ORDER, JarMeasurement, SandGrain
+from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, ORDER, JarMeasurement, SandGrain
 from jarvision.wall.sand_grain import sand_grain
 
-_NO_SCALE = "Without a strip or ruler in the photo nobody knows how large the sand's grains are."
+_NO_SCALE = "Without a strip or ruler in the photo nobody knows how large the sand's grains are"
 
 
 def with_sand_grain(
@@ -45,8 +49,6 @@ def with_sand_grain(
     sand = photo.boundaries[0]
     if math.isnan(sand.top_mm):
         return measured
-    if not photo.scaled:
-        return replace(measured, sand_grain=SandGrain(photo.name, why_not=_NO_SCALE))
     path, picture, strip = pictures[reading]
     try:
         grey = album.full_grey(path, picture)
@@ -61,4 +63,17 @@ def with_sand_grain(
         floor_mm=photo.floor.z_mm,
         sand_top_mm=sand.top_mm - sand.sd_mm,
     )
-    return replace(measured, sand_grain=grain)
+    return replace(measured, sand_grain=grain if photo.scaled else _without_scale(grain))
+
+
+def _without_scale(grain: SandGrain) -> SandGrain:
+    """Give the grains in pixels, where they lie as settled; in millimetres nothing is known."""
+    words = f"{_NO_SCALE}."
+    if grading_of(grain.bands, fall_mm=math.nan, temp_c=math.nan) is SandGrading.SETTLED:
+        told = [band for band in grain.bands if band.is_measured]
+        logs, sds = np.log([b.mean_mm for b in told]), np.array([b.log_sd for b in told])
+        log, sd = float(logs.mean()), math.hypot(sds.mean(), GRAIN_SHARED_LOG_SD)
+        middle, *ends = (grain.px_per_mm * math.exp(log + z * sd) for z in (0.0, -Z90, Z90))
+        size = with_range(middle, (ends[0], ends[1]), "pixels", finest=0.1)
+        words = f"{_NO_SCALE}; they are {size} wide in its full size."
+    return SandGrain(grain.photo, why_not=words)

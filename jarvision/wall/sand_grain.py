@@ -49,7 +49,7 @@ _GLARE_SHARE = 0.1  # single pale grains may be white
 _TOO_THIN = "The sand is too thin a layer to show its grains."
 _HIDDEN = "Too little glass is bare to show the sand's grains; stick the strip nearer to one side."
 _TOO_SOFT = "The photo is too soft to show the sand's grains; tap to focus and hold still."
-_NO_GRAINS = "The sand shows no pattern as grains make it; take the first photo nearer and sharp."
+_NO_GRAINS = "The sand shows no pattern as grains make it; a nearer, sharper photo may show them."
 
 
 def sand_grain(

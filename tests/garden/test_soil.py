@@ -6,6 +6,7 @@ from shapely.geometry import Point, Polygon
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.sources import COMMON_PRACTICE, say
+from jarvision.estimate.sand_classes import SandClass
 from jarvision.estimate.texture import CLASS_POLYGONS, CLASSES, Texture, TextureClass
 from jarvision.garden.soil import (
     DRAWS,
@@ -116,9 +117,27 @@ def test_class_names_as_people_write_them(typed):
     assert find_class(typed) is TextureClass.SANDY_LOAM
 
 
+def test_a_class_by_its_sand_is_known_and_its_sand_is_as_the_manual_defines_it():
+    """Soil Survey Manual, ch. 3: loamy fine sand has half or more of fine sand, or less than 25 %
+    of very coarse to medium sand and less than 50 % of very fine sand."""
+    assert find_class("sand") is TextureClass.SAND
+    named = find_class("Loamy  fine-sand")
+    assert named is SandClass.LOAMY_FINE_SAND
+    soil = soil_from_class(named, rng=rng())
+    assert soil.texture.odds_of(TextureClass.LOAMY_SAND) == 1.0
+    np.testing.assert_allclose(soil.sand_pct.sum(axis=1), soil.draws_pct[:, 0])
+    coarser = soil.sand_pct[:, :3].sum(axis=1)
+    fine, very_fine = soil.sand_pct[:, 3:].T
+    assert ((fine >= 50) | ((coarser < 25) & (very_fine < 50))).all()
+    assert soil.by_sand(TextureClass.LOAMY_SAND) is named
+    assert not soil.sand_was_seen
+
+
 def test_unknown_class_suggests_the_nearest():
     with pytest.raises(UsageError, match="did you mean silt loam"):
         find_class("silty loam")
+    with pytest.raises(UsageError, match="very fine sandy loam"):
+        find_class("veryfine sandyloam")
     with pytest.raises(UsageError, match="known are sand, loamy sand"):
         find_class("mud")
 

@@ -15,10 +15,11 @@ from jarvision.estimate.given import Given
 from jarvision.estimate.known import JarFacts
 from jarvision.estimate.sand_classes import SandClass, SandTexture
 from jarvision.estimate.sand_parts import CURVE_UM, PART_LIMITS_UM, SAND_PARTS
-from jarvision.estimate.texture import TextureClass
+from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.results.card import jar_card
 from jarvision.results.codec import JarFileError, json_of, record_from
 from jarvision.results.from_reading import row_of
+from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.recompute import recomputed
 from jarvision.results.report import readings_csv
 from jarvision.results.sand_seen import sand_line, shown_grain, why_untold
@@ -232,11 +233,24 @@ def test_the_line_names_what_most_of_the_sand_is(shares, said):
 def test_the_soil_is_called_by_its_sand_only_where_that_is_clear():
     fine, plain = SandClass.FINE_SANDY_LOAM, SandClass.SANDY_LOAM
     shares = (0.02, 0.05, 0.13, 0.70, 0.10)
-    clear, open_ = (drawn(*shares, odds={fine: o, plain: 0.9 - o}) for o in (0.7, 0.5))
-    assert sand_line(clear, TextureClass.SANDY_LOAM).endswith("; fine sandy loam, 7 in 10.")
+    clear, open_ = (drawn(*shares, odds={fine: o, plain: 0.9 - o}) for o in (0.62, 0.5))
+    assert sand_line(clear, TextureClass.SANDY_LOAM).endswith("; fine sandy loam, 6 in 10.")
     assert "loam" not in sand_line(open_, TextureClass.SANDY_LOAM)
     assert "loam" not in sand_line(clear, TextureClass.LOAM)
     assert "loam" not in sand_line(clear, None)
+
+
+def test_a_soil_whose_sand_is_settled_is_called_by_it_and_its_line_says_it_once():
+    fine, plain = SandClass.FINE_SANDY_LOAM, SandClass.SANDY_LOAM
+    shares = (0.02, 0.05, 0.13, 0.70, 0.10)
+    whole = Texture(tuple(0.9 if c is TextureClass.SANDY_LOAM else 0.1 / 11 for c in TextureClass))
+    sure = drawn(*shares, odds={fine: 0.8, plain: 0.1})
+    assert soil_in_words(whole, sure) == "fine sandy loam"
+    assert soil_odds(whole, sure) == "fine sandy loam 8 in 10, any sandy loam 9 in 10"
+    assert "loam" not in sand_line(sure, TextureClass.SANDY_LOAM)
+    for other in (drawn(*shares, odds={fine: 0.6}), drawn(*shares, odds={plain: 0.9}), None):
+        assert soil_in_words(whole, other) == "sandy loam"
+        assert soil_odds(whole, other) == "9 in 10"
 
 
 def test_the_card_has_one_line_where_something_was_told():
