@@ -50,9 +50,10 @@ async function look() {
     const doing = await ask("api/doing");
     if (doing.runs !== runs) {
       if (jar) {
-        const { stem } = jar;
+        const { stem } = jar, { version } = desk;
         const next = await ask(`api/jar/${encodeURIComponent(stem)}`);
-        if (jar && jar.stem === stem && desk.isIdle) {
+        // a gesture that was kept meanwhile is newer than this answer
+        if (jar && jar.stem === stem && desk.isIdle && desk.version === version) {
           const others = next.version !== desk.version;
           desk.know(next); take(next); told(doing, 1);
           if (others) say("Somebody else has put lines of this jar right; they are here.");
