@@ -7,8 +7,8 @@ that is level from one to the other, and the jar is as wide in all its photos.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import TypeAlias, TypeVar
 
@@ -18,7 +18,14 @@ from numpy.typing import NDArray
 from jarvision.jar.strip import Strip
 from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
-from jarvision.jar.view_fit import Array, Jar, Scene, ViewFit, fit_view, jar_of, rival_walls
+from jarvision.jar.view_fit import (
+    Jar,
+    fit_view,
+    fit_views,
+    jar_of,
+    rival_walls,
+)
+from jarvision.jar.view_misfit import Array, Scene, ViewFit
 from jarvision.jar.wall_edges import Wall
 
 Picture: TypeAlias = NDArray[np.uint8]
@@ -49,11 +56,58 @@ class _Choice:
         return self.fit.radius_mm
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Rivals:
+    """All that may be the two walls beside a strip in one picture.
+
+    Attributes
+    ----------
+    fits : tuple of (Scene, ViewFit)
+        A pair of walls and the view that fits it, a round one first; square ones where no round
+        one fits well.
+    feet : dict
+        How strong the foot is under those that were looked at, by their place in `fits`.
+    """
+
+    fits: tuple[tuple[Scene, ViewFit], ...]
+    feet: dict[int, float] = field(default_factory=dict)
+
+
+def rivals_beside(
+    bgr: Picture, scene: Scene, others: Sequence[Strip], before_px: Sequence[Array]
+) -> Rivals:
+    """Fit a view to each pair of edges beside a strip that leaves room for a jar.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    scene : Scene
+        From `jarvision.jar.view_fit.scene_of`.
+    others : sequence of Strip
+        Strips of other jars in the same photo.
+    before_px : sequence of (2, 2, 2) array
+        Sides of the jars that stand nearer to the camera, from `jarvision.jar.view_fit.sides_px`.
+    """
+    pairs = _pairs(scene, rival_walls(bgr, scene, others, before_px)) or [scene]
+    rounds = fit_views(pairs, square=False)
+    pairs = [replace(pair, as_round=fit) for pair, fit in zip(pairs, rounds, strict=True)]
+    enough = scene.strip.corners_px.size / 2
+    # one wall alone fits anything
+    paired = [f.cost for s, f in zip(pairs, rounds, strict=True) if len(s.walls) == 2]
+    if paired and min(paired) <= enough and not scene.strip.bent:
+        return Rivals(tuple(zip(pairs, rounds, strict=True)))
+    squares = fit_views(pairs, square=True)
+    pairs = [replace(pair, as_square=fit) for pair, fit in zip(pairs, squares, strict=True)]
+    return Rivals(tuple(zip(2 * pairs, rounds + squares, strict=True)))
+
+
 def choose_walls(
     pictures: Mapping[Key, Picture],
     scenes: Mapping[Key, Scene],
-    others: Mapping[Key, Sequence[Strip]],
-    before_px: Mapping[Key, Sequence[Array]],
+    rivals_of: Callable[[Key], Rivals],
+    *,
+    alone: bool,
 ) -> dict[Key, Scene]:
     """Choose the walls in all photos of one jar together.
 
@@ -63,30 +117,21 @@ def choose_walls(
         The upright working pictures.
     scenes : mapping to Scene
         From `jarvision.jar.view_fit.scene_of`.
-    others : mapping to sequence of Strip
-        Strips of other jars in the same photos.
-    before_px : mapping to sequence of (2, 2, 2) array
-        Sides of the jars that stand nearer to the camera, from `jarvision.jar.view_fit.sides_px`.
+    rivals_of : callable
+        Gives what `rivals_beside` finds in a photo.
+    alone : bool
+        Whether no photo shows another jar's strip.
 
     Returns
     -------
     dict of Scene
         The same with the chosen walls; unchanged where there is nothing to choose.
     """
-    alone = not any(others.values())
     convincing = [_convincing(scene) for scene in scenes.values()] if alone else []
     if alone and all(convincing):
         return {key: s for key, s in zip(scenes, convincing, strict=True) if s is not None}
-    pairs = {
-        key: _pairs(
-            scene,
-            rival_walls(pictures[key], scene, others.get(key, ()), before_px.get(key, ())),
-        )
-        for key, scene in scenes.items()
-    }
-    pairs = {key: found or [scenes[key]] for key, found in pairs.items()}
-    most_apart = _MOST_APART * len(pairs) * (len(pairs) > 1)
-    choices = {key: _choices(pictures[key], found, most_apart) for key, found in pairs.items()}
+    several = len(scenes) > 1
+    choices = {key: _choices(pictures[key], rivals_of(key), several=several) for key in scenes}
     best = min((_together(choices, square=square) for square in (False, True)), key=lambda c: c[0])
     return {key: choice.scene for key, choice in best[1].items()}
 
@@ -180,32 +225,34 @@ def _radius_cost(radius_mm: float) -> float:
     return 0.5 * float(np.log(radius_mm / _USUAL_RADIUS_MM) / _RADIUS_SPREAD) ** 2
 
 
-def _choices(bgr: Picture, pairs: Sequence[Scene], most_apart: float) -> list[_Choice]:
-    """Fit a round and a square view to each pair and weigh all that is known.
+def _choices(bgr: Picture, rivals: Rivals, *, several: bool) -> list[_Choice]:
+    """Weigh all that is known of each pair.
 
-    A foot is looked for where it may decide, `most_apart` being what other photos may say.
+    A foot is looked for where it may decide, other photos of the jar being there or not.
     """
-    fits = [(s, fit_view(s, square=False)) for s in pairs]
-    enough = pairs[0].strip.corners_px.size / 2
-    paired = [fit.cost for s, fit in fits if len(s.walls) == 2]  # one wall alone fits anything
-    if not paired or min(paired) > enough or pairs[0].strip.bent:
-        fits += [(s, fit_view(s, square=True)) for s in pairs]
+    fits, feet = rivals.fits, rivals.feet
     # tags may be printed or focused a little off; that counts against all pairs alike
+    enough = fits[0][0].strip.corners_px.size / 2
     usual = max(1.0, min(fit.cost for _, fit in fits) / enough)
     ranked = sorted((_cost(scene, fit, usual), i) for i, (scene, fit) in enumerate(fits))
-    best, found = np.inf, []
+    best, found = dict.fromkeys((False, True), np.inf), []
     for cost, i in ranked:
         scene, fit = fits[i]
-        if cost - _MOST_FOOT <= best + most_apart:  # else no foot could make up for it
-            cost -= _FOOT_WEIGHT * np.log(max(_foot(bgr, jar_of(fit, scene)), 1.0))
-        best = min(best, cost)
+        # else no foot could make up for it: other photos choose between radii, and by shape
+        rival = best[fit.square] + _MOST_APART if several else min(best.values())
+        if cost - _MOST_FOOT <= rival:
+            if i not in feet:
+                feet[i] = _foot(bgr, jar_of(fit, scene))
+            cost -= _FOOT_WEIGHT * np.log(max(feet[i], 1.0))
+        best[fit.square] = min(best[fit.square], cost)
         found.append((i, _Choice(scene, fit, float(cost))))
     return [choice for _, choice in sorted(found, key=lambda f: f[0])]
 
 
 def _foot(bgr: Picture, jar: Jar) -> float:
     """Strength of the lines of a jar's foot between its walls; 0 where too little is seen."""
-    return foot_lines(bgr, jar)[0] if len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS else 0.0
+    seen = len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS
+    return foot_lines(bgr, jar)[0] if seen else 0.0
 
 
 def _cost(scene: Scene, fit: ViewFit, usual: float) -> float:

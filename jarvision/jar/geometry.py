@@ -8,6 +8,7 @@ of the first pixel is (0, 0).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -26,17 +27,20 @@ SHOULDER_MM = 120.0  # up to here the sides of a usual jar are upright: common p
 NOMINAL_RADIUS_MM = 38.0
 
 
-def rotation_of(yaw: Array, pitch: Array, roll: Array) -> Array:
-    """Rotations (..., 3, 3) from the jar's right, down, forward to the camera's.
+def rotation_of(yaw_rad: float, pitch_rad: float, roll_rad: float) -> Array:
+    """Rotation (3, 3) from the jar's right, down, forward to the camera's.
 
-    First turned to the right by `yaw`, then down by `pitch`, then rolled by `roll` [rad].
+    First turned to the right by `yaw_rad`, then down by `pitch_rad`, then rolled by `roll_rad`.
     """
-    cy, sy, cp, sp = np.cos(yaw), np.sin(yaw), np.cos(pitch), np.sin(pitch)
-    cr, sr = np.cos(roll)[..., None], np.sin(roll)[..., None]
-    first = np.stack([cy, np.zeros_like(cy), -sy], axis=-1)
-    second = np.stack([-sp * sy, cp, -sp * cy], axis=-1)
-    third = np.stack([cp * sy, sp, cp * cy], axis=-1)
-    return np.stack([cr * first + sr * second, cr * second - sr * first, third], axis=-2)
+    cy, sy, cp, sp = math.cos(yaw_rad), math.sin(yaw_rad), math.cos(pitch_rad), math.sin(pitch_rad)
+    cr, sr = math.cos(roll_rad), math.sin(roll_rad)
+    return np.array(
+        [
+            [cr * cy - sr * sp * sy, sr * cp, -cr * sy - sr * sp * cy],
+            [-cr * sp * sy - sr * cy, cr * cp, sr * sy - cr * sp * cy],
+            [cp * sy, sp, cp * cy],
+        ]
+    )
 
 
 def outline_points(
@@ -120,16 +124,15 @@ class Camera:
 
     def rotation(self) -> Array:
         """Jar-to-camera rotation, (3, 3); camera axes are right, down, forward."""
-        return rotation_of(
-            np.array(self.yaw_rad), np.array(self.pitch_rad), np.array(self.roll_rad)
-        )
+        return rotation_of(self.yaw_rad, self.pitch_rad, self.roll_rad)
 
     def project(self, x: Array, y: Array, z: Array) -> Array:
         """Points in the jar's frame [mm] -> picture positions (..., 2) [px]."""
-        v = np.stack(np.broadcast_arrays(x, self.height_mm - z, y + self.distance_mm), -1)
-        q = v @ self.rotation().T
+        down, ahead = self.height_mm - z, y + self.distance_mm
+        right, under, depth = (a * x + b * down + c * ahead for a, b, c in self.rotation())
+        zoom = self.focal_px / depth
+        flat = np.stack([zoom * right, zoom * under], axis=-1)
         centre = np.array([self.centre_x_px, self.centre_y_px])
-        flat = self.focal_px * q[..., :2] / q[..., 2:]
         return np.asarray(distorted(flat, self.radial, centre) + centre, dtype=np.float64)
 
 

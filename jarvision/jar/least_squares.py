@@ -9,38 +9,83 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
+Indices: TypeAlias = NDArray[np.intp]
+
+_MOST_STEPS, _MOST_REFUSED, _LOOK_AFTER = 40, 8, 8
 
 
 def least_squares(
-    residuals: Callable[[Array], Array], start: Array, free: NDArray[np.intp], sizes: Array
+    residuals: Callable[[Array], Array], start: Array, free: Indices, sizes: Array
 ) -> tuple[Array, Array]:
-    """Levenberg-Marquardt for residuals that take many parameter sets at once.
+    """Solve one problem whose residuals take many parameter sets (sets, parameters) at once.
 
-    A step and the whole Jacobian behind it are one call, which for these small problems is several
-    times faster than a general solver. Returns the parameters and their residuals.
+    Returns the parameters and their residuals.
     """
-    p, damping = start.copy(), 1e-3
-    step = np.zeros((len(free) + 1, len(p)))
+    p, r = least_squares_each(lambda p, _: residuals(p[0])[None], start[None], free, sizes)
+    return p[0], r[0]
+
+
+def least_squares_each(
+    residuals: Callable[[Array, Indices], Array],
+    starts: Array,
+    free: Indices,
+    sizes: Array,
+    *,
+    in_running: Callable[[Array], NDArray[np.bool_]] | None = None,
+) -> tuple[Array, Array]:
+    """Levenberg-Marquardt for several problems alike, each on its own, in step with each other.
+
+    A step of all problems and the whole Jacobian behind it are one call, which for these small
+    problems is many times faster than a general solver.
+
+    Parameters
+    ----------
+    residuals : callable
+        Takes parameters (problems, sets, parameters) and which problems they are of (problems,);
+        gives residuals (problems, sets, residuals).
+    starts : (problems, parameters) array
+        Where to begin.
+    free : (n,) array of int
+        Parameters that are fitted.
+    sizes : (parameters,) array
+        Steps that matter.
+    in_running : callable, optional
+        Tells by their sums of squares which problems to go on with after a few steps.
+
+    Returns
+    -------
+    p : (problems, parameters) array
+    r : (problems, residuals) array
+    """
+    p, left = starts.copy(), np.arange(len(starts))
+    damping, steps, refused = np.full(len(p), 1e-3), np.zeros(len(p), int), np.zeros(len(p), int)
+    step = np.zeros((len(free) + 1, p.shape[1]))
     step[np.arange(1, len(free) + 1), free] = 1e-5 * sizes[free]
-    all_r = residuals(p + step)
-    for _ in range(40):
-        r = all_r[0]
-        jacobian = ((all_r[1:] - r) / 1e-5).T  # per unit of each parameter's size
-        normal, gradient = jacobian.T @ jacobian, jacobian.T @ r
-        cost = float(r @ r)
-        for _ in range(8):
-            move = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), -gradient)
-            trial = p.copy()
-            trial[free] += move * sizes[free]
-            tried = residuals(trial + step)
-            new = tried[0]
-            if float(new @ new) < cost:
-                break
-            damping *= 6.0
-        else:
-            return p, r
-        gained = cost - float(new @ new)
-        p, r, all_r, damping = trial, new, tried, max(damping / 6.0, 1e-9)
-        if gained < 1e-4 * cost + 1e-9:
+    all_r = residuals(p[:, None] + step, left)
+    among = np.arange(len(free))
+    for turn in range(_MOST_STEPS * _MOST_REFUSED):
+        if in_running and turn == _LOOK_AFTER:
+            left = left[in_running((all_r[:, 0] ** 2).sum(axis=1))[left]]
+        if not len(left):
             break
-    return p, r
+        r = all_r[left, 0]
+        slopes = (all_r[left, 1:] - r[:, None]) / 1e-5  # per unit of each parameter's size
+        normal, cost = slopes @ slopes.transpose(0, 2, 1), (r**2).sum(axis=1)
+        normal[:, among, among] += damping[left, None] * (normal[:, among, among] + 1e-9)
+        move = np.linalg.solve(normal, -(slopes @ r[..., None]))[..., 0]
+        trial = p[left]
+        trial[:, free] += move * sizes[free]
+        tried = residuals(trial[:, None] + step, left)
+        gained = cost - (tried[:, 0] ** 2).sum(axis=1)
+        better = gained > 0
+        moved, stayed = left[better], left[~better]
+        p[moved], all_r[moved] = trial[better], tried[better]
+        damping[moved], damping[stayed] = (
+            np.maximum(damping[moved] / 6.0, 1e-9),
+            6.0 * damping[stayed],
+        )
+        steps[moved] += 1
+        refused[moved], refused[stayed] = 0, refused[stayed] + 1
+        ended = np.where(better, gained < 1e-4 * cost + 1e-9, refused[left] == _MOST_REFUSED)
+        left = left[~ended & (steps[left] < _MOST_STEPS)]
+    return p, all_r[:, 0]

@@ -34,6 +34,8 @@ _SLIVER_MM = 2.4  # at the jar's side, where lines are seen aslant and the glass
 def pieces(wall: WallMap) -> list[NDArray[np.intp]]:
     """Column indices on each side of the strip, without a sliver beside wider glass."""
     step = np.diff(np.sin(wall.azimuth))
+    if len(step) > 8 and step.max() < 2 * step.min():  # most have no gap
+        return [np.arange(len(wall.azimuth))]
     gaps = np.flatnonzero(step > 3 * np.median(step))
     found = [p for p in np.split(np.arange(len(wall.azimuth)), gaps + 1) if len(p) > 8]
     widest = max((len(p) for p in found), default=0)

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from jarvision.core.errors import JarError
 from jarvision.core.measured import Doubt, DoubtName, doubt
-from jarvision.jar.choose_walls import choose_walls
+from jarvision.jar.choose_walls import Rivals, choose_walls, rivals_beside
 from jarvision.jar.ruler_in_photo import UprightRuler, find_upright_ruler
 from jarvision.jar.strip import Strip
-from jarvision.jar.view_fit import Scene, find_jars, scene_of, sides_px
+from jarvision.jar.view_fit import find_jars, scene_of, sides_px
+from jarvision.jar.view_misfit import Scene
 from jarvision.jar.wall_edges import Wall
 from jarvision.photo.decode import Photo
 
@@ -83,13 +84,25 @@ def sides_of_strip(photo: Photo, strip: Strip, strips: Sequence[Strip]) -> Array
     return found
 
 
+def rivals_in(photo: Photo, scene: Scene, others: Sequence[Strip]) -> Rivals:
+    """Find all that may be the walls beside a strip, once."""
+    key = ("rivals", scene.strip, frozenset(others))
+    if key not in photo.found:
+        before = sides_before(photo, scene.strip, others)
+        photo.found[key] = rivals_beside(photo.bgr, scene, others, before)
+    found: Rivals = photo.found[key]
+    return found
+
+
 def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array | None:
     try:
         scene = scene_in(photo, strip, others)
     except JarError:
         return None
     if others:
-        scene = choose_walls({0: photo.bgr}, {0: scene}, {0: others}, {})[0]
+        scene = choose_walls(
+            {0: photo.bgr}, {0: scene}, lambda _: rivals_in(photo, scene, others), alone=False
+        )[0]
     return sides_px(find_jars([scene])[0])
 
 

@@ -27,13 +27,15 @@ from jarvision.jar.strip_detect import bent_strips, find_strips, search_strips
 from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
-from jarvision.jar.view_fit import Jar, Scene, find_jars
+from jarvision.jar.view_fit import Jar, find_jars
+from jarvision.jar.view_misfit import Scene
 from jarvision.jar.wall_edges import Wall
 from jarvision.jar.which_side_up import quarters_to_upright, turned
 from jarvision.photo.decode import Photo
 from jarvision.wall.blur import blur_or_refuse, unmarked_blur_or_refuse
 from jarvision.wall.in_photo import (
     focal_or_usual,
+    rivals_in,
     ruler_in,
     scene_in,
     sides_before,
@@ -214,7 +216,12 @@ def look_at_jar(
     beside = {key: tuple((others or {}).get(key, ())) for key in scenes}
     before = {k: sides_before(photos[k], s.strip, beside[k]) for k, s in scenes.items()}
     to_choose = {k: s for k, s in scenes.items() if not by_hand.get(k, _NOT_DRAWN).outline_pct}
-    scenes |= choose_walls({k: photos[k].bgr for k in to_choose}, to_choose, beside, before)
+    scenes |= choose_walls(
+        {k: photos[k].bgr for k in to_choose},
+        to_choose,
+        lambda k: rivals_in(photos[k], to_choose[k], beside[k]),
+        alone=not any(beside[k] for k in to_choose),
+    )
     as_tagged = dict(zip(scenes, find_jars(list(scenes.values())), strict=True))
     as_tagged = {key: _covered(jar, before[key]) for key, jar in as_tagged.items()}
     prints = {k: print_doubts(photos[k].name, photos[k].bgr, j) for k, j in as_tagged.items()}

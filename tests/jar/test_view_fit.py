@@ -30,7 +30,8 @@ from jarvision.jar.least_squares import least_squares
 from jarvision.jar.strip import CORNER_SD_PX, Strip
 from jarvision.jar.strip_detect import find_strips
 from jarvision.jar.unmarked import find_unmarked_jar
-from jarvision.jar.view_fit import Scene, find_jars, scene_of
+from jarvision.jar.view_fit import find_jars, scene_of
+from jarvision.jar.view_misfit import Scene
 from jarvision.jar.wall_edges import Wall
 
 
