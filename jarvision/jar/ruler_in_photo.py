@@ -21,9 +21,11 @@ from jarvision.jar.view_fit import Jar
 
 Array: TypeAlias = NDArray[np.float64]
 
+Floats: TypeAlias = NDArray[np.float32]
+Grey: TypeAlias = NDArray[np.uint8]
 Picture: TypeAlias = NDArray[np.uint8]
 
-_SEGMENT_PX, _BLUR_PX, _EACH_PX = 256, 5, 3
+_SEGMENT_PX, _BLUR_PX, _EACH_PX, _NARROW = 256, 5, 3, 6
 
 _BINS = slice(8, 80)  # ticks 3.2 to 32 px apart
 
@@ -31,7 +33,7 @@ _COMB = (
     2.7  # a comb over its surroundings, mean along the jar; rendered jars without stay under 2.4
 )
 
-_LIKE_COMB = 0.85 * _COMB  # in some other column, where there is a comb
+_LIKE_COMB = 0.85 * _COMB  # in a narrow picture, where there is a comb
 
 _MOST_PATCHES = 3
 
@@ -70,6 +72,7 @@ def ruler_beside(
     *,
     unit: RulerUnit | None = None,
     ruler_in: Callable[[Picture], UprightRuler | None] | None = None,
+    combs: Combs | None = None,
 ) -> RulerFound | None:
     """Find a ruler on or beside a jar that has no strip; None where none can be relied on.
 
@@ -83,13 +86,16 @@ def ruler_beside(
         What the ruler is divided in.
     ruler_in : callable, optional
         Gives the upright ruler anywhere in the picture that was found already.
+    combs : Combs, optional
+        Of the picture, where they were looked for already.
     """
     grey = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     rows, columns, width = _around(jar, grey.shape)
     if rows.stop - rows.start < _SEGMENT_PX:
         return None
     found = []
-    for first, last in _comb_columns(grey[rows, columns], width):
+    may_stand = (combs or combs_of(grey)).may_stand_in(rows, columns)
+    for first, last in _comb_columns(grey[rows, columns], width) if may_stand else ():
         for beside in (_PATCH_WIDTHS * width).astype(int):
             low = max(columns.start + first - int(beside), 0)
             patch = grey[rows, low : columns.start + last + int(beside)]
@@ -160,7 +166,9 @@ class UprightRuler:
 _MOST_LEAN = math.radians(20.0)
 
 
-def find_upright_ruler(bgr: Picture, *, unit: RulerUnit | None = None) -> UprightRuler | None:
+def find_upright_ruler(
+    bgr: Picture, *, unit: RulerUnit | None = None, combs: Combs | None = None
+) -> UprightRuler | None:
     """Find an upright ruler anywhere in a picture; None where no ruler's ticks can be read.
 
     Parameters
@@ -169,9 +177,12 @@ def find_upright_ruler(bgr: Picture, *, unit: RulerUnit | None = None) -> Uprigh
         The upright working picture.
     unit : RulerUnit, optional
         What the ruler is divided in.
+    combs : Combs, optional
+        Of the picture, where they were looked for already.
     """
     grey = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    if len(grey) < _SEGMENT_PX:
+    rows, columns = (slice(0, size) for size in grey.shape)
+    if not (combs or combs_of(grey)).may_stand_in(rows, columns):
         return None
     width = 0.35 * grey.shape[1]
     for first, last in _comb_columns(grey, width):
@@ -235,13 +246,10 @@ def _around(jar: Jar, shape: tuple[int, ...]) -> tuple[slice, slice, float]:
     return rows, columns, width
 
 
-def _comb_columns(grey: Picture, width: float) -> list[tuple[int, int]]:
+def _comb_columns(grey: Grey, width: float) -> list[tuple[int, int]]:
     """First and last columns of the likeliest upright combs of ticks."""
     smooth = cv2.blur(grey.astype(np.float32), (_BLUR_PX, 1))[:, _BLUR_PX // 2 :: _EACH_PX]
-    fine = np.clip(np.diff(smooth, axis=0), -30.0, 30.0)
-    if not (_comb_score(fine[:, ::2]) > _LIKE_COMB).any():
-        return []
-    score = _comb_score(fine)
+    score = _comb_score(_comb_lines(smooth))
     at = np.flatnonzero(score > _COMB)
     groups = np.split(at, np.flatnonzero(np.diff(at) * _EACH_PX > 0.12 * width) + 1)
     wide = [g for g in groups if len(g) >= 3]
@@ -249,22 +257,57 @@ def _comb_columns(grey: Picture, width: float) -> list[tuple[int, int]]:
     return [(int(g[0]) * _EACH_PX, int(g[-1] + 1) * _EACH_PX) for g in best]
 
 
-def _comb_score(fine: Picture | Array) -> Array:
-    """How much the strongest comb stands out in each column of steps from row to row."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Combs:
+    """What in a picture may be combs of ticks, seen in a picture made narrow.
+
+    Attributes
+    ----------
+    lines : (segments, frequencies, columns) array
+        How much each frequency stands out over those around it.
+    """
+
+    lines: Floats
+
+    def may_stand_in(self, rows: slice, columns: slice) -> bool:
+        """Whether some column's comb stands out in a part of the picture."""
+        step = _SEGMENT_PX // 2
+        first, last = (rows.start + step // 2) // step, (rows.stop + step // 2) // step - 1
+        across = slice(columns.start // _NARROW, -(-columns.stop // _NARROW))
+        lines = self.lines[first : max(last, first + 1), :, across]
+        return bool(lines.size and (_comb_score(lines) > _LIKE_COMB).any())
+
+
+def combs_of(grey: Grey) -> Combs:
+    """Look for combs of ticks in a picture."""
+    narrow = (grey.shape[1] // _NARROW, len(grey))
+    even = grey[:, : narrow[0] * _NARROW]
+    return Combs(_comb_lines(cv2.resize(even, narrow, interpolation=cv2.INTER_AREA)))
+
+
+def _comb_lines(grey: cv2.typing.MatLike) -> Floats:
+    """How much each frequency stands out in segments of columns, (segments, bins, columns)."""
+    fine = np.clip(np.diff(grey.astype(np.float32), axis=0), -30.0, 30.0)
     window = np.hanning(_SEGMENT_PX).astype(np.float32)[:, None]
     starts = range(0, len(fine) - _SEGMENT_PX + 1, _SEGMENT_PX // 2)
-    total = np.zeros((_BINS.stop - _BINS.start, fine.shape[1]))
-    for start in starts:
-        lines = np.abs(np.fft.rfft(fine[start : start + _SEGMENT_PX] * window, axis=0))
-        total += _standing_out(lines[_BINS])
-    return np.asarray((total / max(len(starts), 1)).max(axis=0))
+    found = np.empty((len(starts), _BINS.stop - _BINS.start, fine.shape[1]), np.float32)
+    for lines, start in zip(found, starts, strict=True):
+        tapered = fine[start : start + _SEGMENT_PX] * window
+        lines[:] = _standing_out(np.abs(np.fft.rfft(tapered, axis=0)[_BINS]))
+    return found
 
 
-def _standing_out(lines: Array) -> Array:
+def _comb_score(lines: Floats) -> Floats:
+    """How much the strongest comb stands out in each column."""
+    if not len(lines):
+        return np.zeros(lines.shape[2], np.float32)
+    return np.asarray(lines.mean(axis=0).max(axis=0))
+
+
+def _standing_out(lines: cv2.typing.MatLike) -> Floats:
     """Amplitudes (frequency, column) over those around them, a line's neighbours counted in."""
-    around = cv2.blur(lines.astype(np.float32), (1, 25), borderType=cv2.BORDER_REFLECT) + 1.0
-    wide = cv2.dilate(lines.astype(np.float32), np.ones((3, 1), np.uint8))
-    return np.asarray(np.minimum(wide / around, 8.0), dtype=np.float64)
+    around = cv2.blur(lines, (1, 25), borderType=cv2.BORDER_REFLECT) + np.float32(1.0)
+    return np.minimum(cv2.dilate(lines, np.ones((3, 1), np.uint8)) / around, np.float32(8.0))
 
 
 def _by_ruler(view: View, ruler: RulerScale, at_px: tuple[float, float]) -> RulerFound:

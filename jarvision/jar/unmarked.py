@@ -25,12 +25,14 @@ from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import edge_peaks, level_edges
 
 Array: TypeAlias = NDArray[np.float64]
+Floats: TypeAlias = NDArray[np.float32]
+Indices: TypeAlias = NDArray[np.intp]
 Picture: TypeAlias = NDArray[np.uint8]
 
 _SMALL_PX = 480  # long side of the picture in which walls are looked for
 _STEP_CAP, _STEP_FREE = 12.0, 2.5  # Lab step that counts in full, and that costs nothing
 _SLOPES = np.arange(-0.12, 0.121, 0.02)
-_MOST_LINES = 24
+_MOST_LINES, _MOST_A_SLOPE = 24, 40
 # Slope of the right wall less the left one's: walls that stand D apart at a distance of 2.5 D and
 # are looked down at by 15 degrees close by sin 15 / 2.5 = 0.10; from below they open.
 _LEAST_OPENING, _MOST_OPENING = -0.11, 0.1
@@ -60,56 +62,60 @@ def _steps(bgr: Picture) -> Array:
     return np.asarray(np.minimum(step, _STEP_CAP), dtype=np.float64)
 
 
-def _longest_runs(
-    strength: cv2.typing.MatLike,
-) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
-    """Best run of rows in each column (Kadane's maximum subarray): sum, first and last row."""
-    rows, columns = strength.shape
-    here, best = np.zeros(columns), np.zeros(columns)
-    start, first, last = (np.zeros(columns, dtype=np.intp) for _ in range(3))
-    for row in range(rows):
-        np.copyto(start, row, where=here <= 0)
+def _best_sums(strength: Floats) -> Floats:
+    """Greatest sum over a run of rows (Kadane's maximum subarray), (pictures, columns)."""
+    here, best = np.zeros((2, len(strength), strength.shape[2]), np.float32)
+    for row in range(strength.shape[1]):
         np.maximum(here, 0.0, out=here)
-        here += strength[row].astype(np.float64) - _STEP_FREE
-        better = here > best
-        np.copyto(best, here, where=better)
-        np.copyto(first, start, where=better)
-        np.copyto(last, row, where=better)
-    return best, first, last
+        here += strength[:, row]
+        np.maximum(best, here, out=best)
+    return best
+
+
+def _longest_runs(strength: Array | Floats) -> tuple[Array, Indices, Indices]:
+    """Run of rows with the greatest sum in each column: its sum, first and last row."""
+    upto = np.zeros((len(strength) + 1, strength.shape[1]))
+    np.cumsum(strength, axis=0, out=upto[1:])
+    least = np.minimum.accumulate(upto[:-1], axis=0)
+    gain = upto[1:] - least
+    last, every = gain.argmax(axis=0), np.arange(gain.shape[1])
+    begins = (upto[:-1] <= least[last, every]) & (np.arange(len(gain))[:, None] <= last)
+    first = len(gain) - 1 - begins[::-1].argmax(axis=0)
+    return np.maximum(gain[last, every], 0.0), first, last
 
 
 def _lines(step: Array) -> list[_WallLine]:
     """Long near-vertical edges, strongest first, one for each place."""
     rows, columns = step.shape
-    base = np.arange(columns, dtype=np.float32)[None, :]
-    down = np.repeat(np.arange(rows, dtype=np.float32)[:, None], columns, axis=1)
-    found, size, sheared = [], step.astype(np.float32), []
-    for slope in _SLOPES:
-        across = (base + slope * (np.arange(rows) - rows / 2)[:, None]).astype(np.float32)
-        sheared.append(cv2.remap(size, across, down, cv2.INTER_LINEAR))
-    runs = _longest_runs(np.concatenate(sheared, axis=1))
-    for slope, *own in zip(_SLOPES, *(np.split(r, len(_SLOPES)) for r in runs), strict=True):
-        score, first, last = own
-        for c in np.argsort(-score)[:40]:
-            foot = float(c) - slope * rows / 2
-            found.append(
-                _WallLine(foot, float(slope), int(first[c]), int(last[c]), float(score[c]))
-            )
+    gain = (step - _STEP_FREE).astype(np.float32)
+    shears = [np.array([[1.0, slope, -slope * rows / 2], [0.0, 1.0, 0.0]]) for slope in _SLOPES]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    sheared = np.empty((len(shears), rows, columns), np.float32)
+    for shear, out in zip(shears, sheared, strict=True):
+        cv2.warpAffine(gain, shear, (columns, rows), out, flags, borderValue=-_STEP_FREE)
+    best = np.argsort(-_best_sums(sheared), axis=1)[:, :_MOST_A_SLOPE]
+    runs = _longest_runs(np.concatenate([s[:, c] for s, c in zip(sheared, best, strict=True)], 1))
+    slopes = np.repeat(_SLOPES, best.shape[1])
+    feet = best.ravel() - slopes * rows / 2
+    found = [
+        _WallLine(float(foot), float(slope), int(first), int(last), float(score))
+        for foot, slope, score, first, last in zip(feet, slopes, *runs, strict=True)
+    ]
     return _distinct(sorted(found, key=lambda line: -line.score))
 
 
 def _distinct(lines: list[_WallLine]) -> list[_WallLine]:
     """Keep the best of lines that lie on each other."""
+    column, slope, first, last = np.array(
+        [(line.column, line.slope, line.first_row, line.last_row) for line in lines]
+    ).T
+    middle, left = (first + last) / 2, np.arange(len(lines))
     kept: list[_WallLine] = []
-    places = np.zeros((2, _MOST_LINES))  # column at the middle row, and slope
-    for line in lines:
-        middle = (line.first_row + line.last_row) / 2
-        columns, slopes = places[:, : len(kept)]
-        if (np.abs(line.column + line.slope * middle - columns - slopes * middle) > 4).all():
-            places[:, len(kept)] = line.column, line.slope
-            kept.append(line)
-        if len(kept) == _MOST_LINES:
-            break
+    while len(left) and len(kept) < _MOST_LINES:
+        best, left = left[0], left[1:]
+        kept.append(lines[best])
+        apart = column[left] - column[best] + (slope[left] - slope[best]) * middle[left]
+        left = left[np.abs(apart) > 4]
     return kept
 
 
@@ -131,7 +137,7 @@ def _best_pair(step: Array) -> tuple[_WallLine, _WallLine, int, int] | None:
     pairs = [(i, j) for i in range(len(lines)) for j in range(len(lines)) if i != j]
     first_of, second_of = np.array(pairs).T
     both = np.minimum(np.array(follows)[first_of], np.array(follows)[second_of])
-    scores, firsts, lasts = _longest_runs(both.T)
+    scores, firsts, lasts = _longest_runs(both.T - _STEP_FREE)
     best, choice = 0.0, None
     for (i, j), score, first, last in zip(pairs, scores, firsts, lasts, strict=True):
         weighed = float(score) * _plausible(lines[i], lines[j], int(first), int(last), columns)

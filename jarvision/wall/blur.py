@@ -17,6 +17,7 @@ from jarvision.photo.decode import Photo
 Array: TypeAlias = NDArray[np.float64]
 
 _BLURRED_MM = 1.2  # sd of the blur from which a boundary cannot be placed
+_STEEPEST = 300  # so many of a picture's pixels tell its blur
 _INK_STEP = 0.75  # black ink on white paper is at least so much darker in a phone's photo
 
 
@@ -41,11 +42,14 @@ def unmarked_blur_or_refuse(photo: Photo, jar: Jar) -> float:
     """
     near = jar.view.wall_px(np.array([-1.2, 1.2, -1.2, 1.2]), np.array([-8.0, -8.0, 130.0, 130.0]))
     (x0, y0), (x1, y1) = near.min(axis=0).astype(int).clip(0), near.max(axis=0).astype(int)
-    grey = cv2.cvtColor(photo.bgr[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY).astype(np.float32)
-    slope = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=0.125), cv2.Sobel(grey, -1, 0, 1, scale=0.125))
+    grey = cv2.cvtColor(photo.bgr[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY)
+    slopes = (cv2.Sobel(grey, cv2.CV_32F, *way, scale=0.125) for way in ((1, 0), (0, 1)))
+    slope = cv2.magnitude(*slopes)
+    # no fewer are as steep as the steepest of some
+    some = slope[slope >= np.partition(slope.ravel()[::16], -_STEEPEST)[-_STEEPEST]]
+    steep = slope >= np.partition(some, -_STEEPEST)[-_STEEPEST]
     square = np.ones((25, 25), np.uint8)
-    step = cv2.dilate(grey, square) - cv2.erode(grey, square)
-    steep = slope >= np.partition(slope.ravel(), -300)[-300]
+    step = cv2.subtract(cv2.dilate(grey, square), cv2.erode(grey, square))
     ends = jar.view.front_px(np.array([10.0, 40.0]))
     px_per_mm = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
     blur = float(np.median(step[steep] / slope[steep])) / math.sqrt(2 * math.pi) / px_per_mm

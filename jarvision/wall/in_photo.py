@@ -6,13 +6,14 @@ import math
 from collections.abc import Sequence
 from typing import TypeAlias
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.errors import JarError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import Rivals, choose_walls, rivals_beside
-from jarvision.jar.ruler_in_photo import UprightRuler, find_upright_ruler
+from jarvision.jar.ruler_in_photo import Combs, UprightRuler, combs_of, find_upright_ruler
 from jarvision.jar.strip import Strip
 from jarvision.jar.view_fit import find_jars, scene_of, sides_px
 from jarvision.jar.view_misfit import Scene
@@ -106,9 +107,18 @@ def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array 
     return sides_px(find_jars([scene])[0])
 
 
+def combs_in(photo: Photo) -> Combs:
+    """Look for combs of ticks in a photo, once."""
+    if "combs" not in photo.found:
+        grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+        photo.found["combs"] = combs_of(np.asarray(grey, dtype=np.uint8))
+    found: Combs = photo.found["combs"]
+    return found
+
+
 def ruler_in(photo: Photo) -> UprightRuler | None:
     """Find an upright ruler in a photo, once."""
     if "ruler" not in photo.found:
-        photo.found["ruler"] = find_upright_ruler(photo.bgr)
+        photo.found["ruler"] = find_upright_ruler(photo.bgr, combs=combs_in(photo))
     found: UprightRuler | None = photo.found["ruler"]
     return found

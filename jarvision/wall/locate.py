@@ -34,6 +34,7 @@ from jarvision.jar.which_side_up import quarters_to_upright, turned
 from jarvision.photo.decode import Photo
 from jarvision.wall.blur import blur_or_refuse, unmarked_blur_or_refuse
 from jarvision.wall.in_photo import (
+    combs_in,
     focal_or_usual,
     rivals_in,
     ruler_in,
@@ -335,7 +336,8 @@ def _scaled_by_rulers(
     for key, jar in jars.items():
         photo = photos[key]
         known = (lambda _, photo=photo: ruler_in(photo)) if aids.ruler is None else None
-        rulers.append(ruler_beside(photo.bgr, jar, unit=aids.ruler, ruler_in=known))
+        combs = combs_in(photo)
+        rulers.append(ruler_beside(photo.bgr, jar, unit=aids.ruler, ruler_in=known, combs=combs))
     ruler = join_rulers([r for r in rulers if r is not None])
     if ruler is None:
         return found
