@@ -93,8 +93,10 @@ def ruler_beside(
     rows, columns, width = _around(jar, grey.shape)
     if rows.stop - rows.start < _SEGMENT_PX:
         return None
-    found = []
-    may_stand = (combs or combs_of(grey)).may_stand_in(rows, columns)
+    look = ruler_in or partial(find_upright_ruler, unit=unit)
+    whole = look(bgr)
+    found = [] if whole is None else [_by_ruler(jar.view, whole.scale, whole.at_px)]
+    may_stand = not found and (combs or combs_of(grey)).may_stand_in(rows, columns)
     for first, last in _comb_columns(grey[rows, columns], width) if may_stand else ():
         for beside in (_PATCH_WIDTHS * width).astype(int):
             low = max(columns.start + first - int(beside), 0)
@@ -106,9 +108,6 @@ def ruler_beside(
             at = (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
             found.append(_by_ruler(jar.view, ruler, at))
             break
-    look = ruler_in or partial(find_upright_ruler, unit=unit)
-    if not found and (whole := look(bgr)) is not None:
-        found.append(_by_ruler(jar.view, whole.scale, whole.at_px))
     likely = [f for f in found if _LIKELY_RADIUS_MM[0] < f.radius_mm < _LIKELY_RADIUS_MM[1]]
     return min(likely, key=lambda f: f.relative_sd, default=None)
 
