@@ -26,7 +26,7 @@ from scenes import (
 from views import HEIGHTS_MM, height_errors
 
 from jarvision.core.errors import NoJarError
-from jarvision.jar.least_squares import least_squares
+from jarvision.jar.least_squares import least_squares, least_squares_each
 from jarvision.jar.strip import CORNER_SD_PX, Strip
 from jarvision.jar.strip_detect import find_strips
 from jarvision.jar.unmarked import find_unmarked_jar
@@ -260,6 +260,29 @@ def test_the_solver_agrees_with_scipys(seed: int) -> None:
     other = scipy.optimize.least_squares(lambda p: misfit(p[None])[0], start)
     np.testing.assert_allclose(found, other.x, rtol=2e-3)
     assert rest @ rest == pytest.approx(2 * other.cost, rel=1e-3)
+
+
+def test_problems_solved_in_step_agree_with_scipys_each() -> None:
+    """One of them is dropped as hopeless: it may end anywhere, the others not."""
+    rng = np.random.default_rng(7)
+    t = np.linspace(0, 4, 40)
+    y = np.array([a * np.exp(-b * t) + 1.5 for a, b in ((5.0, 0.7), (2.0, 0.3), (9.0, 1.4))])
+    y = np.concatenate([y + rng.normal(0, 0.05, y.shape), 10.0 * rng.choice([-1, 1], (1, t.size))])
+
+    def misfit(p: np.ndarray, which: np.ndarray) -> np.ndarray:
+        curve = p[..., :1] * np.exp(np.clip(-p[..., 1:2] * t, -30, 30)) + p[..., 2:3]
+        return (curve - y[which, None]) / 0.05
+
+    starts = np.tile([3.0, 0.3, 0.5], (len(y), 1))
+    found, rest = least_squares_each(
+        misfit, starts, np.arange(3), np.ones(3), in_running=lambda squares: squares < 1e6
+    )
+    for i in range(3):
+        other = scipy.optimize.least_squares(
+            lambda p, i=i: misfit(p[None, None], [i])[0, 0], starts[i]
+        )
+        np.testing.assert_allclose(found[i], other.x, rtol=5e-3)
+        assert rest[i] @ rest[i] == pytest.approx(2 * other.cost, rel=1e-3)
 
 
 def test_the_solver_leaves_fixed_parameters_alone() -> None:
