@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.colour import halved, lab_of, length_of, made_small
+from jarvision.jar.colour import lab_of, length_of, made_small_by_halves
 from jarvision.jar.geometry import SHOULDER_MM
 from jarvision.jar.strip import Strip
 
@@ -23,7 +23,7 @@ Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
 _Stack: TypeAlias = tuple[float, float, float, float]  # left, right, top, foot [px, small picture]
 
-_SMALL_PX = 640  # long side of the picture in which jars are counted
+_SMALL_PX = 400  # long side of the picture in which jars are counted; finer lines are patterns
 _LEAST_STEP = 1.6  # CIE Lab over four rows
 _LEAST_WIDTH = 0.035  # of the picture's long side
 _BRIDGES_PX = (3, 7, 11)  # gaps in an edge, as from shine, that are bridged
@@ -117,15 +117,14 @@ def _is_beside(place: JarPlace, feet: Sequence[float], heights: Sequence[float])
 
 def places(bgr: Picture) -> list[JarPlace]:
     """Find what looks like a jar, from left to right; none overlaps another."""
-    large = max(bgr.shape[:2]) >= 2 * _SMALL_PX
-    small, scale = made_small(halved(bgr) if large else bgr, _SMALL_PX)
-    lab = lab_of(small)
+    scale = max(bgr.shape[:2]) / _SMALL_PX
+    lab = lab_of(made_small_by_halves(bgr, _SMALL_PX))
     is_edge = length_of(lab[:, 3:] - lab[:, :-3]) > _WALL_STEP
     kept: list[_Stack] = []
     for stack in _stacks(_level_arcs(lab)):
         if not any(_meet(stack, other) for other in kept) and _has_walls(is_edge, stack):
             kept.append(stack)
-    return [JarPlace(*(scale * (1 + large) * edge for edge in stack)) for stack in sorted(kept)]
+    return [JarPlace(*(scale * edge for edge in stack)) for stack in sorted(kept)]
 
 
 def _meet(one: _Stack, other: _Stack) -> bool:
