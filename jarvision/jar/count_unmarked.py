@@ -170,7 +170,8 @@ def _stacks(arcs: Array) -> list[_Stack]:
     tall = (foot - top) / width
     found = []
     for i in np.flatnonzero((edges >= _LEAST_EDGES) & (tall > _SHAPE[0]) & (tall < _SHAPE[1])):
-        ends_px = np.median(arcs[alike[i], :2], axis=0)
+        ranked = np.sort(arcs[alike[i], :2], axis=0)  # quicker than a median
+        ends_px = (ranked[len(ranked) // 2] + ranked[-(len(ranked) // 2) - 1]) / 2
         found.append((int(edges[i]), float(width[i]), (*ends_px, top[i], foot[i])))
     found.sort(key=lambda stack: (-stack[0], -stack[1]))
     return [tuple(map(float, stack)) for _, _, stack in found]  # type: ignore[misc]

@@ -45,9 +45,10 @@ class Strip:
     @property
     def px_per_mm(self) -> float:
         """Pixels a millimetre along the strip, at its middle."""
-        left = np.linalg.norm(self.corners_px[:, 0] - self.corners_px[:, 3], axis=1)
-        right = np.linalg.norm(self.corners_px[:, 1] - self.corners_px[:, 2], axis=1)
-        return float(np.median(np.concatenate([left, right])) / strip_spec().tag_size_mm)
+        sides = self.corners_px[:, :2] - self.corners_px[:, [3, 2]]
+        ranked = np.sort(np.linalg.norm(sides, axis=2), axis=None)  # quicker than a median
+        half = len(ranked) // 2
+        return float((ranked[half - 1] + ranked[half]) / 2 / strip_spec().tag_size_mm)
 
     def axis_px(self) -> tuple[Array, Array]:
         """Straight line up the middle of the tags: its foot at z = 0 [px], and px a mm upward."""

@@ -91,7 +91,10 @@ def _grid(jar: Jar, z_mm: Array, azimuth: Array) -> Floats:
     at = np.searchsorted(coarse, z_mm, side="right").clip(1, len(coarse) - 1)
     part = ((z_mm - coarse[at - 1]) / (coarse[at] - coarse[at - 1]))[:, None, None]
     from_px, step_px = sparse[:-1].astype(np.float32), np.diff(sparse, axis=0).astype(np.float32)
-    return np.asarray(from_px[at - 1] + step_px[at - 1] * part.astype(np.float32))
+    grid: Floats = np.take(step_px, at - 1, axis=0)
+    grid *= part.astype(np.float32)
+    grid += np.take(from_px, at - 1, axis=0)
+    return grid
 
 
 def unroll(
@@ -111,7 +114,7 @@ def unroll(
     z = np.arange(bottom_mm, top_mm, ROW_MM)
     azimuth = columns_of(jar, bgr.shape[1])
     grid = _grid(jar, z, azimuth)
-    patch = cv2.remap(bgr, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR)
+    patch = cv2.remap(bgr, grid, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
     ends = jar.view.front_px(np.array([10.0, 40.0]))
     scale = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
     return WallMap(z, azimuth, np.asarray(patch, dtype=np.uint8), scale)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -51,21 +50,18 @@ def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
     return found
 
 
-def roughness(wall: WallMap, lab: Floats) -> tuple[Floats, Floats]:
-    """Absolute fine and coarse grain of each pixel of a wall, two (rows, columns) arrays."""
-    fine_size, coarse_size = np.empty((2, *lab.shape[:2]), np.float32)
-    for columns, light in _lights(wall, lab):
-        fine, coarse = _blur(light, _FINE_MM), _blur(light, _COARSE_MM)
-        fine_size[:, columns] = cv2.absdiff(light, fine)
-        coarse_size[:, columns] = cv2.absdiff(fine, coarse)
-    return fine_size, coarse_size
-
-
-def _lights(wall: WallMap, lab: Floats) -> Iterator[tuple[slice, Floats]]:
-    """Give columns and lightness of each piece of a wall."""
+def _grain(wall: WallMap, lab: Floats) -> Floats:
+    """Absolute fine and coarse grain of each pixel, and its change across the wall: (3, r, c)."""
+    sizes = np.empty((3, *lab.shape[:2]), np.float32)
     for piece in pieces(wall):
         columns = slice(int(piece[0]), int(piece[-1]) + 1)
-        yield columns, np.asarray(cv2.extractChannel(lab[:, columns], 0), dtype=np.float32)
+        light = np.asarray(cv2.extractChannel(lab[:, columns], 0), dtype=np.float32)
+        fine, coarse = _blur(light, _FINE_MM), _blur(light, _COARSE_MM)
+        level = cv2.GaussianBlur(light, (0, 0), sigmaX=_SPECKLE_MM / COLUMN_MM, sigmaY=0.01)
+        sizes[0, :, columns] = cv2.absdiff(light, fine)
+        sizes[1, :, columns] = cv2.absdiff(fine, coarse)
+        sizes[2, :, columns] = cv2.absdiff(light, level)
+    return sizes
 
 
 def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
@@ -112,13 +108,15 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
     """Prepare one photo; `settled` counts the layers that are down in it (1 to 3)."""
     wall = _only_columns(wall)
     lab = wall.lab()
-    fine, coarse = roughness(wall, lab)
+    fine, coarse, across = _grain(wall, lab)
     per = round(BIN_MM / ROW_MM)
     bins = len(wall.z_mm) // per
     rows = 0.5 * (_row_level(fine) + _row_level(coarse))
     level = rows[: bins * per].reshape(bins, per).mean(axis=1)
     first, sizes = _starts(wall)
-    grain = np.add.reduceat(np.log(0.3 + fine + coarse), first, axis=1) / sizes
+    fine += np.float32(0.3)
+    fine += coarse  # in place: these are as large as the wall
+    grain = np.add.reduceat(np.log(fine, out=fine), first, axis=1) / sizes
     colour = _colour(lab, first, sizes)
     edges = _level_edges(wall.z_mm, colour)
     return WallFeatures(
@@ -130,7 +128,7 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
         np.add.reduceat(wall.azimuth, first) / sizes,
         colour,
         _GRAIN_WEIGHT * grain.T,
-        _speckle(wall, lab),
+        _speckle(across, first, sizes),
         level,
         wall.z_mm[0] + BIN_MM * np.arange(bins),
     )
@@ -158,13 +156,9 @@ def _colour(lab: Floats, first: NDArray[np.intp], sizes: NDArray[np.intp]) -> Ar
 _SPECKLE_MM = 0.4
 
 
-def _speckle(wall: WallMap, lab: Floats) -> Array:
+def _speckle(across: Floats, first: NDArray[np.intp], sizes: NDArray[np.intp]) -> Array:
     """Mean change of CIE L* across the wall in each row of each block, (blocks, rows)."""
-    size = np.empty(lab.shape[:2], np.float32)
-    for columns, light in _lights(wall, lab):
-        level = cv2.GaussianBlur(light, (0, 0), sigmaX=_SPECKLE_MM / COLUMN_MM, sigmaY=0.01)
-        size[:, columns] = cv2.absdiff(light, level)
-    parts = [size[:, block[0] : block[-1] + 1] for block in blocks(wall)]
+    parts = [across[:, at : at + size] for at, size in zip(first, sizes, strict=True)]
     # an upright edge of a reflection is no grain
     held = [np.minimum(p, 4 * _row_median(p) + 0.05) for p in parts]
     return np.array([p.mean(axis=1) for p in held], dtype=np.float64)

@@ -41,6 +41,7 @@ from jarvision.photo.exif import (
 )
 from jarvision.photo.file_kind import kind_of
 from jarvision.photo.integrity import is_whole, png_is_full, too_large
+from jarvision.photo.jpeg import quick_jpeg
 from jarvision.photo.listener import stderr_aside, words_of
 from jarvision.photo.refusals import (
     EmptyPhotoError,
@@ -182,8 +183,10 @@ def open_grey(path: str | os.PathLike[str], *, contents: bytes | None = None) ->
         if kind == "PNG":
             image.load()
         if isinstance(image, JpegImageFile) and image.mode in {"RGB", "L"}:
-            flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
-            grey = cv2.imdecode(np.frombuffer(raw, np.uint8), flags)
+            grey: cv2.typing.MatLike | None = quick_jpeg(raw, image.size, 1, grey=True)
+            if grey is None:
+                flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
+                grey = cv2.imdecode(np.frombuffer(raw, np.uint8), flags)
             if grey is not None:
                 return np.asarray(_TURNS[orientation(image)](grey), dtype=np.uint8)
         bgr = _upright_bgr(name, raw, image, 1, heard)
@@ -381,7 +384,9 @@ def _upright_bgr(
 ) -> NDArray[np.uint8]:
     bgr = None
     if isinstance(image, JpegImageFile) and image.mode in {"RGB", "L"}:
-        bgr = _jpeg_bgr(name, raw, reduction, heard)
+        bgr = quick_jpeg(raw, image.size, reduction)
+        if bgr is None:
+            bgr = _jpeg_bgr(name, raw, reduction, heard)
     if bgr is None:
         if isinstance(image, JpegImageFile):
             _refuse_damaged_jpeg(name, raw, heard)
