@@ -116,6 +116,19 @@ def time_class(photos: Path, workers: int) -> tuple[float, float, float]:
     )
 
 
+def first_result_s(photos: Path) -> tuple[float, float]:
+    """From the command until the first line of one jar's result: wall time; CPU time of all [s]."""
+    before, start = used_s(resource.RUSAGE_CHILDREN), time.monotonic()
+    with tempfile.TemporaryDirectory() as out:
+        command = [sys.executable, "-m", "jarvision", "read", str(photos), "--out", out]
+        with subprocess.Popen(command, stdout=subprocess.PIPE) as reader:
+            assert reader.stdout is not None
+            reader.stdout.readline()
+            wall = time.monotonic() - start
+            reader.stdout.read()
+    return wall, used_s(resource.RUSAGE_CHILDREN) - before
+
+
 def whole_class(jars: int) -> None:
     cv2.setNumThreads(1)
     with tempfile.TemporaryDirectory() as name:
@@ -123,7 +136,7 @@ def whole_class(jars: int) -> None:
         wall_1, cpu_1, _ = time_class(Path(name), 1)
         wall_2, own_2, theirs_2 = time_class(Path(name), 2)
     print(f"{jars} jars, {3 * jars} photos: {cpu_1 / jars:.2f} s CPU a jar")
-    print(f"two workers over one, wall:     {wall_1 / wall_2:.2f}   (wanted: at least 1.8)")
+    print(f"two workers over one, wall:     {wall_1 / wall_2:.2f}   (wanted: at least 1.9)")
     print(f"two workers over one, by CPU:   {cpu_1 / (own_2 + theirs_2 / 2):.2f}")
     peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
     print(f"peak memory of a worker: {peak:.0f} MB (wanted: the same for any number of jars)")
@@ -152,6 +165,7 @@ def main() -> None:
             "find strip": cpu_s(lambda: strips_in(photo)),
             "find jar, unroll wall": cpu_s(lambda: look_at_jar({1: photo}, {1: strip})),
         }
+        first_wall, first_cpu = min(first_result_s(Path(name)) for _ in range(3))
     print(f"full-colour decode of 12 MP: {base * 1000:.0f} ms CPU = 1.00")
     print(f"reading one photo, all in:   {whole / base:.2f}   (wanted: at most 2.0; goal 1.0)")
     for part, seconds in parts.items():
@@ -161,6 +175,8 @@ def main() -> None:
     by_height, in_all = recompute_s()
     print(f"a jar again from its file:   {by_height:.3f} s CPU by height (wanted: under 0.3)")
     print(f"                             {in_all:.3f} s CPU with the file and by weight")
+    print(f"command to first result:     {first_wall:.1f} s on the wall (wanted: under 2)")
+    print(f"                             {first_cpu:.1f} s CPU until all files are written")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (
         1024 if sys.platform != "darwin" else 1 << 20
     )
