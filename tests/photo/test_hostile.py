@@ -4,6 +4,7 @@ The corpus is made by code (`hostile.write_hostile`). A photo that keeps the pro
 ten seconds ends it, which fails the test.
 """
 
+import base64
 import csv
 import hashlib
 import json
@@ -141,10 +142,15 @@ def test_file_names_are_plain(read_corpus):
         assert len(os.fsencode(path.name)) <= 255
 
 
+EMBEDDED = re.compile(rb"base64,([A-Za-z0-9+/=]+)")
+
+
 def test_where_it_was_and_which_phone_never_reach_a_result(read_corpus):
     """The corpus holds a photo with a place and a maker's name in it."""
     for path in (read_corpus[0] / "out").iterdir():
         data = path.read_bytes()
+        # in so many letters of a picture any three stand somewhere by chance
+        data = EMBEDDED.sub(b"", data) + b"".join(map(base64.b64decode, EMBEDDED.findall(data)))
         assert b"Phone of Somebody" not in data
         assert b"GPS" not in data
 
