@@ -48,9 +48,14 @@ class Boxes:
         """Draw places (count, D): as many in each box as are due, spread evenly along each axis."""
         due = (np.arange(count) + rng.random()) / count
         box = np.minimum(np.searchsorted(np.cumsum(self.odds), due), len(self.odds) - 1)
-        steps = np.tile(np.arange(count)[:, None], (1, self.low.shape[1]))
-        within = (rng.permuted(steps, axis=0) + rng.random(steps.shape)) / count
+        within = evenly(count, self.low.shape[1], rng)
         return np.asarray(self.low[box] + within * (self.high - self.low)[box], dtype=np.float64)
+
+
+def evenly(count: int, axes: int, rng: np.random.Generator) -> Array:
+    """Draw places (count, axes) of the cube, spread evenly along each axis (McKay et al. 1979)."""
+    steps = np.tile(np.arange(count)[:, None], (1, axes))
+    return np.asarray((rng.permuted(steps, axis=0) + rng.random(steps.shape)) / count)
 
 
 def normal(places: Array) -> Array:

@@ -9,14 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr, ndtri
 
+from jarvision.estimate.boxes import evenly
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.stacking import Jars, charge_of, seen, settled
 from jarvision.estimate.topsoil import log_prior
 
 Array = NDArray[np.float64]
 
-_ROUNDS = 4  # times that the masses are solved anew before the clay is drawn
-_AGAIN = 2  # and times that sand and silt are solved anew with that clay
+_ROUNDS = 3  # times that the masses are solved anew before the clay is drawn
+_AGAIN = 3  # and times that sand and silt are solved anew with that clay
 _LEAP = 2.5  # most that one of these times changes a mass
 _NUDGE = 0.1  # share by which a mass is changed to see what that does
 _STEPS, _FAR_SD = 16, 3.5  # in which the clay is drawn, and how far from its middle
@@ -61,7 +62,10 @@ def _solve(evidence: Evidence, guess: _Guess, loose: Array, free: int) -> _Norma
     wanted = evidence.values - guess.seen + np.einsum("nti,ni->nt", slopes, mass)
     pull = np.einsum("nti,nt->ni", weighted, wanted) + loose[:, None] * mass
     mean = np.linalg.solve(precision, pull[..., None])[..., 0]
-    return _Normal(mean, precision, _not_negative(precision, pull, np.maximum(mean, 0.0)))
+    best = mean.copy()
+    below = np.flatnonzero(mean.min(axis=1) < 0.0)
+    best[below] = _not_negative(precision[below], pull[below], np.maximum(mean[below], 0.0))
+    return _Normal(mean, precision, np.maximum(best, 1e-3 * best.sum(axis=1, keepdims=True)))
 
 
 def _not_negative(precision: Array, pull: Array, start: Array) -> Array:
@@ -71,7 +75,7 @@ def _not_negative(precision: Array, pull: Array, start: Array) -> Array:
         for kind in range(best.shape[1]):
             slope = pull[:, kind] - np.einsum("ni,ni->n", precision[:, kind], best)
             best[:, kind] = np.maximum(0.0, best[:, kind] + slope / precision[:, kind, kind])
-    return np.asarray(np.maximum(best, 1e-3 * best.sum(axis=1, keepdims=True)), dtype=np.float64)
+    return best
 
 
 _STRETCH = 1.1  # proposals are drawn this much wider than the normal law they stand for
@@ -86,11 +90,12 @@ def _draw(law: _Normal, rng: np.random.Generator) -> tuple[Array, Array]:
     root = _STRETCH * np.linalg.cholesky(np.linalg.inv(law.precision))
     mass, noise = np.empty_like(law.mean), np.zeros_like(law.mean)
     log_q = np.zeros(len(law.mean))
+    chance = evenly(len(law.mean), law.mean.shape[1], rng)
     for kind in range(law.mean.shape[1]):
         centre = law.mean[:, kind] + np.einsum("nj,nj->n", root[:, kind], noise)
         sd = root[:, kind, kind]
         inside = np.clip(centre / sd, -30.0, 30.0)
-        noise[:, kind] = -ndtri(rng.random(centre.size) * ndtr(inside))
+        noise[:, kind] = -ndtri(chance[:, kind] * ndtr(inside))
         mass[:, kind] = centre + sd * noise[:, kind]
         log_q -= 0.5 * noise[:, kind] ** 2 + np.log(sd) + log_ndtr(inside)
     return mass, log_q - 0.5 * law.mean.shape[1] * math.log(2.0 * math.pi)
@@ -171,14 +176,14 @@ def _draw_clay(
     soft = odds**_SOFTLY
     odds = (1.0 - _SOFT) * odds + _SOFT * soft / soft.sum(axis=1, keepdims=True)
     ladder = np.cumsum(odds, axis=1)
-    step = (ladder < ladder[:, -1:] * rng.random((centre.size, 1))).sum(axis=1)
-    own = low + width * (np.minimum(step, _STEPS - 1) + rng.random(centre.size))
-    anywhere = rng.random(centre.size) < _EVEN
-    clay = np.maximum(np.where(anywhere, most * rng.random(centre.size), own), 1e-6 * most)
-    place = np.floor((clay - low) / width).astype(np.intp)
-    inside = (place >= 0) & (place < _STEPS)
+    rung, part, kind, place = evenly(centre.size, 4, rng).T
+    step = (ladder < ladder[:, -1:] * rung[:, None]).sum(axis=1)
+    own = low + width * (np.minimum(step, _STEPS - 1) + part)
+    clay = np.maximum(np.where(kind < _EVEN, most * place, own), 1e-6 * most)
+    step = np.floor((clay - low) / width).astype(np.intp)
+    inside = (step >= 0) & (step < _STEPS)
     rows = np.arange(centre.size)
-    density = np.where(inside, odds[rows, np.clip(place, 0, _STEPS - 1)] / width, 0.0)
+    density = np.where(inside, odds[rows, np.clip(step, 0, _STEPS - 1)] / width, 0.0)
     return clay, np.log((1.0 - _EVEN) * density + _EVEN * (clay < most) / most + 1e-300)
 
 

@@ -31,8 +31,15 @@ from jarvision.estimate.known import (
 )
 from jarvision.estimate.narrowing import Narrowing, narrowing
 from jarvision.estimate.next_fact import NextFact, narrows_most
-from jarvision.estimate.priors import PACKING, PRIORS
-from jarvision.estimate.sampler import ENOUGH_DRAWS, effective, flattened, resample, sample
+from jarvision.estimate.priors import PRIORS
+from jarvision.estimate.sampler import (
+    ENOUGH_DRAWS,
+    effective,
+    flattened,
+    resample,
+    sample,
+    strain,
+)
 from jarvision.estimate.texture import Texture, texture_of
 
 __all__ = [
@@ -72,6 +79,7 @@ class WeighingDoubtName(StrEnum):
     SOIL_DOES_NOT_FIT = "soil_does_not_fit"
     FEW_HEIGHTS = "few_heights"
     REFERENCE_NOT_USED = "reference_not_used"
+    REFERENCE_ODD = "reference_odd"
     REFERENCE_DIFFERS = "reference_differs"
 
 
@@ -105,6 +113,9 @@ _SENTENCES: Mapping[WeighingDoubtName, str] = {
     "and clay apart by weight; add photos at 1 minute, 2 hours and 48 hours.",
     WeighingDoubtName.REFERENCE_NOT_USED: "The reference jar {reference} was not used, since its "
     "heights do not rise as its laboratory's soil would settle; check both in its file.",
+    WeighingDoubtName.REFERENCE_ODD: "The reference jar {reference} holds what its laboratory says "
+    "only if its layers packed unusually, so one of the two may be wrong; check that both are of "
+    "one soil, shake that jar again, and read this one without it too.",
     WeighingDoubtName.REFERENCE_DIFFERS: "{how} the reference jar {reference}, so what that says "
     "of packing may not hold here; read it without that jar too, and compare.",
 }
@@ -259,7 +270,7 @@ def weigh(
     if typical > 2.0 + 1.5 * count:  # the model is off here: believe the numbers that much less
         evidence = replace(gather(tops, known, inflate=typical / count), sand=sand)
         cloud, log_w = sample(evidence, rng)
-    strained = _is_strained(evidence, cloud, log_w)
+    strained = strain(cloud, log_w) > _STRAIN_SD
     misfit = misfits or (strained and not math.isnan(evidence.load_g_cm2))
     left_out += _reference_doubts(evidence, strained=strained or misfits)
     found = _report(evidence, cloud, log_w, rng, draws=draws, misfit=misfit)
@@ -276,13 +287,6 @@ _STRAIN_SD = 1.05
 wrong number; ours: 0.1 to 0.7 in simulated jars with the right grams, over 1 with two thirds."""
 
 
-def _is_strained(evidence: Evidence, cloud: Cloud, log_w: Array) -> bool:
-    """Tell whether layers would have to be oddly dense or loose to hold what they do."""
-    columns = [list(PRIORS).index(name) for name in PACKING[:3]]
-    means = np.exp(log_w) @ cloud.z[:, columns]
-    return float(np.linalg.norm(means)) > _STRAIN_SD
-
-
 def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[WeighingDoubt, ...]:
     """Say where a reference jar does not fit, itself or this jar."""
     facts, names = evidence.facts, WeighingDoubtName
@@ -291,6 +295,7 @@ def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[WeighingDo
         return ()
     if not reference.fits:
         return (_doubt(names.REFERENCE_NOT_USED, reference=reference.name),)
+    odd = (_doubt(names.REFERENCE_ODD, reference=reference.name),) if reference.odd else ()
     cleared = {WaterState.CLEAR: True, WaterState.CLOUDY: False}.get(evidence.state)
     how = ""
     if strained:
@@ -302,8 +307,8 @@ def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[WeighingDo
     ):
         how = "What went into the water of this jar is not what went into that of"
     if not how:
-        return ()
-    return (_doubt(names.REFERENCE_DIFFERS, reference=reference.name, how=how),)
+        return odd
+    return (*odd, _doubt(names.REFERENCE_DIFFERS, reference=reference.name, how=how))
 
 
 def _interval(values: Array, value: float) -> Interval:

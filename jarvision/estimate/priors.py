@@ -201,6 +201,8 @@ class Packing:
         Whether that water cleared; None when not known.
     fits : bool
         Whether the reference's jar and its laboratory agree; where not, it says nothing.
+    odd : bool
+        Whether they agree only with layers packed unusually, so that one of the two may be wrong.
     """
 
     name: str
@@ -209,6 +211,7 @@ class Packing:
     detergent: Detergent | None = None
     cleared: bool | None = None
     fits: bool = True
+    odd: bool = False
 
 
 def draw_values(

@@ -8,19 +8,21 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.estimate.boxes import Boxes, cut, normal
+from jarvision.estimate.boxes import Boxes, cut, evenly, normal
 from jarvision.estimate.explore import Cloud, explore
 from jarvision.estimate.known import Evidence
-from jarvision.estimate.priors import PRIORS
+from jarvision.estimate.priors import PACKING, PRIORS
 from jarvision.estimate.topsoil import log_sum
 
 Array = NDArray[np.float64]
 
-_FIRST, _DRAWS = 2048, 2046  # of the first round, and at most of each other
+_FIRST, _DRAWS = 2048, 2046  # of the first round, and at most of each that is learned from
+_MANY = 4092  # and of each other, since every round costs as much as some 400 draws
 _FEWEST, _MORE = 600, 1.1  # draws of a round at least, and what is drawn over what seems missing
-_MOST_ROUNDS, _LEARNING_ROUNDS = 24, 6
-_HOPE_ROUNDS = 9  # after which those go on that have half of the draws already
-_GOAL, _GOAL_SE = 1800.0, 0.0033  # effective draws, and error of the mean shares, that are enough
+_MOST_ROUNDS, _LEARNING_ROUNDS = 15, 6
+_HOPE_ROUNDS = 8  # after which those go on that have half of the draws already
+_LEARNED, _LEARNED_ROUNDS = 900.0, 2  # effective draws and rounds that have taught enough
+_GOAL, _GOAL_SE = 1200.0, 0.0026  # effective draws, and error of the mean shares, that are enough
 
 ENOUGH_DRAWS = 400.0
 """Effective draws under which a result is doubted."""
@@ -48,12 +50,12 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     Notes
     -----
     Importance sampling in rounds, each learning from all before (Cornuet et al. 2012, Scand. J.
-    Stat. 39:798-812, from memory), until the draws are worth 1800 independent ones and the mean
-    shares are good to a third of a point, or all rounds are done. A round draws from a few cuts
+    Stat. 39:798-812, from memory), until the draws are worth 1200 independent ones and the mean
+    shares are good to a quarter of a point, or all rounds are done. A round draws from a few cuts
     into boxes, each learned from all draws but a part, and that part is weighed by this cut alone:
     where draws were learned from, much will be drawn by chance, and they would count too little.
     """
-    places = rng.random((_FIRST, len(PRIORS)))
+    places = evenly(_FIRST, len(PRIORS), rng)
     cloud = explore(evidence, normal(places), rng)
     laws: list[list[Boxes]] = []
     counts, density = [_FIRST], np.ones((_FIRST, 1))
@@ -65,10 +67,12 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
             break
         if number >= _HOPE_ROUNDS and effective(log_w) < 0.5 * _GOAL:
             break
-        if number < _LEARNING_ROUNDS:
+        learns = number < _LEARNING_ROUNDS and (number < _LEARNED_ROUNDS or before < _LEARNED)
+        if learns:
             law, own = _learn(places, _worth(cloud, log_w), rng)
             laws, counts = [*laws, law], [*counts, 0]
             density = np.column_stack([density, own])
+        due = min(due, _DRAWS if learns else _MANY)
         new = np.concatenate([boxes.draw(due // _PARTS, rng) for boxes in laws[-1]])
         of_new = [np.mean([boxes.density(new) for boxes in law], axis=0) for law in laws]
         density = np.vstack([density, np.column_stack([np.ones(len(new)), *of_new])])
@@ -78,7 +82,7 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
         log_w = _log_weights(cloud, density, counts)
         gained = max(effective(log_w) - before, 1.0) / len(new)
         missing = _wanted(cloud, log_w) - effective(log_w)
-        due = int(np.clip(_MORE * missing / gained, _FEWEST, _DRAWS))
+        due = int(np.clip(_MORE * missing / gained, _FEWEST, _MANY))
     return cloud, log_w
 
 
@@ -114,6 +118,12 @@ def _wanted(cloud: Cloud, log_w: Array) -> float:
 def effective(log_w: Array) -> float:
     """How many independent draws weighted ones are worth; `log_w` (n,) sums to 1."""
     return float(np.exp(-log_sum(2.0 * log_w)))
+
+
+def strain(cloud: Cloud, log_w: Array) -> float:
+    """How far the layers' densities are together from what they should be, in sd; see `PACKING`."""
+    columns = [list(PRIORS).index(name) for name in PACKING[:3]]
+    return float(np.linalg.norm(np.exp(log_w) @ cloud.z[:, columns]))
 
 
 def flattened(log_w: Array, least: float) -> Array:

@@ -368,7 +368,7 @@ def settle(
     all_space = 10.0 * (charge.mass_g_cm2 / charge.bulk_g_cm3).sum(axis=0)
     solids = (all_space / np.maximum(column_mm, 1.0)).astype(np.float32)
     space, power = all_space.astype(np.float32), np.asarray(exponent, dtype=np.float32)
-    rows = np.empty((5, time_s.size, column_mm.size))
+    rows = np.empty((5, time_s.size, column_mm.size), np.float32)
     clear_s, pore = np.zeros((2, column_mm.size), np.float32), np.zeros(column_mm.size, np.float32)
     slow = _slowed(solids, power)
     slow_before, pore_before = slow, pore

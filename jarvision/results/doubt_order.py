@@ -51,6 +51,7 @@ _PHRASES = {
     "fall_guessed": "fall guessed",
     "soil_does_not_fit": "soil does not fit the jar",
     "reference_not_used": "reference not used",
+    "reference_odd": "reference may be wrong",
     "reference_differs": "unlike the reference",
     "sand_not_graded": "sand not graded",
     "side_unsure": "side up not sure",

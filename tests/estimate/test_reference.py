@@ -5,6 +5,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import jar_simulator as sim
 import numpy as np
 import pytest
 from weighing_study import garden_jar, garden_study, reference_jar
@@ -87,6 +88,29 @@ def test_a_reference_whose_jar_and_laboratory_disagree_is_not_used():
     doubted = weighed(jar, learned)
     assert "reference_not_used" in names(doubted)
     np.testing.assert_array_equal(doubted.fractions, weighed(jar, None).fractions)
+
+
+@pytest.mark.slow
+def test_a_laboratory_that_is_20_points_off_is_mostly_noticed_and_a_right_one_is_not():
+    noticed = {"right": 0, "wrong": 0}
+    for seed in range(4):
+        draws = rng(seed)
+        right = reference_jar(draws, sim.layers(draws, 1.0))
+        clay, fines = right.finer
+        wrong = replace(right, finer=(replace(clay, share=clay.share - 0.2), fines))  # to silt
+        for kind, reference in (("right", right), ("wrong", wrong)):
+            learned = packing_of(reference)
+            noticed[kind] += learned.odd or not learned.fits
+    assert noticed["right"] == 0
+    assert noticed["wrong"] >= 3
+
+
+def test_an_odd_reference_is_used_and_doubted():
+    odd = Packing("shed", (0.0,) * 4, tuple(map(tuple, np.eye(4))), odd=True)
+    jar = garden_jar(rng(1), TIGHT, (0.85, 0.1, 0.05))
+    doubted = weighed(jar, odd)
+    assert names(doubted) == {"reference_odd"}
+    assert doubted.why.endswith("from the reference jar shed.")
 
 
 def test_a_jar_whose_layers_must_pack_oddly_is_doubted_beside_its_reference():
