@@ -16,7 +16,7 @@ from jarvision.estimate.topsoil import log_prior
 
 Array = NDArray[np.float64]
 
-_ROUNDS = 3  # times that the masses are solved anew before the clay is drawn
+_ROUNDS = 4  # times that the masses are solved anew before the clay is drawn
 _AGAIN = 3  # and times that sand and silt are solved anew with that clay
 _LEAP = 2.5  # most that one of these times changes a mass
 _NUDGE = 0.1  # share by which a mass is changed to see what that does
