@@ -48,35 +48,6 @@ def _metres(diameter_um: ArrayLike) -> Array:
     return diameter * 1e-6
 
 
-def stokes_mm_s(
-    diameter_um: ArrayLike, temp_c: ArrayLike, *, grain_density_kg_m3: ArrayLike = 2650.0
-) -> Array:
-    """Settling speed by Stokes' law.
-
-    Parameters
-    ----------
-    diameter_um : array_like
-        Grain diameter [µm]; within 3 % of a sphere's speed up to 50 µm, far too fast for sand.
-    temp_c : array_like
-        Water temperature [°C].
-    grain_density_kg_m3 : array_like
-        Density of the grains [kg/m³].
-
-    Returns
-    -------
-    ndarray
-        Speed [mm/s], by the shape that the three broadcast to.
-
-    Raises
-    ------
-    ValueRefusedError
-        A diameter is zero, negative or not a number.
-    """
-    excess = np.asarray(grain_density_kg_m3, dtype=np.float64) - density_kg_m3(temp_c)
-    speed = GRAVITY_M_S2 * excess * _metres(diameter_um) ** 2 / (18.0 * viscosity_pa_s(temp_c))
-    return np.asarray(1e3 * speed, dtype=np.float64)
-
-
 def terminal_velocity_mm_s(
     diameter_um: ArrayLike,
     temp_c: ArrayLike,

@@ -18,7 +18,6 @@ from jarvision.estimate.settling import (
     settle,
     share_down,
     steps_s,
-    stokes_mm_s,
     terminal_velocity_mm_s,
 )
 
@@ -87,8 +86,11 @@ def test_natural_grains_fall_as_spheres_while_fine_and_slower_when_coarse(temp_c
 
 
 def test_stokes_is_the_fine_limit_and_fails_for_sand():
-    fine = terminal_velocity_mm_s(2.0, 20.0) / stokes_mm_s(2.0, 20.0)
-    coarse = terminal_velocity_mm_s(500.0, 20.0) / stokes_mm_s(500.0, 20.0)
+    """Stokes' law by hand: (2650 - 998.2) g d^2 / (18 x 1.0016 mPa s), water of 20 °C (IAPWS)."""
+    fine_m, coarse_m = 2e-6, 500e-6
+    stokes = (2650.0 - 998.2) * 9.80665 / (18 * 1.0016e-3) * 1e3  # mm/s for each square metre
+    fine = terminal_velocity_mm_s(2.0, 20.0) / (stokes * fine_m**2)
+    coarse = terminal_velocity_mm_s(500.0, 20.0) / (stokes * coarse_m**2)
     assert float(fine) == pytest.approx(1.0, abs=0.002)
     assert float(coarse) < 0.5
 
