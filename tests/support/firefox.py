@@ -11,7 +11,7 @@ import socket
 import subprocess
 import tempfile
 import time
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from browser import free_port
@@ -119,10 +119,27 @@ class Firefox:
 
 @contextmanager
 def firefox_session():
-    """Start a Firefox with an empty profile; end it."""
+    """Start a Firefox with an empty profile; end it. One that does not get up is started anew."""
     firefox, reason = find_firefox()
     if reason:
         raise RuntimeError(reason)
+    for left in (2, 1, 0):
+        with ExitStack() as held:
+            try:
+                connection = held.enter_context(_started(firefox))
+                session = Firefox(connection)
+            except (OSError, RuntimeError):  # on a busy machine its first window may never come
+                if not left:
+                    raise
+                continue
+            connection.settimeout(600)
+            yield session
+            return
+
+
+@contextmanager
+def _started(firefox):
+    """Start a Firefox with an empty profile -> connection to it; end it."""
     port = free_port()
     preferences = _PREFERENCES | {"marionette.port": port}
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
@@ -135,18 +152,22 @@ def firefox_session():
         )
         try:
             with _connected(port, process) as connection:
-                yield Firefox(connection)
+                yield connection
         finally:
             process.terminate()
-            process.wait(timeout=300)
+            try:
+                process.wait(timeout=60)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait(timeout=300)
 
 
 def _connected(port, process):
-    for _ in range(600):
+    for _ in range(1200):
         if process.poll() is not None:
             raise RuntimeError("Firefox ended")
         try:
-            return socket.create_connection(("127.0.0.1", port), timeout=120)
+            return socket.create_connection(("127.0.0.1", port), timeout=180)
         except OSError:
             time.sleep(0.1)
     raise RuntimeError("Firefox did not start")
