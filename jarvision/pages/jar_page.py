@@ -98,15 +98,14 @@ def render_jar(given: JarPage, sources: Bibliography) -> str:
     """
     jar = given.jar
     shots = [p for p in jar.photos if p.overlay in given.pictures]
-    weighed_sand = jar.sand if jar.by_weight else None
     return page(
         "jar.html",
         jar=jar,
         note=_note_facts(given.note, given.system),
         earlier=EARLIER if given.is_earlier else "",
         own=listed_name(jar),
-        soil=soil_in_words(jar.best.texture, weighed_sand) if jar.best else "",
-        odds=soil_odds(jar.by_weight.shares.texture, weighed_sand) if jar.by_weight else "",
+        soil=soil_in_words(jar.best.texture, jar.sand) if jar.best else "",
+        odds=soil_odds(jar.by_weight.shares.texture, jar.sand) if jar.by_weight else "",
         glass=soil_in_words(jar.by_height.texture) if jar.by_height else "",
         glass_means=GLASS_MEANS,
         weight_means=WEIGHT_MEANS,

@@ -42,7 +42,8 @@ def jar_card(jar: JarRecord, system: UnitSystem = UnitSystem.METRIC) -> str:
         why = jar.unread.sentence if jar.unread else ""
         parts = [_fill(f"{head}: not read"), _fill(why, indent=2), *_left_out(jar)]
     else:
-        parts = [_fill(f"{head}: {_soil(jar)}"), *_body(jar, system)]
+        soil = soil_in_words(jar.best.texture, jar.sand)
+        parts = [_fill(f"{head}: {soil}"), *_body(jar, system)]
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
@@ -57,10 +58,6 @@ def _body(jar: JarRecord, system: UnitSystem) -> Iterator[str]:
     yield from _left_out(jar)
     photos = ", ".join(short_name(photo.name) for photo in jar.photos)
     yield _fill(f"Read from {photos}", indent=2) if photos else ""
-
-
-def _soil(jar: JarRecord) -> str:
-    return soil_in_words(jar.best.texture, jar.sand if jar.by_weight else None) if jar.best else ""
 
 
 def _so_far(jar: JarRecord, interim: Interim, system: UnitSystem) -> Iterator[str]:

@@ -75,5 +75,5 @@ def _without_scale(grain: SandGrain) -> SandGrain:
         log, sd = float(logs.mean()), math.hypot(sds.mean(), GRAIN_SHARED_LOG_SD)
         middle, *ends = (grain.px_per_mm * math.exp(log + z * sd) for z in (0.0, -Z90, Z90))
         size = with_range(middle, (ends[0], ends[1]), "pixels", finest=0.1)
-        words = f"{_NO_SCALE}; they are {size} wide in its full size."
+        words = f"{_NO_SCALE}; in the photo's full size they are {size} wide."
     return SandGrain(grain.photo, why_not=words)
