@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from jarvision.jar.strip import MIN_TAG_PX, Strip
 from jarvision.jar.strip_curved import find_bent_strip, find_strip_round_side
 from jarvision.jar.strip_spec import strip_spec
+from jarvision.jar.tag_texture import may_hold_tags
 
 Array: TypeAlias = NDArray[np.float64]
 Grey: TypeAlias = NDArray[np.uint8]
@@ -49,6 +50,7 @@ class _Seen:
 
     tags: dict[int, Array]
     unread: Array
+    may_be_more: bool = True  # whether anything in the picture looks like a tag
 
     def enlarged(self) -> _Seen:
         """Give the same in the pixels of a picture twice the size."""
@@ -86,6 +88,25 @@ def _tags_in(grey: Grey, *, tolerant: bool = False) -> dict[int, Array]:
     return _detected(grey, tolerant=tolerant).tags
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class StripSearch:
+    """What a search for strips came to.
+
+    Attributes
+    ----------
+    strips : tuple of Strip
+        Those that were read, the one with most tags first.
+    may_be_mirrored : bool
+        Whether no tag was decoded, but squares stand above or beside each other as tags do.
+    may_be_bent : bool
+        Whether none was decoded, but something looks like tags; else there are none round a side.
+    """
+
+    strips: tuple[Strip, ...]
+    may_be_mirrored: bool = False
+    may_be_bent: bool = False
+
+
 def find_strips(grey: Grey, *, bent: bool = True) -> tuple[Strip, ...]:
     """Find every strip in a picture.
 
@@ -102,23 +123,20 @@ def find_strips(grey: Grey, *, bent: bool = True) -> tuple[Strip, ...]:
     tuple of Strip
         The strip with most tags first; empty where there is none.
     """
-    return search_strips(grey, bent=bent)[0]
+    found = search_strips(grey)
+    return bent_strips(grey) if bent and found.may_be_bent else found.strips
 
 
-def search_strips(grey: Grey, *, bent: bool = True) -> tuple[tuple[Strip, ...], bool]:
-    """Find every strip in a picture, and tell whether it may hold one in the mirror.
-
-    That is so where no tag was decoded, but squares stand above or beside each other as tags do.
-    """
+def search_strips(grey: Grey) -> StripSearch:
+    """Find every strip whose tags are squares, and tell what else the picture may hold."""
     seen = _seen_in(grey)
     strips = [_read_again(grey, strip) for strip in _gather(seen.tags)]
     if strips:
         strips += _missed_strips(grey, seen.unread, strips)
-    elif bent:
-        strips += bent_strips(grey)
-    found = tuple(sorted(map(_spread, strips), key=lambda s: (-len(s.tags), s.jar)))
+        return StripSearch(tuple(sorted(map(_spread, strips), key=lambda s: (-len(s.tags), s.jar))))
     squares = (seen.unread, seen.unread[..., ::-1])
-    return found, not found and any(_missed_columns(own, []) for own in squares)
+    stand_so = any(_missed_columns(own, []) for own in squares)
+    return StripSearch((), may_be_mirrored=stand_so, may_be_bent=seen.may_be_more)
 
 
 def bent_strips(grey: Grey) -> tuple[Strip, ...]:
@@ -156,6 +174,8 @@ def _seen_in(grey: Grey) -> _Seen:
     small = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     half = np.asarray(small, dtype=np.uint8)
     seen = _detected(half, quick=True).enlarged()
+    if not seen.tags and not may_hold_tags(half):
+        return _Seen({}, np.empty((0, 4, 2)), may_be_more=False)
     if len(seen.tags) < 3:
         seen = seen.with_more(_detected(half).enlarged())
     if not seen.tags:

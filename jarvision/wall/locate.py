@@ -138,11 +138,12 @@ def orient(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
         Which side is up cannot be told.
     """
     grey = _grey(photo)
-    strips, is_mirrored = search_strips(grey, bent=False)
-    if is_mirrored:
+    search = search_strips(grey)
+    strips = search.strips
+    if search.may_be_mirrored:
         photo, strips = _unmirrored(photo)
     if not strips:
-        strips = bent_strips(grey)
+        strips = bent_strips(grey) if search.may_be_bent else ()
         return (photo, strips) if strips or photo.knows_up else (_stood_up(photo), strips)
     _, up = strips[0].axis_px()
     quarters = round(float(np.arctan2(up[0], -up[1])) / (np.pi / 2)) % 4
