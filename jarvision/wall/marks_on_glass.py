@@ -260,11 +260,13 @@ def without_marks(
     bgr = wall.bgr.copy()
     for glass in sides or sides_of(wall, view):
         hidden = _hidden(glass, marks)
-        if hidden.any():
-            log = _filled(glass.log, hidden)[hidden]
+        for run in runs(np.asarray(hidden.any(axis=1))):
+            columns = np.flatnonzero(hidden[slice(*run)].any(axis=0))
+            own = hidden[slice(*run)][:, columns]
+            log = _filled(glass, hidden, run, columns)[own]
             values = np.clip(np.exp(log) - DARK_COUNTS + 0.5, 0, 255).astype(np.uint8)
-            rows, columns = np.nonzero(hidden)
-            bgr[rows, glass.columns[columns]] = values
+            rows, at = np.nonzero(own)
+            bgr[run[0] + rows, glass.columns[columns[at]]] = values
     return replace(wall, bgr=bgr)
 
 
@@ -289,7 +291,7 @@ def covered_mm(
 
 def _hidden(glass: Glass, marks: Sequence[PenMark]) -> Mask:
     """Tell what marks and their soft edges cover, (rows, columns)."""
-    hidden = np.zeros(glass.log.shape[:2], dtype=np.bool_)
+    hidden = np.zeros(glass.bgr.shape[:2], dtype=np.bool_)
     for mark in marks:
         arc, low, high = np.array(mark.line_mm).T
         left, right = mark.arcs_mm[0] - _RAGGED_MM, mark.arcs_mm[1] + _RAGGED_MM
@@ -310,27 +312,23 @@ def _outer_edges(arc: Array, low: Array, high: Array) -> tuple[Array, Array]:
     """
     near = np.abs(arc[:, None] - arc[None, :]) < _WIDER_MM
     reach = float(np.median(high - low)) / 2 + _WAVE_MM
-    middles = np.array([median_of((low + high)[n] / 2) for n in near])
+    ranked = np.sort(np.where(near, (low + high)[None, :] / 2, np.inf), axis=1)
+    count, at = near.sum(axis=1), np.arange(len(arc))
+    middles = (ranked[at, count // 2] + ranked[at, (count - 1) // 2]) / 2
     lowest = np.where(near, low[None, :], np.inf).min(axis=1)
     highest = np.where(near, high[None, :], -np.inf).max(axis=1)
     bottom, top = np.maximum(lowest, middles - reach), np.minimum(highest, middles + reach)
     return bottom - _SOFT_MM, top + _SOFT_MM
 
 
-def _filled(log: Floats, hidden: Mask) -> Floats:
-    """Give what fills the hidden parts, row by row from beside them, else from below and above."""
-    out = np.empty_like(log)
-    for run in runs(np.asarray(hidden.any(axis=1))):
-        rows = np.arange(*run)
-        taken = hidden[rows].any(axis=0)
-        columns, free = np.flatnonzero(taken), _sources(np.asarray(~taken))
-        here = np.ix_(rows, columns)
-        if len(free) * COLUMN_MM >= _LEAST_SOURCE_MM:
-            source = _beside(columns, free)
-            out[here] = log[np.ix_(rows, source)] + _lighter(log, hidden, run, columns, source)
-        else:
-            out[here] = log[np.ix_(_nearest_rows(run, len(log)), columns)]
-    return out
+def _filled(glass: Glass, hidden: Mask, run: tuple[int, int], columns: Indices) -> Floats:
+    """Give what fills hidden rows, from beside the columns, else from below and above: logs."""
+    free = _sources(np.asarray(~hidden[slice(*run)].any(axis=0)))
+    if len(free) * COLUMN_MM >= _LEAST_SOURCE_MM:
+        source = _beside(columns, free)
+        filled = glass.log_at(slice(*run), source)
+        return filled + _lighter(glass, hidden, run, columns, source)
+    return glass.log_at(_nearest_rows(run, len(hidden))[:, None], columns)
 
 
 def _sources(free: Mask) -> Indices:
@@ -351,16 +349,17 @@ def _beside(columns: Indices, free: Indices) -> Indices:
 
 
 def _lighter(
-    log: Floats, hidden: Mask, run: tuple[int, int], columns: Indices, source: Indices
+    glass: Glass, hidden: Mask, run: tuple[int, int], columns: Indices, source: Indices
 ) -> Floats:
     """How much lighter hidden columns are than their sources, from below and above the rows."""
     reach = round(_LIGHT_MM / ROW_MM)
     ends = []
     for first in (run[0] - reach, run[1]):
-        rows = np.arange(first, first + reach).clip(0, len(log) - 1)
-        if hidden[rows].any():
+        rows = np.arange(first, first + reach).clip(0, len(hidden) - 1)[:, None]
+        if hidden[rows[:, 0]].any():
             continue  # another mark begins there
-        gap = log[np.ix_(rows, columns)].mean(axis=0) - log[np.ix_(rows, source)].mean(axis=0)
+        own, other = (glass.log_at(rows, at).mean(axis=0) for at in (columns, source))
+        gap = own - other
         smooth = cv2.blur(gap[None], (round(3.0 / COLUMN_MM), 1), borderType=cv2.BORDER_REPLICATE)
         ends.append(smooth[0])
     if not ends:

@@ -22,6 +22,7 @@ from jarvision.jar.wall_features import pieces
 
 Array: TypeAlias = NDArray[np.float64]
 Floats: TypeAlias = NDArray[np.float32]
+Rows: TypeAlias = NDArray[np.intp]
 
 _STEP_ROWS = 4  # rows that are looked at as one
 _STEP_MM = _STEP_ROWS * ROW_MM
@@ -181,8 +182,12 @@ def _reduced(wall: WallMap, piece: NDArray[np.intp]) -> Floats:
     """CIE Lab of a piece in steps of several rows."""
     rows = len(wall.z_mm) // _STEP_ROWS
     part = wall.bgr[: rows * _STEP_ROWS, piece[0] : piece[-1] + 1]
-    small = cv2.resize(part, (part.shape[1], rows), interpolation=cv2.INTER_AREA)
-    return lab_of(np.asarray(small, dtype=np.uint8))
+    each = part.reshape(rows, _STEP_ROWS, *part.shape[1:])
+    mean = each[:, 0].astype(np.uint16)  # means by hand: several times quicker than `cv2.resize`
+    for other in range(1, _STEP_ROWS):
+        mean += each[:, other]
+    mean += _STEP_ROWS // 2 - 1 + (mean // _STEP_ROWS & 1)  # halves to even
+    return lab_of((mean // _STEP_ROWS).astype(np.uint8))
 
 
 def _sides(lab: Floats) -> Iterator[_Side]:
@@ -282,11 +287,11 @@ def _ends(lab: Floats, side: _Side, left: int, right: int) -> tuple[int, int] | 
     found = []
     for row in (side.first, side.last):
         # the side may run on into an edge of something else
-        near = [r for r in range(row - _END_REACH, row + _END_REACH + 1) if 0 <= r < len(lab)]
-        sizes = np.array([_end_step(steps, side, r, left) for r in near])
+        near = np.arange(max(row - _END_REACH, 0), min(row + _END_REACH + 1, len(lab)))
+        sizes = _end_steps(steps, side, near, left)
         if sizes.max() < _END_STEP:
             return None
-        found.append(near[round(float(np.mean(np.flatnonzero(sizes > 0.9 * sizes.max()))))])
+        found.append(int(near[round(float(np.mean(np.flatnonzero(sizes > 0.9 * sizes.max()))))]))
     tall_enough = (found[1] - found[0]) * _STEP_MM >= _LEAST_SIDE_MM
     return (found[0], found[1]) if tall_enough else None
 
@@ -303,13 +308,15 @@ def _steps_up(lab: Floats) -> Floats:
     return length_of(step.astype(np.float32))
 
 
-def _end_step(steps: Floats, side: _Side, row: int, left: int) -> float:
-    """Colour step of three quarters of the columns across an end at a row of the side."""
+def _end_steps(steps: Floats, side: _Side, near: Rows, left: int) -> Array:
+    """Colour step of three quarters of the columns across an end at rows of the side, (rows,)."""
+    if not steps.shape[1]:
+        return np.zeros(len(near))
     turn = -side.lean * (COLUMN_MM / _STEP_MM) ** 2  # rows a column, of an upright rectangle turned
-    sizes = []
-    for i in range(steps.shape[1]):
-        far = left + 3 * (i + 1) - side.column
-        at = row + round(turn * far)
-        reach = 2 + round(_MOST_TURN * abs(far) * COLUMN_MM / _STEP_MM)
-        sizes.append(steps[max(at - reach, 0) : max(at + reach + 1, 0), i].max(initial=0.0))
-    return float(np.percentile(sizes, 25)) if sizes else 0.0
+    far = left + 3 * np.arange(1, steps.shape[1] + 1) - side.column
+    reach = 2 + np.rint(_MOST_TURN * np.abs(far) * COLUMN_MM / _STEP_MM).astype(int)
+    around = np.arange(-reach.max(), reach.max() + 1)
+    rows = near[:, None, None] + np.rint(turn * far).astype(int) + around[:, None]
+    is_there = (np.abs(around)[:, None] <= reach) & (rows >= 0) & (rows < len(steps))
+    each = steps[rows.clip(0, len(steps) - 1), np.arange(steps.shape[1])]
+    return np.asarray(np.percentile(np.where(is_there, each, 0.0).max(axis=1), 25, axis=1))

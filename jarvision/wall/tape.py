@@ -7,17 +7,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import ROW_MM
-from jarvision.wall.surface import CELL_MM, TOGETHER, Bins, Glass, Mask, binned, median_of
+from jarvision.wall.surface import (
+    CELL_MM,
+    COUNTS,
+    TOGETHER,
+    Bins,
+    Counts,
+    Floats,
+    Glass,
+    Mask,
+    binned,
+    median_of,
+)
 
 Array: TypeAlias = NDArray[np.float64]
-Floats: TypeAlias = NDArray[np.float32]
 Places: TypeAlias = NDArray[np.intp]
 
 _BLOCK_ROWS = 4
@@ -42,18 +52,22 @@ class _Box:
 
 def tape_pieces(glass: Glass, top_mm: float) -> list[Bins]:
     """Find pieces of tape: areas of one colour between an upright edge and two level ones."""
-    rows = len(glass.z_mm) // _BLOCK_ROWS
-    size = (glass.cells.shape[1], rows)
-    whole = cv2.resize(glass.cells[: rows * _BLOCK_ROWS], size, interpolation=cv2.INTER_AREA)
-    z = glass.z_mm[: rows * _BLOCK_ROWS : _BLOCK_ROWS]
-    blocks: Floats = np.asarray(whole[z < top_mm], dtype=np.float32)
-    found = [(_size_of(box), box) for box in _boxes(blocks)]
+    found = [(_size_of(box), box) for box in _boxes(_blocks(glass, top_mm))]
     kept: list[_Box] = []
     for _, box in sorted(found, key=lambda f: -f[0]):
         if not any(_overlap(box, other) for other in kept):
             kept.append(box)
     bins = (_tape_bins(glass, box) for box in kept)
     return [b for b in bins if b is not None]
+
+
+def _blocks(glass: Glass, top_mm: float) -> Counts:
+    """Log of cells in blocks of rows, (blocks, cells, 3)."""
+    rows = len(glass.z_mm) // _BLOCK_ROWS
+    rows = int((glass.z_mm[: rows * _BLOCK_ROWS : _BLOCK_ROWS] < top_mm).sum())
+    each = glass.cells[: rows * _BLOCK_ROWS].reshape(rows, _BLOCK_ROWS, *glass.cells.shape[1:])
+    halves = [(each[:, i] + each[:, i + 1]) >> 1 for i in (0, 2)]
+    return (halves[0] + halves[1]) >> 1
 
 
 def _size_of(box: _Box) -> float:
@@ -66,32 +80,34 @@ def _overlap(box: _Box, other: _Box) -> bool:
     return wide > 0 and min(box.high, other.high) > max(box.low, other.low)
 
 
-def _upright_edges(run: Floats) -> Places:
-    """Find upright edges as high as tape is wide, from sums along rows (blocks, cells + 1, 3).
+def _upright_edges(blocks: Counts) -> Places:
+    """Find upright edges as high as tape is wide.
 
     Cell on their right, first and last + 1 block, (edges, 3).
     """
     half = _END_CELLS
-    at = np.arange(half, run.shape[1] - half)
-    step = (run[:, half * 2 :] - 2 * run[:, half:-half] + run[:, : -half * 2]) / half
+    at = np.arange(half, blocks.shape[1] + 1 - half)
+    pairs = blocks[:, 1:] + blocks[:, :-1]
+    step = pairs[:, half:] - pairs[:, :-half]
     found = []
     for smooth in (1, 3):  # as it is, for tapes near each other, and evened out
         even = cv2.blur(step, (1, smooth), borderType=cv2.BORDER_REPLICATE) if smooth > 1 else step
         size = _strongest(np.abs(even))
-        wide = cv2.dilate(size, np.ones((1, 3), np.uint8))
-        edge = ((wide > _END_STEP) & (size >= 0.5 * wide)).astype(np.uint8)
-        edge = np.asarray(cv2.morphologyEx(edge, cv2.MORPH_CLOSE, np.ones((smooth, 1), np.uint8)))
+        wide: Counts = np.asarray(cv2.dilate(size, np.ones((1, 3), np.uint8)), dtype=np.int16)
+        edge = ((wide > _END_STEP * half * COUNTS) & (size >= (wide + 1) >> 1)).astype(np.uint8)
+        if smooth > 1:
+            closed = cv2.morphologyEx(edge, cv2.MORPH_CLOSE, np.ones((smooth, 1), np.uint8))
+            edge = np.asarray(closed, dtype=np.uint8)
         turn = np.diff(np.pad(edge.T.astype(np.int8), ((0, 0), (1, 1))), axis=1)
-        (i, low), (_, high) = np.nonzero(turn > 0), np.nonzero(turn < 0)
+        i, low = np.divmod(np.flatnonzero(turn > 0), turn.shape[1])
+        high = np.flatnonzero(turn < 0) % turn.shape[1]
         found.append(np.stack([at[i], low, high], axis=1)[_is_tape_high(low, high)])
     return np.concatenate(found)
 
 
-def _strongest(colours: Floats) -> Floats:
+def _strongest(colours: NDArray[Any]) -> NDArray[Any]:
     """Greatest over colours of an array (..., 3); quicker than over a short axis."""
-    return np.asarray(
-        np.maximum(np.maximum(colours[..., 0], colours[..., 1]), colours[..., 2]), np.float32
-    )
+    return np.asarray(np.maximum(np.maximum(colours[..., 0], colours[..., 1]), colours[..., 2]))
 
 
 def _is_tape_high(low: Places, high: Places) -> Mask:
@@ -100,11 +116,13 @@ def _is_tape_high(low: Places, high: Places) -> Mask:
     return np.asarray((size >= _TAPE_MM[0]) & (size <= _TAPE_MM[1]))
 
 
-def _boxes(blocks: Floats) -> Iterator[_Box]:
+def _boxes(blocks: Counts) -> Iterator[_Box]:
     """Find pieces of tape that begin at an upright edge and lie on either side of it."""
     if len(blocks) < 2 * _CLEAR_BLOCKS or blocks.shape[1] < 2 * _INNER_CELLS:
         return
     ends = _ends(blocks)
+    if not len(ends.start):
+        return
     steps = _steps(blocks)
     inner = ends.first[:, None] + np.arange(_INNER_CELLS)
     both = (steps[ends.low[:, None], inner], -steps[ends.high[:, None], inner])
@@ -133,16 +151,15 @@ class _Ends:
     high: Places
 
 
-def _ends(blocks: Floats) -> _Ends:
+def _ends(blocks: Counts) -> _Ends:
     """Find upright edges, either side of them, between level edges as far apart as tape's."""
     count, width = blocks.shape[:2]
-    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1)
-    found = np.repeat(_upright_edges(run), 2, axis=0)
+    found = np.repeat(_upright_edges(blocks), 2, axis=0)
     start, side = found[:, 0], np.tile([-1, 1], len(found) // 2)
     first = start + np.where(side > 0, 1, -1 - _INNER_CELLS)  # next but one to the edge
     fits = (first >= 0) & (first + _INNER_CELLS <= width)
     start, side, first = start[fits], side[fits], first[fits]
-    low, high = _level_edges(run, first, found[fits, 1:])
+    low, high = _level_edges(blocks, first, found[fits, 1:])
     fits = _is_tape_high(low, high) & (low >= _CLEAR_BLOCKS) & (high <= count - _CLEAR_BLOCKS)
     return _Ends(start[fits], side[fits], first[fits], low[fits], high[fits])
 
@@ -154,29 +171,30 @@ def _length_of(edges: Floats, usual: Floats) -> int:
     return int(gone[0]) + 1 if len(gone) else edges.shape[1]
 
 
-def _is_of_one_colour(blocks: Floats, box: _Box) -> bool:
+def _is_of_one_colour(blocks: Counts, box: _Box) -> bool:
     area = blocks[box.low + 1 : box.high - 1, box.left + 1 : box.right - 1]
-    return float(area.std(axis=(0, 1)).max()) <= _TAPE_SPREAD
+    return float(area.std(axis=(0, 1)).max()) <= _TAPE_SPREAD * COUNTS
 
 
-def _steps(blocks: Floats) -> Floats:
-    """Step in colour across level edges, above less below, (blocks, cells, 3)."""
-    pairs = (blocks[1:] + blocks[:-1]) / 2
-    steps = np.zeros_like(blocks)
-    steps[3:-2] = pairs[4:] - pairs[:-4]
+def _steps(blocks: Counts) -> Floats:
+    """Step in log colour across level edges, above less below, (blocks, cells, 3)."""
+    pairs = blocks[1:] + blocks[:-1]
+    steps = np.zeros(blocks.shape, np.float32)
+    steps[3:-2] = (pairs[4:] - pairs[:-4]) * np.float32(0.5 / COUNTS)
     return steps
 
 
-def _level_edges(run: Floats, first: Places, near: Places) -> Places:
+def _level_edges(blocks: Counts, first: Places, near: Places) -> Places:
     """Find the strongest level edges within a few blocks of ends (ends, 2) of tape, (2, ends)."""
-    count = len(run)
+    count = len(blocks)
     rows = (near.T[..., None] + np.arange(-5, 5)).clip(0, count - 1)
+    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1, dtype=np.int32)
     inner = run[rows, first[:, None] + _INNER_CELLS] - run[rows, first[:, None]]
     pairs = inner[:, :, 1:] + inner[:, :, :-1]
     size = _strongest(np.abs(pairs[:, :, 2:] - pairs[:, :, :-2]))
     places = near.T[..., None] + np.arange(-3, 4)
     fits = (places >= 3) & (places <= count - 3)
-    return np.asarray(near.T - 3 + np.where(fits, size, -1.0).argmax(axis=2))
+    return np.asarray(near.T - 3 + np.where(fits, size, -1).argmax(axis=2))
 
 
 def _tape_bins(glass: Glass, box: _Box) -> Bins | None:
@@ -184,7 +202,7 @@ def _tape_bins(glass: Glass, box: _Box) -> Bins | None:
     low, high = (b * _BLOCK_ROWS for b in (box.low, box.high))
     kept = []
     for cell in range(box.left, box.right - 1, 2):
-        profile = glass.cells[:, cell : cell + 2].mean(axis=1).astype(np.float64)
+        profile = glass.cells[:, cell : cell + 2].mean(axis=1) / COUNTS
         own = median_of(profile[low + 6 : high - 6])
         above, over = _leaves(profile[high - 8 :], own)
         below, under = _leaves(profile[low + 7 :: -1], own)
