@@ -13,7 +13,7 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import maximum_filter1d, median_filter
 
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
@@ -76,39 +76,48 @@ def mirror_match(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float
 
 
 def clay_edges(
-    photo: WallFeatures, jar: Jar, silt_mm: float, water_mm: float
-) -> list[tuple[float, str]]:
+    photo: WallFeatures, jar: Jar, silts_mm: Sequence[float], water_mm: float
+) -> list[list[tuple[float, str]]]:
     """Give the heights where the clay's top can be [mm], and how it would show there.
 
     ``"edge"`` a level edge; ``"soft"`` one whose colours turn round from side to side; ``"merged"``
-    a front edge and far rim seen as one; ``"thin"`` clay too thin for an edge of its own.
+    a front edge and far rim seen as one; ``"thin"`` clay too thin for an edge of its own. A list
+    for each top of the silt.
     """
-    low_mm = _own_edge(photo, silt_mm) + 1.0
-    at = [height for height, _ in edge_peaks(photo, low_mm, water_mm - 6.0)]
-    found = [(height, "edge") for height in at]
-    found += [(height, "soft") for height in _soft_fronts(photo, at, low_mm, water_mm - 6.0)]
-    found += [(height, "merged") for height in _merged_fronts(jar, at)]
-    return [*found, (silt_mm + _THIN_CLAY_MM, "thin")]
+    level = edge_peaks(photo, -np.inf, np.inf)
+    rims = far_rim_mm(jar, np.array([height for height, _ in level])).tolist()
+    soft = _soft_fronts(photo)
+    every = []
+    for silt_mm in silts_mm:
+        low_mm = _own_edge(level, silt_mm) + 1.0
+        high_mm = water_mm - 6.0
+        near = [low_mm < height < high_mm for height, _ in level]
+        at = [height for (height, _), on in zip(level, near, strict=True) if on]
+        found = [(height, "edge") for height in at]
+        found += [
+            (height, "soft")
+            for height in soft
+            if low_mm < height < high_mm
+            and all(abs(other - height) >= _SAME_EDGE_MM for other in at)
+        ]
+        far = [rim for rim, on in zip(rims, near, strict=True) if on]
+        found += [(height, "merged") for height in _merged_fronts(at, far)]
+        every.append([*found, (silt_mm + _THIN_CLAY_MM, "thin")])
+    return every
 
 
-def _own_edge(photo: WallFeatures, silt_mm: float) -> float:
+def _own_edge(level: Sequence[tuple[float, float]], silt_mm: float) -> float:
     """Height of the silt's own edge, which the search by grain may have put a little off [mm]."""
-    near = edge_peaks(photo, silt_mm - 2.0, silt_mm + 2.0)
+    near = [edge for edge in level if silt_mm - 2.0 < edge[0] < silt_mm + 2.0]
     return max(near, key=lambda e: e[1])[0] if near else silt_mm
 
 
-def _soft_fronts(
-    photo: WallFeatures, edges_mm: Sequence[float], low_mm: float, high_mm: float
-) -> list[float]:
+def _soft_fronts(photo: WallFeatures) -> list[float]:
     """Find level edges whose colour step turns round from one side of the jar to the other."""
-    z, size = photo.edges_mm, _steps_any_way(photo)
+    size = _steps_any_way(photo)
     reach = round(1.25 / ROW_MM)
-    found = []
-    for i in np.flatnonzero((z > low_mm) & (z < high_mm) & (size > _LEAST_SOFT)):
-        is_peak = size[i] >= size[max(0, i - reach) : i + reach + 1].max()
-        if is_peak and all(abs(at - z[i]) >= _SAME_EDGE_MM for at in edges_mm):
-            found.append(float(z[i]))
-    return found
+    is_peak = (size > _LEAST_SOFT) & (size >= maximum_filter1d(size, 2 * reach + 1))
+    return [float(height) for height in photo.edges_mm[is_peak]]
 
 
 _LEAST_SOFT, _SAME_EDGE_MM = 0.5, 1.5  # CIE Lab, mm
@@ -116,10 +125,10 @@ _MERGED_MM = 2.8  # two edges as near as this are seen as one
 _LEAST_GAP_MM = 0.7
 
 
-def _merged_fronts(jar: Jar, edges_mm: Sequence[float]) -> list[float]:
+def _merged_fronts(edges_mm: Sequence[float], rims_mm: Sequence[float]) -> list[float]:
     """Give the front edges of surfaces seen so flat that they and their far rims are one edge."""
     found = []
-    for height, rim in zip(edges_mm, far_rim_mm(jar, np.array(edges_mm)).tolist(), strict=True):
+    for height, rim in zip(edges_mm, rims_mm, strict=True):
         gap = rim - height
         apart = not any(0.3 < height - other < gap + 1.0 for other in edges_mm)
         if _LEAST_GAP_MM < gap < _MERGED_MM and apart:

@@ -31,6 +31,7 @@ _ENDS = 4.0  # rows of unlikeness below some place without which the deposit goe
 _CLEAR_MM = 0.9  # so far from the foot another edge stands apart from it
 _DISSENT = 12.0  # rows of likeness beyond which a block's dissent counts no more
 _AGREE_MM, _NEAR_MM = 0.5, 0.8  # blocks agree within the first, and are asked within the second
+_LOOKED_AT_ABOVE = 12  # rows above a foot's that its steps and its deposit are taken from
 _GLASS_MM, _BANDS = 4.0, 2.0  # so far below, lightness in glass goes up and down by so much
 
 
@@ -76,9 +77,11 @@ def find_foot(photo: WallFeatures, first_top_mm: float) -> Foot | None:
     at = np.flatnonzero((z > _LOWEST_MM) & (z < low + _OVER_REFERENCE_MM))
     if len(reference) < 3 or len(at) < 3:
         return None
-    likeness = _likeness(photo, reference)
-    steps = _steps(photo.colour, at)
-    under = _under(likeness, photo.colour, at)
+    rows = slice(int(max(reference[-1] + 1, at[-1])) + _LOOKED_AT_ABOVE)
+    colour = photo.colour[:, rows]
+    likeness = _likeness(photo.speckle[:, rows], colour, reference)
+    steps = _steps(colour, at)
+    under = _under(likeness, colour, at)
     score = _over(likeness, at, int(reference[-1]) + 1) + under
     score += _FOR_STEP * steps - _FOR_STEP_ABOVE * _most_above(steps)
     ends = under.max(axis=1) > _ENDS
@@ -98,17 +101,18 @@ def _has_bands(light: Array) -> bool:
     return bool(there_and_back > _BANDS)
 
 
-def _likeness(photo: WallFeatures, reference: Rows) -> Array:
+def _likeness(speckle: Array, colour: Array, reference: Rows) -> Array:
     """How much each row of each block is speckled as the deposit is, -1 to 1."""
-    speckle = np.log(_smooth(photo.speckle) + 0.05) - np.log(_smooth(photo.colour[..., 0]) + 2.0)
+    speckle = np.log(_smooth(speckle) + 0.05) - np.log(_smooth(colour[..., 0]) + 2.0)
     level = np.median(speckle[:, reference], axis=1, keepdims=True)
     return np.asarray(np.clip((speckle - level + _LESS_SPECKLED) / _SOFTLY, -1.0, 1.0))
 
 
 def _smooth(rows: Array) -> Array:
     """Mean of three rows."""
-    padded = np.pad(rows, ((0, 0), (1, 1)), mode="edge")
-    return np.asarray((padded[:, :-2] + padded[:, 1:-1] + padded[:, 2:]) / 3)
+    at = np.arange(rows.shape[1])
+    below, above = np.maximum(at - 1, 0), np.minimum(at + 1, at[-1])
+    return np.asarray((rows[:, below] + rows + rows[:, above]) / 3)
 
 
 def _run(values: Array) -> Array:
@@ -129,7 +133,8 @@ def _under(likeness: Array, colour: Array, at: Rows) -> Array:
     total = np.zeros(above.shape[:2])
     for back in range(1, round(_UNDER_MM / ROW_MM) + 1):
         rows = np.maximum(at - back, 0)
-        apart = np.linalg.norm(colour[:, rows] - above, axis=2)
+        off = colour[:, rows] - above
+        apart = np.sqrt((off * off).sum(axis=2))
         total -= np.minimum(likeness[:, rows], np.clip(1 - apart / _OTHER_COLOUR, -1.0, 1.0))
     return total
 

@@ -371,7 +371,7 @@ _GLOSS = 0.2  # log units by which a glossy spot is lighter than the wall beside
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Part:
+class _LinePart:
     """A part of a line, with what it is held against others by."""
 
     bins: Bins
@@ -381,8 +381,8 @@ class _Part:
 
 def _joined(parts: Sequence[Bins]) -> list[Bins]:
     """Join the parts into which a glossy spot or thin ink breaks a line, along it or lengthwise."""
-    groups: list[list[_Part]] = []
-    for part in (_Part(bins, bins.hue, bins.thick_mm) for bins in parts):
+    groups: list[list[_LinePart]] = []
+    for part in (_LinePart(bins, bins.hue, bins.thick_mm) for bins in parts):
         is_near = [any(_belongs(part, other) for other in group) for group in groups]
         near = [p for group, on in zip(groups, is_near, strict=True) if on for p in group]
         groups = [group for group, on in zip(groups, is_near, strict=True) if not on]
@@ -390,7 +390,7 @@ def _joined(parts: Sequence[Bins]) -> list[Bins]:
     return [_united([part.bins for part in group]) for group in groups]
 
 
-def _belongs(part: _Part, other: _Part) -> bool:
+def _belongs(part: _LinePart, other: _LinePart) -> bool:
     """Whether two parts are of one line: near, and of the same ink."""
     left, right = part.bins, other.bins
     if left.arc_mm[0] >= right.arc_mm[0]:

@@ -42,6 +42,7 @@ _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
 _CLEAR_COST = 1.1  # the same above settled clay: the deposit's surface, clear water
 _ROW_CAP = 5.0
 _WAYS_APART_MM, _MOST_WAYS, _MOST_COST = 2.5, 60, 80.0  # ways that are handed on to be weighed
+_FARTHEST_MM = 6.0  # of what places a boundary
 _SEARCH_BINS = 220  # deposits are looked for up to 110 mm
 _EDGE_SD_MM = (
     0.23  # what the edge of a deposit means to a quarter of a millimetre, seen on rendered jars
@@ -89,13 +90,15 @@ def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
     sand = np.minimum.accumulate(prefix[::-1], axis=0)[::-1]
     tail = np.minimum.accumulate(_smooth_tail(prefix, settled), axis=0)
     bins = prefix.shape[1] - 1
-    cost = np.full((bins + 1, bins + 1), np.inf)
+    cost = np.full((bins + 1, bins + 1), 1e6)
     high, low = _gap(noise, 0.3), 2
-    each = np.empty_like(cost)
-    for i in range(low, len(_LEVELS) - high):
-        np.add((sand[i + high] - prefix[i])[:, None], prefix[i] + tail[i - low], out=each)
-        np.minimum(cost, each, out=cost)
-    cost[np.tril_indices(bins + 1, 1)] = 1e6
+    last = len(_LEVELS) - high  # of the silt's levels
+    of_sand = (sand[low + high :] - prefix[low:last]).T.copy()
+    of_silt = prefix[low:last] + tail[: last - low]
+    each = np.empty_like(of_silt)
+    for at in range(bins - 1):  # row by row: only what lies above the sand, and that at once
+        pairs = np.add(of_silt[:, at + 2 :], of_sand[at][:, None], out=each[:, at + 2 :])
+        np.minimum.reduce(pairs, axis=0, out=cost[at, at + 2 :])
     return cost
 
 
@@ -239,25 +242,31 @@ class _Windows:
     span: Rows
 
 
-def _crossings(features: Array, z: Array, rows: _Windows) -> tuple[Array, Array]:
+def _crossings(features: Array, z: Array, rows: _Windows) -> Array:
     """Where features cross from one side to the other in each block, and step over noise.
 
     Features (blocks, rows, n) are projected on Fisher's discriminant of the two sides; the crossing
-    is the split that best halves the transition, so a soft edge is read at its middle.
+    is the split that best halves the transition, so a soft edge is read at its middle. Heights and
+    steps by all features, by all but the last, and by the last: (blocks, 3) each, side by side.
     """
     below, above = features[:, rows.low], features[:, rows.high]
     under, over = (median_of(np.moveaxis(side, 1, 0)) for side in (below, above))
     rest = np.concatenate([below - under[:, None], above - over[:, None]], axis=1)
     spread = np.swapaxes(rest, 1, 2) @ rest / rest.shape[1]
-    spread += 0.01 * np.eye(features.shape[2])
+    last = features.shape[2] - 1
+    spread += 0.01 * np.eye(last + 1)
     gap = (over - under)[..., None]
-    weights = np.linalg.solve(spread, gap)
-    step2 = np.maximum((np.swapaxes(weights, 1, 2) @ gap)[:, 0, 0], 1e-12)
+    weights = np.zeros((*spread.shape[:2], 3))
+    for i, own in enumerate((slice(None), slice(last), slice(last, None))):
+        weights[:, own, i] = np.linalg.solve(spread[:, own, own], gap[:, own])[..., 0]
+    step2 = np.maximum((weights * gap).sum(axis=1), 1e-12)
     middle = ((under + over) / 2)[:, None]
-    signal = ((features[:, rows.span] - middle) @ weights)[..., 0] / step2[:, None]
-    cost = np.cumsum(np.clip(signal, -0.5, 0.5), axis=1)
-    split = np.concatenate([np.zeros((len(cost), 1)), cost], axis=1).argmin(axis=1)
-    return z[rows.span][0] - ROW_MM / 2 + ROW_MM * split, np.sqrt(step2)
+    signal = ((features[:, rows.span] - middle) @ weights) / step2[:, None]
+    cost = np.zeros((len(signal), signal.shape[1] + 1, 3))
+    np.cumsum(signal.clip(-0.5, 0.5), axis=1, out=cost[:, 1:])
+    return np.concatenate(
+        [z[rows.span][0] - ROW_MM / 2 + ROW_MM * cost.argmin(axis=1), np.sqrt(step2)], axis=1
+    )
 
 
 def place(
@@ -281,30 +290,35 @@ def place(
     below_mm, above_mm : float
         Neighbouring boundaries, which are kept out [mm].
     """
-    z = photo.z_mm
+    rows_near = slice(
+        *np.searchsorted(photo.z_mm, [near_mm - _FARTHEST_MM, near_mm + _FARTHEST_MM])
+    )
+    z = photo.z_mm[rows_near]
     low, high = _sides(z, near_mm, below_mm, above_mm)
     bottom, top = max(below_mm + 0.3, near_mm - reach_mm), min(above_mm - 0.3, near_mm + reach_mm)
     rows = _Windows(low, high, _window(z, bottom, top))
     if min(low.sum(), high.sum()) < 2 or rows.span.sum() < 4:
         return None
-    both = np.concatenate([photo.colour, photo.grain[..., None]], axis=2)
-    votes = [*_crossings(both, z, rows), *_crossings(photo.colour, z, rows)]
-    votes += _crossings(photo.grain[..., None], z, rows)
-    return _combine(layer, np.stack(votes, axis=1))
+    colour, grain = photo.colour[:, rows_near], photo.grain[:, rows_near]
+    both = np.concatenate([colour, grain[..., None]], axis=2)
+    return _combine(layer, _crossings(both, z, rows))
 
 
 def _combine(layer: int, votes: Array) -> Boundary:
-    """Join the votes of the blocks: columns are (height, step) by both cues, colour, grain."""
+    """Join the votes of the blocks: heights by both cues, colour and grain, then their steps."""
     heights = {}
-    for name, column in (("both", 0), ("colour", 2), ("grain", 4)):
-        weight = np.minimum(votes[:, column + 1], 8.0) ** 2
+    for column, name in enumerate(("both", "colour", "grain")):
+        weight = np.minimum(votes[:, column + 3], 8.0) ** 2
         centre = float(median_of(votes[:, column]))
         weight = weight * (np.abs(votes[:, column] - centre) < 1.2)
-        heights[name] = float(np.average(votes[:, column], weights=weight + 1e-9))
-    contrast = float(median_of(votes[:, 1]))
+        weight += 1e-9
+        heights[name] = float((votes[:, column] * weight).sum() / weight.sum())
+    contrast = float(median_of(votes[:, 3]))
     spread = float(np.std(votes[:, 0]))
     sd = float(np.hypot(_EDGE_SD_MM + _FAINT_MM / max(contrast, 0.5), spread / np.sqrt(len(votes))))
-    uneven = float(np.subtract(*np.percentile(votes[:, 0], [95, 5])))
+    last = len(votes) - 1
+    ends = np.interp([0.05 * last, 0.95 * last], np.arange(last + 1), np.sort(votes[:, 0]))
+    uneven = float(ends[1] - ends[0])
     return Boundary(
         LAYERS[layer], heights["both"], sd, heights["colour"], heights["grain"], contrast, uneven
     )

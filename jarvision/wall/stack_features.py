@@ -337,13 +337,17 @@ def _unevenness(view: LastView, silt_mm: Array, clay_mm: Array) -> Array:
     """How much the picture under the clay's top changes from height to height, each block apart."""
     first = np.searchsorted(view.last.z_mm, silt_mm + 0.8)
     last = np.searchsorted(view.last.z_mm, clay_mm - 0.5)
+    channels = np.ascontiguousarray(np.moveaxis(view.last.colour, 2, 0))  # rows last: quick to sort
 
     def measured(first: int, last: int) -> float:
         if last - first < 8:
             return 0.0
-        colour = view.last.colour[:, first:last:_EVERY_ROW]
-        off = _size(colour - median_of(np.moveaxis(colour, 1, 0))[:, None])
-        return math.log(0.3 + float(median_of(off.mean(axis=1))))
+        colour = channels[..., first:last:_EVERY_ROW]
+        ranked, half = np.sort(colour, axis=2), colour.shape[2] // 2
+        off = colour - ((ranked[..., half] + ranked[..., -half - 1]) / 2)[..., None]
+        off *= off
+        apart = np.sqrt(off[0] + off[1] + off[2])
+        return math.log(0.3 + float(median_of(apart.mean(axis=1))))
 
     return _of_each(first, last, measured)
 

@@ -92,10 +92,13 @@ def weigh_stacks(
 
 def hypotheses(view: LastView, ways: Sequence[CoarsePlace]) -> list[Stack]:
     """Give every stack that is worth weighing."""
+    silts_mm = list(dict.fromkeys(way.silt_mm for way in ways))
+    edges = clay_edges(view.last, view.jar, silts_mm, view.water_mm)
+    over = dict(zip(silts_mm, edges, strict=True))
     return [
         Stack(way.sand_mm, way.silt_mm, height, way.cost, kind)
         for way in ways
-        for height, kind in clay_edges(view.last, view.jar, way.silt_mm, view.water_mm)
+        for height, kind in over[way.silt_mm]
     ]
 
 
@@ -111,14 +114,16 @@ def view_for(
 def _ranked(stacks: Sequence[Stack], odds: Array) -> list[StackOdds]:
     """Join hypotheses that mean the same edges, and order them by their odds."""
     tops = np.array([(s.sand_mm, s.silt_mm, s.clay_mm) for s in stacks])
+    same = np.ones((len(odds), len(odds)), dtype=bool)
+    for at, apart_mm in zip(tops.T, _SAME_MM, strict=True):
+        same &= np.abs(at[:, None] - at) < apart_mm
     left = np.ones(len(odds), dtype=bool)
     found: list[StackOdds] = []
     while left.any() and len(found) < 6:
-        near = (np.abs(tops[:, None] - tops[None, left]) < _SAME_MM).all(axis=2)
-        mass = np.where(left, near @ odds[left], 0.0)
+        mass = np.where(left, same @ (odds * left), 0.0)
         # the likeliest of those that mean the same stands for them
         best = int(np.argmax(mass + 1e-3 * odds * left))
-        group = left & (np.abs(tops - tops[best]) < _SAME_MM).all(axis=1)
+        group = left & same[best]
         top = int(np.argmax(np.where(group, odds, -1.0)))
         total = float(odds[group].sum())
         if found and total < _LEAST_ODDS:

@@ -135,80 +135,98 @@ def _joined(lines: _Lines, at_mm: float) -> float:
 
 def water_features(photos: Sequence[WallFeatures], lines: _Lines, deposit_mm: float) -> Array:
     """Measure every candidate -> (candidates, len(NAMES))."""
-    found = []
-    for at in lines.at_mm:
-        each: dict[bool, list[list[float]]] = {True: [], False: []}
-        for photo, peaks in zip(photos, lines.peaks, strict=True):
-            each[photo.settled == 3].append(_seen(photo, peaks, float(at), deposit_mm))
-        cloudy = np.mean(each[False], axis=0) if each[False] else np.zeros(7)
-        last = np.mean(each[True], axis=0) if each[True] else np.zeros(7)
-        alone = 0.0 if each[False] else 1.0
-        found.append(
-            [
-                cloudy[0],
-                last[0],
-                cloudy[1],
-                alone * last[1],
-                cloudy[2],
-                last[2],
-                cloudy[3],
-                last[3],
-                cloudy[4],
-                cloudy[5],
-                -((max(at - 125.0, 0.0) / 15.0) ** 2),
-                -at / 20.0,
-                0.0,
-                -max(_FILLED_MM - at, 0.0) / 20.0,
-                cloudy[6],
-            ]
-        )
-    table = np.array(found)
+    at = lines.at_mm
+    each: dict[bool, list[Array]] = {True: [], False: []}
+    for photo, peaks in zip(photos, lines.peaks, strict=True):
+        each[photo.settled == 3].append(_seen(photo, peaks, at, deposit_mm))
+    cloudy, last = (
+        np.mean(each[settled], axis=0) if each[settled] else np.zeros((len(at), 7))
+        for settled in (False, True)
+    )
+    alone = 0.0 if each[False] else 1.0
+    table = np.stack(
+        [
+            cloudy[:, 0],
+            last[:, 0],
+            cloudy[:, 1],
+            alone * last[:, 1],
+            cloudy[:, 2],
+            last[:, 2],
+            cloudy[:, 3],
+            last[:, 3],
+            cloudy[:, 4],
+            cloudy[:, 5],
+            -((np.maximum(at - 125.0, 0.0) / 15.0) ** 2),
+            -at / 20.0,
+            np.zeros(len(at)),
+            -np.maximum(_FILLED_MM - at, 0.0) / 20.0,
+            cloudy[:, 6],
+        ],
+        axis=1,
+    )
     strong = np.flatnonzero(table[:, 0] + table[:, 1] > 0.6 * (table[:, 0] + table[:, 1]).max())
     table[strong[0], NAMES.index("first_strong")] = 1.0
     return table
 
 
-def _seen(photo: WallFeatures, peaks: Array, at_mm: float, deposit_mm: float) -> list[float]:
-    """Measure a line in a photo: edge, unrest, foam, step, likeness below, above, all along."""
-    near = np.abs(peaks[:, 0] - at_mm) < _SAME_MM
-    edge = float(peaks[near, 1].max()) if near.any() else 0.0
-    under = (peaks[:, 0] > deposit_mm + 10.0) & (peaks[:, 0] < at_mm - _FOAM_MM - 1.0)
-    unrest = float(np.log1p(peaks[under, 1]).sum())
-    foam = _level(photo, at_mm - 5.0, at_mm - 0.3) - _level(photo, deposit_mm + 5.0, at_mm - 12.0)
-    low = _colour(photo, at_mm - 15.0, at_mm - 10.0)
-    high = _colour(photo, at_mm + 2.0, at_mm + 6.0)
-    inside = _colour(photo, deposit_mm + 8.0, deposit_mm + 16.0)
-    return [
-        math.log(0.3 + min(edge, 20.0)),
-        -unrest,
-        float(np.clip(foam, -1.5, 2.0)),
-        math.log(1.0 + float(np.linalg.norm(median_of(high - low)))),
-        -math.log(1.0 + float(np.linalg.norm(median_of(low - inside)))),
-        math.log(1.0 + float(np.linalg.norm(median_of(high - inside)))),
-        -math.log(1.0 + _strangest(photo, inside, deposit_mm + 8.0, at_mm - _FOAM_MM)),
-    ]
+def _seen(photo: WallFeatures, peaks: Array, at_mm: Array, deposit_mm: float) -> Array:
+    """Measure lines in a photo: edge, unrest, foam, step, likeness below, above, all along.
+
+    (lines, 7)
+    """
+    peak_mm, size = peaks.T
+    near = np.abs(peak_mm - at_mm[:, None]) < _SAME_MM
+    edge = np.where(near, size, 0.0).max(axis=1, initial=0.0)
+    under = (peak_mm > deposit_mm + 10.0) & (peak_mm < at_mm[:, None] - _FOAM_MM - 1.0)
+    unrest = np.where(under, np.log1p(size), 0.0).sum(axis=1)
+    water = _level(photo, np.full_like(at_mm, deposit_mm + 5.0), at_mm - 12.0)
+    foam = _level(photo, at_mm - 5.0, at_mm - 0.3) - water
+    run = np.zeros((photo.colour.shape[0], photo.colour.shape[1] + 1, 3))
+    np.cumsum(photo.colour, axis=1, out=run[:, 1:])
+    low, high = (
+        _colour(photo, run, at_mm + below, at_mm + above)
+        for below, above in ((-15.0, -10.0), (2.0, 6.0))
+    )
+    inside = _colour(photo, run, np.array([deposit_mm + 8.0]), np.array([deposit_mm + 16.0]))
+    strange = _strangest(photo, run, inside, deposit_mm + 8.0, at_mm - _FOAM_MM)
+    return np.stack(
+        [
+            np.log(0.3 + np.minimum(edge, 20.0)),
+            -unrest,
+            foam.clip(-1.5, 2.0),
+            np.log(1.0 + np.linalg.norm(median_of(high - low), axis=1)),
+            -np.log(1.0 + np.linalg.norm(median_of(low - inside), axis=1)),
+            np.log(1.0 + np.linalg.norm(median_of(high - inside), axis=1)),
+            -np.log(1.0 + strange),
+        ],
+        axis=1,
+    )
 
 
-def _strangest(photo: WallFeatures, inside: Array, low_mm: float, high_mm: float) -> float:
-    """Tell how far the picture gets from a colour between two heights [CIE Lab]."""
+def _strangest(
+    photo: WallFeatures, run: Array, inside: Array, low_mm: float, high_mm: Array
+) -> Array:
+    """Tell how far the picture gets from a colour between one height and others [CIE Lab]."""
     per = round(4.0 / ROW_MM)
-    first, last = np.searchsorted(photo.z_mm, [low_mm, high_mm])
-    count = (last - first) // per
-    if count < 1:
-        return 0.0
-    rows = photo.colour[:, first : first + count * per]
-    each = rows.reshape(len(rows), count, per, 3).mean(axis=2) - inside[:, None]
-    return float(np.linalg.norm(median_of(each), axis=1).max())
+    first = int(np.searchsorted(photo.z_mm, low_mm))
+    counts = (np.searchsorted(photo.z_mm, high_mm) - first) // per
+    most = max(int(counts.max()), 0)
+    ends = run[:, first : first + most * per + 1 : per]
+    off = np.linalg.norm(median_of(np.diff(ends, axis=1) / per - inside), axis=1)
+    farthest = np.concatenate([[0.0], np.maximum.accumulate(off)])
+    return np.asarray(farthest[np.maximum(counts, 0)])
 
 
-def _level(photo: WallFeatures, low_mm: float, high_mm: float) -> float:
-    """Mean log grain between two heights."""
-    rows = (photo.bins_mm > low_mm) & (photo.bins_mm < high_mm)
-    return float(photo.level[rows].mean()) if rows.any() else 0.0
+def _level(photo: WallFeatures, low_mm: Array, high_mm: Array) -> Array:
+    """Mean log grain between heights, (heights,); 0 where there is none."""
+    first = np.searchsorted(photo.bins_mm, low_mm, side="right")
+    last = np.maximum(np.searchsorted(photo.bins_mm, high_mm), first)
+    run = np.concatenate([[0.0], np.cumsum(photo.level)])
+    return np.asarray((run[last] - run[first]) / np.maximum(last - first, 1))
 
 
-def _colour(photo: WallFeatures, low_mm: float, high_mm: float) -> Array:
-    """Mean colour of each block between two heights, (blocks, 3)."""
-    first, last = np.searchsorted(photo.z_mm, [low_mm, high_mm])
-    first = min(first, len(photo.z_mm) - 1)
-    return np.asarray(photo.colour[:, first : max(last, first + 1)].mean(axis=1))
+def _colour(photo: WallFeatures, run: Array, low_mm: Array, high_mm: Array) -> Array:
+    """Mean colour of each block between heights, (blocks, heights, 3), from summed colours."""
+    first = np.minimum(np.searchsorted(photo.z_mm, low_mm), len(photo.z_mm) - 1)
+    last = np.maximum(np.searchsorted(photo.z_mm, high_mm), first + 1)
+    return np.asarray((run[:, last] - run[:, first]) / (last - first)[:, None])
