@@ -7,16 +7,16 @@ that is level from one to the other, and the jar is as wide in all its photos.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
-from typing import TypeAlias, TypeVar
+from typing import Generic, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.strip import Strip
-from jarvision.jar.unmarked import foot_lines
+from jarvision.jar.unmarked import ROUGH_COLUMNS, foot_lines
 from jarvision.jar.unwrap import columns_of
 from jarvision.jar.view_fit import (
     Jar,
@@ -40,6 +40,7 @@ _SQUARE_COST, _UNSEEN_COST = 4.0, 6.0
 _NARROWING_SD = 0.08  # how well a tag's width over its height tells how far it is turned away
 _LEAST_COLUMNS = 40  # of the unrolled wall, to see a foot in
 _SAME_MM, _MOST_APART = 1.0, 20.0  # how well one photo tells the radius, and the most it costs
+_ROUGH = 3.0  # how far a foot's quick look may put a pair off; in 397 feet by 2.7 at most
 _MOST_FOOT = _FOOT_WEIGHT * np.log(400.0)  # the strongest feet of rendered jars reach 102
 
 
@@ -50,6 +51,7 @@ class _Choice:
     scene: Scene
     fit: ViewFit
     cost: float
+    number: int  # its place among the rivals in its picture
 
     @property
     def radius_mm(self) -> float:
@@ -67,10 +69,13 @@ class Rivals:
         one fits well.
     feet : dict
         How strong the foot is under those that were looked at, by their place in `fits`.
+    rough_feet : dict
+        The same from a quick look.
     """
 
     fits: tuple[tuple[Scene, ViewFit], ...]
     feet: dict[int, float] = field(default_factory=dict)
+    rough_feet: dict[int, float] = field(default_factory=dict)
 
 
 def rivals_beside(
@@ -97,9 +102,23 @@ def rivals_beside(
     paired = [f.cost for s, f in zip(pairs, rounds, strict=True) if len(s.walls) == 2]
     if paired and min(paired) <= enough and not scene.strip.bent:
         return Rivals(tuple(zip(pairs, rounds, strict=True)))
-    squares = fit_views(pairs, square=True)
-    pairs = [replace(pair, as_square=fit) for pair, fit in zip(pairs, squares, strict=True)]
-    return Rivals(tuple(zip(2 * pairs, rounds + squares, strict=True)))
+    squares = _squares(pairs, enough)
+    for i, fit in squares.items():
+        pairs[i] = replace(pairs[i], as_square=fit)
+    as_squares = ((pairs[i], fit) for i, fit in squares.items())
+    return Rivals((*zip(pairs, rounds, strict=True), *as_squares))
+
+
+def _squares(pairs: Sequence[Scene], enough: float) -> dict[int, ViewFit]:
+    """Fit square jars, to one wall alone only where they fit no two of them well."""
+    both = [i for i, pair in enumerate(pairs) if len(pair.walls) == 2]
+    one = [i for i, pair in enumerate(pairs) if len(pair.walls) < 2]
+    found: dict[int, ViewFit] = {}
+    for some in (both, one):
+        if some and not any(fit.cost <= enough for fit in found.values()):
+            fits = fit_views([pairs[i] for i in some], square=True)
+            found |= dict(zip(some, fits, strict=True))
+    return found
 
 
 def choose_walls(
@@ -130,10 +149,20 @@ def choose_walls(
     convincing = [_convincing(scene) for scene in scenes.values()] if alone else []
     if alone and all(convincing):
         return {key: s for key, s in zip(scenes, convincing, strict=True) if s is not None}
+    found = {key: rivals_of(key) for key in scenes}
     several = len(scenes) > 1
-    choices = {key: _choices(pictures[key], rivals_of(key), several=several) for key in scenes}
-    best = min((_together(choices, square=square) for square in (False, True)), key=lambda c: c[0])
-    return {key: choice.scene for key, choice in best[1].items()}
+
+    def weighed() -> list[_Weighed[Key]]:
+        return _weighed({k: _choices(pictures[k], found[k], several=several) for k in scenes})
+
+    shapes = weighed()
+    most = float(shapes[0].totals.min()) + _ROUGH
+    close = {k: set().union(*(shape.within(k, most) for shape in shapes)) for k in scenes}
+    if any(len(numbers) > 1 for numbers in close.values()):
+        for key, numbers in close.items():
+            _look_closely(pictures[key], found[key], numbers)
+        shapes = weighed()
+    return {key: choice.scene for key, choice in shapes[0].best().items()}
 
 
 def _convincing(scene: Scene) -> Scene | None:
@@ -230,7 +259,7 @@ def _choices(bgr: Picture, rivals: Rivals, *, several: bool) -> list[_Choice]:
 
     A foot is looked for where it may decide, other photos of the jar being there or not.
     """
-    fits, feet = rivals.fits, rivals.feet
+    fits, feet, rough = rivals.fits, rivals.feet, rivals.rough_feet
     # tags may be printed or focused a little off; that counts against all pairs alike
     enough = fits[0][0].strip.corners_px.size / 2
     usual = max(1.0, min(fit.cost for _, fit in fits) / enough)
@@ -241,18 +270,26 @@ def _choices(bgr: Picture, rivals: Rivals, *, several: bool) -> list[_Choice]:
         # else no foot could make up for it: other photos choose between radii, and by shape
         rival = best[fit.square] + _MOST_APART if several else min(best.values())
         if cost - _MOST_FOOT <= rival:
-            if i not in feet:
-                feet[i] = _foot(bgr, jar_of(fit, scene))
-            cost -= _FOOT_WEIGHT * np.log(max(feet[i], 1.0))
+            if i not in feet and i not in rough:
+                rough[i] = _foot(bgr, jar_of(fit, scene), every=ROUGH_COLUMNS)
+            cost -= _FOOT_WEIGHT * np.log(max(feet.get(i, rough.get(i, 0.0)), 1.0))
         best[fit.square] = min(best[fit.square], cost)
-        found.append((i, _Choice(scene, fit, float(cost))))
-    return [choice for _, choice in sorted(found, key=lambda f: f[0])]
+        found.append(_Choice(scene, fit, float(cost), i))
+    return sorted(found, key=lambda choice: choice.number)
 
 
-def _foot(bgr: Picture, jar: Jar) -> float:
+def _foot(bgr: Picture, jar: Jar, *, every: int = 1) -> float:
     """Strength of the lines of a jar's foot between its walls; 0 where too little is seen."""
     seen = len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS
-    return foot_lines(bgr, jar)[0] if seen else 0.0
+    return foot_lines(bgr, jar, every=every)[0] if seen else 0.0
+
+
+def _look_closely(bgr: Picture, rivals: Rivals, numbers: Collection[int]) -> None:
+    """See how strong the feet of some rivals are in all columns."""
+    for i in numbers:
+        if i not in rivals.feet:
+            scene, fit = rivals.fits[i]
+            rivals.feet[i] = _foot(bgr, jar_of(fit, scene))
 
 
 def _cost(scene: Scene, fit: ViewFit, usual: float) -> float:
@@ -262,20 +299,55 @@ def _cost(scene: Scene, fit: ViewFit, usual: float) -> float:
     return float(cost + _radius_cost(fit.radius_mm))
 
 
-def _together(
-    choices: Mapping[Key, Sequence[_Choice]], *, square: bool
-) -> tuple[float, dict[Key, _Choice]]:
-    """Choose for each photo so that the jar is as wide in all -> cost and choices."""
-    own = {key: [c for c in found if c.fit.square == square] for key, found in choices.items()}
-    if not all(own.values()):  # round views fitted so well that no square one was tried
-        return np.inf, {}
-    tries = []
-    for radius_mm in [c.radius_mm for found in own.values() for c in found]:
-        costs = {key: [c.cost + _apart_cost(c, radius_mm) for c in own[key]] for key in own}
-        best = {key: own[key][int(np.argmin(cost))] for key, cost in costs.items()}
-        tries.append((sum(min(cost) for cost in costs.values()), best))
-    return min(tries, key=lambda t: t[0])
+@dataclass(frozen=True, slots=True, eq=False)
+class _Weighed(Generic[Key]):
+    """All pairs of one shape, each photo's held against radii that the jar may have.
+
+    Attributes
+    ----------
+    own : dict of list of _Choice
+        By photo.
+    costs : dict of (radii, choices) array
+        What speaks against each choice where the jar has each of the radii.
+    totals : (radii,) array
+        What speaks against the best choices of all photos together.
+    """
+
+    own: dict[Key, list[_Choice]]
+    costs: dict[Key, Array]
+    totals: Array
+
+    @classmethod
+    def of(cls, choices: Mapping[Key, Sequence[_Choice]], *, square: bool) -> _Weighed[Key]:
+        """Weigh choices so that the jar is as wide in all photos."""
+        own = {key: [c for c in found if c.fit.square == square] for key, found in choices.items()}
+        if not all(own.values()):  # round views fitted so well that no square one was tried
+            return cls({}, {}, np.full(1, np.inf))
+        radii = {key: np.array([c.radius_mm for c in found]) for key, found in own.items()}
+        tried = np.concatenate(list(radii.values()))[:, None]
+        costs = {
+            key: np.array([c.cost for c in found])
+            + np.minimum(0.5 * ((radii[key] - tried) / _SAME_MM) ** 2, _MOST_APART)
+            for key, found in own.items()
+        }
+        return cls(own, costs, np.sum([cost.min(axis=1) for cost in costs.values()], axis=0))
+
+    def best(self) -> dict[Key, _Choice]:
+        """Give the best choice for each photo."""
+        at = int(self.totals.argmin())
+        return {key: found[int(self.costs[key][at].argmin())] for key, found in self.own.items()}
+
+    def within(self, key: Key, most: float) -> set[int]:
+        """Numbers of a photo's choices against which no more than so much speaks."""
+        if key not in self.own:
+            return set()
+        costs = self.costs[key]
+        all_told = (self.totals - costs.min(axis=1))[:, None] + costs
+        near = np.flatnonzero(all_told.min(axis=0) <= most)
+        return {self.own[key][i].number for i in near}
 
 
-def _apart_cost(choice: _Choice, radius_mm: float) -> float:
-    return min(0.5 * ((choice.radius_mm - radius_mm) / _SAME_MM) ** 2, _MOST_APART)
+def _weighed(choices: Mapping[Key, Sequence[_Choice]]) -> list[_Weighed[Key]]:
+    """Weigh round and square choices, the better of them first."""
+    both = [_Weighed.of(choices, square=square) for square in (False, True)]
+    return sorted(both, key=lambda shape: float(shape.totals.min()))

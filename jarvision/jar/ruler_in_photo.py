@@ -89,15 +89,17 @@ def ruler_beside(
     combs : Combs, optional
         Of the picture, where they were looked for already.
     """
-    grey = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    rows, columns, width = _around(jar, grey.shape)
+    rows, columns, width = _around(jar, bgr.shape[:2])
     if rows.stop - rows.start < _SEGMENT_PX:
         return None
     look = ruler_in or partial(find_upright_ruler, unit=unit)
     whole = look(bgr)
-    found = [] if whole is None else [_by_ruler(jar.view, whole.scale, whole.at_px)]
-    may_stand = not found and (combs or combs_of(grey)).may_stand_in(rows, columns)
-    for first, last in _comb_columns(grey[rows, columns], width) if may_stand else ():
+    if whole is not None:
+        return _likely([_by_ruler(jar.view, whole.scale, whole.at_px)])
+    if not (combs or combs_of(_grey(bgr))).may_stand_in(rows, columns):
+        return None
+    grey, found = _grey(bgr), []
+    for first, last in _comb_columns(grey[rows, columns], width):
         for beside in (_PATCH_WIDTHS * width).astype(int):
             low = max(columns.start + first - int(beside), 0)
             patch = grey[rows, low : columns.start + last + int(beside)]
@@ -108,8 +110,17 @@ def ruler_beside(
             at = (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
             found.append(_by_ruler(jar.view, ruler, at))
             break
+    return _likely(found)
+
+
+def _likely(found: Sequence[RulerFound]) -> RulerFound | None:
+    """Take the surest of what a jar's width can be."""
     likely = [f for f in found if _LIKELY_RADIUS_MM[0] < f.radius_mm < _LIKELY_RADIUS_MM[1]]
     return min(likely, key=lambda f: f.relative_sd, default=None)
+
+
+def _grey(bgr: Picture) -> Grey:
+    return np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 _BODY_LAB, _BODY_PX = 9.0, 6  # a ruler's body is of one colour; kept so clear of its edges
@@ -179,11 +190,10 @@ def find_upright_ruler(
     combs : Combs, optional
         Of the picture, where they were looked for already.
     """
-    grey = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    rows, columns = (slice(0, size) for size in grey.shape)
-    if not (combs or combs_of(grey)).may_stand_in(rows, columns):
+    rows, columns = (slice(0, size) for size in bgr.shape[:2])
+    if not (combs or combs_of(_grey(bgr))).may_stand_in(rows, columns):
         return None
-    width = 0.35 * grey.shape[1]
+    grey, width = _grey(bgr), 0.35 * bgr.shape[1]
     for first, last in _comb_columns(grey, width):
         for beside in (_PATCH_WIDTHS * width).astype(int):
             low = max(first - int(beside), 0)
@@ -262,7 +272,7 @@ class Combs:
 
     Attributes
     ----------
-    lines : (segments, frequencies, columns) array
+    lines : (segments, columns, frequencies) array
         How much each frequency stands out over those around it.
     """
 
@@ -273,7 +283,7 @@ class Combs:
         step = _SEGMENT_PX // 2
         first, last = (rows.start + step // 2) // step, (rows.stop + step // 2) // step - 1
         across = slice(columns.start // _NARROW, -(-columns.stop // _NARROW))
-        lines = self.lines[first : max(last, first + 1), :, across]
+        lines = self.lines[first : max(last, first + 1), across]
         return bool(lines.size and (_comb_score(lines) > _LIKE_COMB).any())
 
 
@@ -285,28 +295,31 @@ def combs_of(grey: Grey) -> Combs:
 
 
 def _comb_lines(grey: cv2.typing.MatLike) -> Floats:
-    """How much each frequency stands out in segments of columns, (segments, bins, columns)."""
-    fine = np.clip(np.diff(grey.astype(np.float32), axis=0), -30.0, 30.0)
-    window = np.hanning(_SEGMENT_PX).astype(np.float32)[:, None]
-    starts = range(0, len(fine) - _SEGMENT_PX + 1, _SEGMENT_PX // 2)
-    found = np.empty((len(starts), _BINS.stop - _BINS.start, fine.shape[1]), np.float32)
+    """How much each frequency stands out in segments of columns, (segments, columns, bins)."""
+    light = cv2.transpose(grey).astype(np.float32)  # columns lie in memory as they are read
+    fine = np.clip(np.diff(light, axis=1), -30.0, 30.0)
+    window = np.hanning(_SEGMENT_PX).astype(np.float32)
+    starts = range(0, fine.shape[1] - _SEGMENT_PX + 1, _SEGMENT_PX // 2)
+    found = np.empty((len(starts), len(fine), _BINS.stop - _BINS.start), np.float32)
+    real, imaginary = (slice(2 * _BINS.start - i, 2 * _BINS.stop - i, 2) for i in (1, 0))
     for lines, start in zip(found, starts, strict=True):
-        tapered = fine[start : start + _SEGMENT_PX] * window
-        lines[:] = _standing_out(np.abs(np.fft.rfft(tapered, axis=0)[_BINS]))
+        # many times quicker than numpy's; real and imaginary parts stand in turns
+        waves = cv2.dft(fine[:, start : start + _SEGMENT_PX] * window, flags=cv2.DFT_ROWS)
+        lines[:] = _standing_out(cv2.magnitude(waves[:, real], waves[:, imaginary]))
     return found
 
 
 def _comb_score(lines: Floats) -> Floats:
     """How much the strongest comb stands out in each column."""
     if not len(lines):
-        return np.zeros(lines.shape[2], np.float32)
-    return np.asarray(lines.mean(axis=0).max(axis=0))
+        return np.zeros(lines.shape[1], np.float32)
+    return np.asarray(lines.mean(axis=0).max(axis=1))
 
 
 def _standing_out(lines: cv2.typing.MatLike) -> Floats:
-    """Amplitudes (frequency, column) over those around them, a line's neighbours counted in."""
-    around = cv2.blur(lines, (1, 25), borderType=cv2.BORDER_REFLECT) + np.float32(1.0)
-    return np.minimum(cv2.dilate(lines, np.ones((3, 1), np.uint8)) / around, np.float32(8.0))
+    """Amplitudes (column, frequency) over those around them, a line's neighbours counted in."""
+    around = cv2.blur(lines, (25, 1), borderType=cv2.BORDER_REFLECT) + np.float32(1.0)
+    return np.minimum(cv2.dilate(lines, np.ones((1, 3), np.uint8)) / around, np.float32(8.0))
 
 
 def _by_ruler(view: View, ruler: RulerScale, at_px: tuple[float, float]) -> RulerFound:

@@ -41,12 +41,15 @@ class WallMap:
         Colours as in the photo; kept small, since a class has hundreds of walls.
     px_per_mm : float
         Working pixels a millimetre at the front of the wall.
+    column_mm : float
+        How far apart columns are where nothing is left out.
     """
 
     z_mm: Array
     azimuth: Array
     bgr: NDArray[np.uint8]
     px_per_mm: float
+    column_mm: float = COLUMN_MM
 
     def lab(self) -> Floats:
         """CIE Lab colours, (rows, columns, 3)."""
@@ -98,7 +101,12 @@ def _grid(jar: Jar, z_mm: Array, azimuth: Array) -> Floats:
 
 
 def unroll(
-    bgr: NDArray[np.uint8], jar: Jar, top_mm: float, *, bottom_mm: float = -BELOW_MM
+    bgr: NDArray[np.uint8],
+    jar: Jar,
+    top_mm: float,
+    *,
+    bottom_mm: float = -BELOW_MM,
+    every: int = 1,
 ) -> WallMap:
     """Unroll the front wall.
 
@@ -110,11 +118,13 @@ def unroll(
         Its jar, in millimetres.
     top_mm, bottom_mm : float
         Height of the topmost and the lowest row [mm].
+    every : int
+        Only each so many columns, for a quick look.
     """
     z = np.arange(bottom_mm, top_mm, ROW_MM)
-    azimuth = columns_of(jar, bgr.shape[1])
+    azimuth = columns_of(jar, bgr.shape[1])[every // 2 :: every]
     grid = _grid(jar, z, azimuth)
     patch = cv2.remap(bgr, grid, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
     ends = jar.view.front_px(np.array([10.0, 40.0]))
     scale = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
-    return WallMap(z, azimuth, np.asarray(patch, dtype=np.uint8), scale)
+    return WallMap(z, azimuth, np.asarray(patch, dtype=np.uint8), scale, every * COLUMN_MM)

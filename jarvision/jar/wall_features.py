@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import cv2
@@ -27,6 +27,8 @@ _BLOCK_MM = 5.0  # width of the strips of wall that vote on a boundary
 _FINE_MM, _COARSE_MM = 0.18, 0.5  # grain is what lies between the picture and these blurs
 
 
+_LEAST_PIECE_MM = 1.7
+
 _SLIVER_MM = 2.4  # at the jar's side, where lines are seen aslant and the glass mirrors
 
 
@@ -36,16 +38,17 @@ def pieces(wall: WallMap) -> list[NDArray[np.intp]]:
     if len(step) > 8 and step.max() < 2 * step.min():  # most have no gap
         return [np.arange(len(wall.azimuth))]
     gaps = np.flatnonzero(step > 3 * np.median(step))
-    found = [p for p in np.split(np.arange(len(wall.azimuth)), gaps + 1) if len(p) > 8]
+    found = np.split(np.arange(len(wall.azimuth)), gaps + 1)
+    found = [p for p in found if len(p) * wall.column_mm > _LEAST_PIECE_MM]
     widest = max((len(p) for p in found), default=0)
-    return [p for p in found if len(p) == widest or len(p) * COLUMN_MM > _SLIVER_MM]
+    return [p for p in found if len(p) == widest or len(p) * wall.column_mm > _SLIVER_MM]
 
 
 def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
     """Column indices of strips of wall about `_BLOCK_MM` wide."""
     found = []
     for piece in pieces(wall):
-        count = max(1, round(len(piece) * COLUMN_MM / _BLOCK_MM))
+        count = max(1, round(len(piece) * wall.column_mm / _BLOCK_MM))
         found += list(np.array_split(piece, count))
     return found
 
@@ -75,7 +78,7 @@ def _only_columns(wall: WallMap) -> WallMap:
     keep = np.concatenate(pieces(wall))
     if len(keep) == len(wall.azimuth):
         return wall
-    return WallMap(wall.z_mm, wall.azimuth[keep], wall.bgr[:, keep], wall.px_per_mm)
+    return replace(wall, azimuth=wall.azimuth[keep], bgr=wall.bgr[:, keep])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
