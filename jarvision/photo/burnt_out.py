@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,9 +21,10 @@ def clipped_part(bgr: NDArray[np.uint8]) -> float:
     """
     if not bgr.size:
         return 0.0
-    darkest = bgr.min(axis=2)
+    blue, green, red = cv2.split(np.ascontiguousarray(bgr))
+    darkest, lightest = cv2.min(cv2.min(blue, green), red), cv2.max(cv2.max(blue, green), red)
     counts = np.bincount(darkest.ravel(), minlength=256) / darkest.size
-    grey = bgr.max(axis=2) - darkest <= _GREY  # muddy water is even too, but it has a colour
+    grey = lightest - darkest <= _GREY  # muddy water is even too, but it has a colour
     greys = np.bincount(darkest[grey], minlength=256) / darkest.size
     usual = int(greys.argmax())
     if usual > _LIGHT and counts[usual + 2 * _EVEN :].sum() < _EXCEEDING:

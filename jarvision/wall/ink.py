@@ -116,16 +116,21 @@ def _depths(cells: Counts) -> Counts:
 
 
 def _row_means(levels: Counts) -> dict[int, Counts]:
-    """Means of some numbers of rows from each row on."""
-    means: dict[int, Counts] = {}
-    for n in sorted({*_THICK_ROWS, _SIDE_ROWS}):
-        half = means.get(n // 2) if n % 2 == 0 else None
-        if half is None:
-            mean = np.asarray(cv2.blur(levels, (1, n)), dtype=np.int16)
-            means[n] = mean[n // 2 :][: len(levels) - n + 1]
-        else:
-            means[n] = (half[: -n // 2] + half[n // 2 :]) >> 1
-    return means
+    """Means of some numbers of rows, all products of 2 and 3, from each row on."""
+    means = {1: levels}
+
+    def mean(n: int) -> Counts:
+        if n not in means:
+            parts = 3 if n % 2 else 2
+            part, size = mean(n // parts), n // parts
+            total = part[:-size] + part[size:]
+            if parts == 3:
+                total = total[:-size] + part[2 * size :]
+            total //= parts
+            means[n] = total
+        return means[n]
+
+    return {n: mean(n) for n in {*_THICK_ROWS, _SIDE_ROWS}}
 
 
 def _standing_out(fourth: Counts, count: int) -> Counts:
@@ -367,6 +372,7 @@ def _crossings(lines: Array, centre: Places, levels: Array, step: int) -> Array:
 # --- parts of one line ----------------------------------------------------------------------------
 _BROKEN_MM = 9.0  # longest gap in a line
 _RIMS_MM = 1.6  # widest glossy spot between the two rims of a line
+_AT_ONCE = 6
 _GLOSS = 0.2  # log units by which a glossy spot is lighter than the wall beside it
 
 
@@ -436,8 +442,14 @@ def reach_of(glass: Glass, bins: Bins) -> tuple[int, int]:
         near = bins.middle_mm[:3] if end == 0 else bins.middle_mm[-3:]
         row = int(np.argmin(np.abs(glass.z_mm - near.mean())))
         last = 0 if step < 0 else len(glass.arc_mm) - 1
-        count = max(abs(last - column) // width, 0)
-        on = _covered(glass, column, step * width, count, row, bins.thick_mm / 2, strength)
+        on, count = 0, abs(last - column) // width
+        while on < count:  # a few steps at once, since most lines end soon
+            some = min(count - on, _AT_ONCE)
+            at = column + on * step * width
+            more = _covered(glass, at, step * width, some, row, bins.thick_mm / 2, strength)
+            on += more
+            if more < some:
+                break
         reached = last if on == count else column + on * step * width
         ends.append(int(np.clip(reached, 0, len(glass.arc_mm) - 1)))
     return ends[0], ends[1]
@@ -448,7 +460,7 @@ def _covered(
 ) -> int:
     """For how many of a count of steps from a column a line, dark or glossy, goes on."""
     reach = _PROFILE_ROWS // 2
-    if row < reach or row + reach >= len(glass.z_mm) or not count:
+    if row < reach or row + reach >= len(glass.z_mm):
         return 0
     ends = sorted((column, column + count * step))
     log = glass.log_at(slice(row - reach, row + reach + 1), slice(*ends))

@@ -375,10 +375,13 @@ def _look(
     covered = covered_mm(as_seen, jar.view, marks, sides=sides) if marks else ()
     del sides  # as large as the picture
     blur = unmarked_blur_or_refuse(photo, jar) if blur_mm is None else blur_mm
-    if _lightness(wall) < _DARK_LIGHTNESS:
+    lightness = _lightness(wall)
+    if lightness < _DARK_LIGHTNESS:
         msg = f"{photo.name} is too dark to read; take it again with light from the side."
         raise TooDarkError(msg)
-    doubts = focal_or_usual(photo)[1] + _picture_doubts(photo.name, jar, wall, strip, blur)
+    doubts = focal_or_usual(photo)[1] + _picture_doubts(
+        photo.name, jar, wall.px_per_mm, lightness, strip, blur
+    )
     if strip is None and not (photo.knows_up or drawn.outline_pct):  # who draws sees the lid
         doubts.append(doubt(DoubtName.SIDE_UNSURE, photo=photo.name))
     bow = _bow_mm(jar, wall, strip, blur) if strip else 0.0
@@ -440,7 +443,7 @@ def _lightness(wall: WallMap) -> float:
 
 
 def _picture_doubts(
-    name: str, jar: Jar, wall: WallMap, strip: Strip | None, blur_mm: float
+    name: str, jar: Jar, px_per_mm: float, lightness: float, strip: Strip | None, blur_mm: float
 ) -> list[Doubt]:
     """Name what is doubtful about a picture."""
     doubts = []
@@ -448,9 +451,9 @@ def _picture_doubts(
         doubts.append(doubt(DoubtName.FEW_TAGS, found=len(strip.tags), photo=name))
     if blur_mm > _SOFT_MM:
         doubts.append(doubt(DoubtName.SOFT_PHOTO, photo=name))
-    if wall.px_per_mm < _SMALL_PX_PER_MM:
+    if px_per_mm < _SMALL_PX_PER_MM:
         doubts.append(doubt(DoubtName.SMALL_IN_PICTURE, photo=name))
-    if _lightness(wall) < _DIM_LIGHTNESS:
+    if lightness < _DIM_LIGHTNESS:
         doubts.append(doubt(DoubtName.DIM, photo=name))
     if abs(float(jar.view.elevation_rad(np.array(40.0)))) > _STEEP_RAD:
         doubts.append(doubt(DoubtName.STEEP_VIEW, photo=name))

@@ -27,7 +27,7 @@ Span: TypeAlias = "tuple[float, float]"
 
 DARK_COUNTS = 8.0  # added to colours before the logarithm: near black, noise would rule
 _LOG = np.log(np.arange(256, dtype=np.float32) + np.float32(DARK_COUNTS))
-COUNTS = 2048  # of a log unit, where logs are whole counts
+COUNTS = 1024  # of a log unit, where logs are whole counts: three of white still fit
 TOGETHER = 3  # columns that are looked at as one
 _LOG_COUNTS = np.rint(COUNTS / TOGETHER * _LOG).astype(np.int16)  # a column's part of its cell
 CELL_MM = TOGETHER * COLUMN_MM
