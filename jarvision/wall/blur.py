@@ -18,6 +18,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _BLURRED_MM = 1.2  # sd of the blur from which a boundary cannot be placed
 _STEEPEST = 300  # so many of a picture's pixels tell its blur
+_ABOUT_PX = 12  # an edge's step is seen so far from its middle
 _INK_STEP = 0.75  # black ink on white paper is at least so much darker in a phone's photo
 
 
@@ -42,18 +43,37 @@ def unmarked_blur_or_refuse(photo: Photo, jar: Jar) -> float:
     """
     near = jar.view.wall_px(np.array([-1.2, 1.2, -1.2, 1.2]), np.array([-8.0, -8.0, 130.0, 130.0]))
     (x0, y0), (x1, y1) = near.min(axis=0).astype(int).clip(0), near.max(axis=0).astype(int)
-    grey = cv2.cvtColor(photo.bgr[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY)
-    slopes = (cv2.Sobel(grey, cv2.CV_32F, *way, scale=0.125) for way in ((1, 0), (0, 1)))
-    slope = cv2.magnitude(*slopes)
-    # no fewer are as steep as the steepest of some
-    some = slope[slope >= np.partition(slope.ravel()[::16], -_STEEPEST)[-_STEEPEST]]
-    steep = slope >= np.partition(some, -_STEEPEST)[-_STEEPEST]
-    square = np.ones((25, 25), np.uint8)
-    step = cv2.subtract(cv2.dilate(grey, square), cv2.erode(grey, square))
+    grey = np.asarray(cv2.cvtColor(photo.bgr[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    at, slope = _steepest(grey)
+    step = _range_about(grey, at)
     ends = jar.view.front_px(np.array([10.0, 40.0]))
     px_per_mm = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
-    blur = float(np.median(step[steep] / slope[steep])) / math.sqrt(2 * math.pi) / px_per_mm
+    blur = float(np.median(step / slope)) / math.sqrt(2 * math.pi) / px_per_mm
     return _or_refuse(photo.name, blur)
+
+
+def _steepest(grey: NDArray[np.uint8]) -> tuple[NDArray[np.intp], Array]:
+    """Find the steepest pixels of a picture -> where they are in it, flat, and their slopes."""
+    across, up = (cv2.Sobel(grey, cv2.CV_16S, *way).ravel() for way in ((1, 0), (0, 1)))
+
+    def slope(at: NDArray[np.intp] | slice) -> Array:
+        return np.hypot(across[at], up[at], dtype=np.float64) / 8
+
+    # no fewer are as steep as the steepest of some
+    some = np.partition(slope(slice(None, None, 16)), -_STEEPEST)[-_STEEPEST]
+    at = np.flatnonzero(np.abs(across) + np.abs(up) >= 8 * some)  # none of them is left out
+    slopes = slope(at)
+    steep = np.flatnonzero(slopes >= np.partition(slopes, -_STEEPEST)[-_STEEPEST])
+    steep = steep[:: max(len(steep) // (8 * _STEEPEST), 1)]  # in a drawing thousands are as steep
+    return at[steep], slopes[steep]
+
+
+def _range_about(grey: NDArray[np.uint8], at: NDArray[np.intp]) -> Array:
+    """Range of a picture's values about some of its pixels."""
+    padded = np.pad(grey, _ABOUT_PX, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, [2 * _ABOUT_PX + 1] * 2)
+    near = windows[np.divmod(at, grey.shape[1])].reshape(len(at), -1)
+    return np.asarray(np.ptp(near, axis=1), dtype=np.float64)
 
 
 def _or_refuse(name: str, blur_mm: float) -> float:
@@ -69,30 +89,32 @@ def _blur_mm(bgr: NDArray[np.uint8], strip: Strip) -> float:
     A blurred edge's steepest slope is its step over (sd times the root of two pi). The step is
     that of black ink on the strip's white, which wide blur does not show at the edge itself.
     """
-    widths = []
-    for corners in strip.corners_px:
-        for upper, lower in ((corners[0], corners[3]), (corners[1], corners[2])):
-            middle, along = (upper + lower) / 2, (lower - upper)
-            normal = np.array([along[1], -along[0]]) / np.linalg.norm(along)
-            offset = np.arange(-1.6, 1.61, 0.1) * strip.px_per_mm
-            spread = np.linspace(-0.3, 0.3, 9)
-            grid = middle + spread[:, None, None] * along + offset[None, :, None] * normal
-            grey = _grey_at(bgr, grid).mean(axis=0)
-            slope = max(float(np.abs(np.diff(grey)).max()) / 0.1, 1e-6)
-            step = max(float(np.ptp(grey)), _INK_STEP * _white_beside(bgr, corners))
-            widths.append(step / slope / math.sqrt(2 * math.pi))
-    return float(np.median(widths))
+    upper, lower = strip.corners_px[:, [0, 1]], strip.corners_px[:, [3, 2]]  # (tags, 2, 2)
+    middle, along = (upper + lower) / 2, lower - upper
+    length = np.linalg.norm(along, axis=-1, keepdims=True)
+    normal = np.stack([along[..., 1], -along[..., 0]], axis=-1) / length
+    offset = np.arange(-1.6, 1.61, 0.1)[:, None] * strip.px_per_mm
+    spread = np.linspace(-0.3, 0.3, 9)[:, None, None]
+    middle, along, normal = (v[:, :, None, None] for v in (middle, along, normal))
+    grid = middle + spread * along + offset * normal  # (tags, 2, 9, offsets, 2)
+    grey = _grey_at(bgr, grid).mean(axis=2)
+    slope = np.maximum(np.abs(np.diff(grey, axis=2)).max(axis=2) / 0.1, 1e-6)
+    ink = _INK_STEP * _white_beside(bgr, strip.corners_px)
+    step = np.maximum(np.ptp(grey, axis=2), ink[:, None])
+    return float(np.median(step / slope)) / math.sqrt(2 * math.pi)
 
 
 def _grey_at(bgr: NDArray[np.uint8], grid: Array) -> Array:
     """Mean of the colours at picture positions (..., 2)."""
-    x, y = grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32)
-    return np.asarray(cv2.remap(bgr, x, y, cv2.INTER_LINEAR).mean(axis=2), dtype=np.float64)
+    points = np.asarray(grid.reshape(len(grid), -1, 2), dtype=np.float32)
+    seen = cv2.remap(bgr, points, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
+    return np.asarray(seen.mean(axis=2).reshape(grid.shape[:-1]), dtype=np.float64)
 
 
-def _white_beside(bgr: NDArray[np.uint8], corners: Array) -> float:
-    """Lightness of the strip's white in the gaps under and over a tag, the lighter of them."""
-    middle, down = corners.mean(axis=0), (corners[2:].mean(axis=0) - corners[:2].mean(axis=0))
+def _white_beside(bgr: NDArray[np.uint8], corners: Array) -> Array:
+    """Lightness of the strip's white in the gaps under and over tags, the lighter of them."""
+    middle = corners.mean(axis=1)
+    down = corners[:, 2:].mean(axis=1) - corners[:, :2].mean(axis=1)
     # the gap's middle is 15 mm from the tag's, whose side is 16 mm
-    gaps = middle + np.array([-1.0, 1.0])[:, None] * down * (15.0 / 16.0)
-    return float(_grey_at(bgr, gaps[:, None, :]).max())
+    gaps = middle[:, None] + np.array([-1.0, 1.0])[:, None] * down[:, None] * (15.0 / 16.0)
+    return np.asarray(_grey_at(bgr, gaps).max(axis=1))

@@ -90,16 +90,16 @@ def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
     sand = np.minimum.accumulate(prefix[::-1], axis=0)[::-1]
     tail = np.minimum.accumulate(_smooth_tail(prefix, settled), axis=0)
     bins = prefix.shape[1] - 1
-    cost = np.full((bins + 1, bins + 1), 1e6)
+    cost = np.full((bins + 1, bins + 1), 1e6, np.float32)
     high, low = _gap(noise, 0.3), 2
     last = len(_LEVELS) - high  # of the silt's levels
-    of_sand = (sand[low + high :] - prefix[low:last]).T.copy()
-    of_silt = prefix[low:last] + tail[: last - low]
+    of_sand = (sand[low + high :] - prefix[low:last]).T.astype(np.float32)
+    of_silt = (prefix[low:last] + tail[: last - low]).astype(np.float32)
     each = np.empty_like(of_silt)
     for at in range(bins - 1):  # row by row: only what lies above the sand, and that at once
         pairs = np.add(of_silt[:, at + 2 :], of_sand[at][:, None], out=each[:, at + 2 :])
         np.minimum.reduce(pairs, axis=0, out=cost[at, at + 2 :])
-    return cost
+    return cost.astype(np.float64)
 
 
 def _edge_bonus(photo: WallFeatures, start: int, bins: int) -> Array:
