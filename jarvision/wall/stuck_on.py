@@ -274,11 +274,20 @@ def _unevenness(lab: Floats, side: _Side, left: int, right: int) -> float:
     """How much the ground of a thing differs from row to row, writing apart [CIE Lab]."""
     first, last = side.first + _END_ROWS, side.last - _END_ROWS
     inside = lab[first : last + 1, left + 4 : max(right - 3, left + 5)]
-    rows = np.percentile(inside, 70, axis=1)
+    rows = _ranked_at(np.moveaxis(inside, 1, 2), 0.7)
     at = np.linspace(-1, 1, len(rows))
     basis = np.stack([np.ones_like(at), at, at**2], axis=1)
     off = rows - basis @ np.linalg.lstsq(basis, rows, rcond=None)[0]
-    return float(np.linalg.norm(np.percentile(np.abs(off), 80, axis=0)))
+    return float(np.linalg.norm(_ranked_at(np.abs(off).T, 0.8)))
+
+
+def _ranked_at(values: Array | Floats, part: float) -> Array:
+    """Percentile along the last axis, several times quicker than numpy's."""
+    ranked = np.sort(values, axis=-1).astype(np.float64)
+    at = part * (ranked.shape[-1] - 1)
+    low = int(at)
+    high = min(low + 1, ranked.shape[-1] - 1)
+    return np.asarray(ranked[..., low] + (at - low) * (ranked[..., high] - ranked[..., low]))
 
 
 def _ends(lab: Floats, side: _Side, left: int, right: int) -> tuple[int, int] | None:
@@ -319,4 +328,4 @@ def _end_steps(steps: Floats, side: _Side, near: Rows, left: int) -> Array:
     rows = near[:, None, None] + np.rint(turn * far).astype(int) + around[:, None]
     is_there = (np.abs(around)[:, None] <= reach) & (rows >= 0) & (rows < len(steps))
     each = steps[rows.clip(0, len(steps) - 1), np.arange(steps.shape[1])]
-    return np.asarray(np.percentile(np.where(is_there, each, 0.0).max(axis=1), 25, axis=1))
+    return _ranked_at(np.where(is_there, each, 0.0).max(axis=1), 0.25)
