@@ -7,6 +7,7 @@ that is level from one to the other, and the jar is as wide in all its photos.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
@@ -19,7 +20,6 @@ from jarvision.jar.strip import Strip
 from jarvision.jar.unmarked import ROUGH_COLUMNS, foot_lines
 from jarvision.jar.unwrap import columns_of
 from jarvision.jar.view_fit import (
-    Jar,
     fit_view,
     fit_views,
     jar_of,
@@ -41,7 +41,7 @@ _NARROWING_SD = 0.08  # how well a tag's width over its height tells how far it 
 _LEAST_COLUMNS = 40  # of the unrolled wall, to see a foot in
 _SAME_MM, _MOST_APART = 1.0, 20.0  # how well one photo tells the radius, and the most it costs
 _ROUGH = 3.0  # how far a foot's quick look may put a pair off; in 397 feet by 2.7 at most
-_MOST_FOOT = _FOOT_WEIGHT * np.log(400.0)  # the strongest feet of rendered jars reach 102
+_STRONGEST_FOOT = 400.0  # of rendered jars they reach 102
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +76,11 @@ class Rivals:
     fits: tuple[tuple[Scene, ViewFit], ...]
     feet: dict[int, float] = field(default_factory=dict)
     rough_feet: dict[int, float] = field(default_factory=dict)
+
+    @property
+    def looked_at(self) -> set[int]:
+        """Which feet were looked at."""
+        return {*self.feet, *self.rough_feet}
 
 
 def rivals_beside(
@@ -150,18 +155,20 @@ def choose_walls(
     if alone and all(convincing):
         return {key: s for key, s in zip(scenes, convincing, strict=True) if s is not None}
     found = {key: rivals_of(key) for key in scenes}
-    several = len(scenes) > 1
-
-    def weighed() -> list[_Weighed[Key]]:
-        return _weighed({k: _choices(pictures[k], found[k], several=several) for k in scenes})
-
-    shapes = weighed()
-    most = float(shapes[0].totals.min()) + _ROUGH
-    close = {k: set().union(*(shape.within(k, most) for shape in shapes)) for k in scenes}
-    if any(len(numbers) > 1 for numbers in close.values()):
-        for key, numbers in close.items():
-            _look_closely(pictures[key], found[key], numbers)
-        shapes = weighed()
+    while True:
+        shapes = _weighed({key: _choices(rivals) for key, rivals in found.items()})
+        most = float(shapes[0].totals.min()) + _ROUGH
+        close = {k: set().union(*(shape.within(k, most) for shape in shapes)) for k in scenes}
+        unseen = {k: numbers - found[k].looked_at for k, numbers in close.items()}
+        if not any(unseen.values()):
+            break
+        for key, numbers in unseen.items():
+            _look(pictures[key], found[key], numbers, found[key].rough_feet, ROUGH_COLUMNS)
+    several = {key: numbers for key, numbers in close.items() if len(numbers) > 1}
+    if several:
+        for key, numbers in several.items():
+            _look(pictures[key], found[key], numbers, found[key].feet, 1)
+        shapes = _weighed({key: _choices(rivals) for key, rivals in found.items()})
     return {key: choice.scene for key, choice in shapes[0].best().items()}
 
 
@@ -254,42 +261,29 @@ def _radius_cost(radius_mm: float) -> float:
     return 0.5 * float(np.log(radius_mm / _USUAL_RADIUS_MM) / _RADIUS_SPREAD) ** 2
 
 
-def _choices(bgr: Picture, rivals: Rivals, *, several: bool) -> list[_Choice]:
-    """Weigh all that is known of each pair.
-
-    A foot is looked for where it may decide, other photos of the jar being there or not.
-    """
-    fits, feet, rough = rivals.fits, rivals.feet, rivals.rough_feet
+def _choices(rivals: Rivals) -> list[_Choice]:
+    """Weigh all that is known of each pair, its foot as strong as can be until it is looked at."""
     # tags may be printed or focused a little off; that counts against all pairs alike
-    enough = fits[0][0].strip.corners_px.size / 2
-    usual = max(1.0, min(fit.cost for _, fit in fits) / enough)
-    ranked = sorted((_cost(scene, fit, usual), i) for i, (scene, fit) in enumerate(fits))
-    best, found = dict.fromkeys((False, True), np.inf), []
-    for cost, i in ranked:
-        scene, fit = fits[i]
-        # else no foot could make up for it: other photos choose between radii, and by shape
-        rival = best[fit.square] + _MOST_APART if several else min(best.values())
-        if cost - _MOST_FOOT <= rival:
-            if i not in feet and i not in rough:
-                rough[i] = _foot(bgr, jar_of(fit, scene), every=ROUGH_COLUMNS)
-            cost -= _FOOT_WEIGHT * np.log(max(feet.get(i, rough.get(i, 0.0)), 1.0))
-        best[fit.square] = min(best[fit.square], cost)
-        found.append(_Choice(scene, fit, float(cost), i))
-    return sorted(found, key=lambda choice: choice.number)
+    enough = rivals.fits[0][0].strip.corners_px.size / 2
+    usual = max(1.0, min(fit.cost for _, fit in rivals.fits) / enough)
+    found = []
+    for i, (scene, fit) in enumerate(rivals.fits):
+        foot = rivals.feet.get(i, rivals.rough_feet.get(i, _STRONGEST_FOOT))
+        cost = _cost(scene, fit, usual) - _FOOT_WEIGHT * math.log(max(foot, 1.0))
+        found.append(_Choice(scene, fit, cost, i))
+    return found
 
 
-def _foot(bgr: Picture, jar: Jar, *, every: int = 1) -> float:
-    """Strength of the lines of a jar's foot between its walls; 0 where too little is seen."""
-    seen = len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS
-    return foot_lines(bgr, jar, every=every)[0] if seen else 0.0
-
-
-def _look_closely(bgr: Picture, rivals: Rivals, numbers: Collection[int]) -> None:
-    """See how strong the feet of some rivals are in all columns."""
+def _look(
+    bgr: Picture, rivals: Rivals, numbers: Collection[int], feet: dict[int, float], every: int
+) -> None:
+    """See how strong the feet of some rivals are: the lines of a jar's foot between its walls."""
     for i in numbers:
-        if i not in rivals.feet:
-            scene, fit = rivals.fits[i]
-            rivals.feet[i] = _foot(bgr, jar_of(fit, scene))
+        scene, fit = rivals.fits[i]
+        jar = jar_of(fit, scene)
+        if i not in feet:  # 0 where too little is seen
+            seen = len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS
+            feet[i] = foot_lines(bgr, jar, every=every)[0] if seen else 0.0
 
 
 def _cost(scene: Scene, fit: ViewFit, usual: float) -> float:

@@ -119,10 +119,11 @@ def places(bgr: Picture) -> list[JarPlace]:
     """Find what looks like a jar, from left to right; none overlaps another."""
     scale = max(bgr.shape[:2]) / _SMALL_PX
     lab = lab_of(made_small_by_halves(bgr, _SMALL_PX))
-    is_edge = length_of(lab[:, 3:] - lab[:, :-3]) > _WALL_STEP
+    is_edge = length_of(cv2.subtract(lab[:, 3:], lab[:, :-3])) > _WALL_STEP
+    upto = np.asarray(cv2.integral(is_edge.view(np.uint8)), dtype=np.int32)
     kept: list[_Stack] = []
     for stack in _stacks(_level_arcs(lab)):
-        if not any(_meet(stack, other) for other in kept) and _has_walls(is_edge, stack):
+        if not any(_meet(stack, other) for other in kept) and _has_walls(upto, stack):
             kept.append(stack)
     return [JarPlace(*(scale * edge for edge in stack)) for stack in sorted(kept)]
 
@@ -144,7 +145,7 @@ def _level_arcs(lab: NDArray[np.float32]) -> Array:
 
 def _joined(ridge: NDArray[np.bool_], bridge_px: int) -> Array:
     joined = cv2.dilate(ridge.astype(np.uint8), np.ones((1, bridge_px), np.uint8))
-    _, _, stats, middle = cv2.connectedComponentsWithStats(joined, connectivity=8)
+    _, _, stats, middle = cv2.connectedComponentsWithStats(joined, connectivity=8, ltype=cv2.CV_16U)
     x, width, height = (stats[1:, i].astype(np.float64) for i in (0, 2, 3))
     level = (width > 0.03 * _SMALL_PX) & (height < 0.4 * width + 3)
     return np.stack([x, x + width - 1, middle[1:, 1]], axis=1)[level]
@@ -177,14 +178,14 @@ def _stacks(arcs: Array) -> list[_Stack]:
     return [tuple(map(float, stack)) for _, _, stack in found]  # type: ignore[misc]
 
 
-def _has_walls(is_edge: NDArray[np.bool_], stack: _Stack) -> bool:
-    """Whether upright edges run along both ends of a stack."""
+def _has_walls(upto: NDArray[np.int32], stack: _Stack) -> bool:
+    """Whether upright edges, summed up to each row and column, run along both ends of a stack."""
     left, right, top, foot = stack
-    rows = np.arange(round(top), round(foot) + 1)
+    rows, last = slice(round(top), round(foot) + 2), upto.shape[1] - 2
     reach = max(3, round(_LEAN * (right - left)))
     for end in (left, right):
-        near = np.clip(np.arange(round(end) - reach, round(end) + reach + 1) - 1, 0, None)
-        seen = is_edge[np.ix_(rows, near.clip(max=is_edge.shape[1] - 1))].any(axis=1)
-        if seen.mean() < _WALL_PART:
+        first, after = (round(end) + side * reach - 1 for side in (-1, 1))
+        inside = upto[rows, min(max(after, 0), last) + 1] - upto[rows, min(max(first, 0), last)]
+        if (np.diff(inside) > 0).mean() < _WALL_PART:
             return False
     return True

@@ -19,6 +19,7 @@ Grey: TypeAlias = NDArray[np.uint8]
 
 _USUAL_INSET_PX, _MOST_INSET_PX = 0.45, 1.5  # how far corners are drawn inward by blur
 _LEAST_PERIMETER_PX = 28.0  # of the smallest tag that decodes, in a picture of half size
+_USUAL_PERIMETER_PX = 60.0  # of one a little smaller than shows 2 px a millimetre at full size
 _SMALL_TAG_PX = 70.0  # where one tag is as small as this, others may be too small at half size
 _MOST_MISSED = 12  # rows of squares that are looked at closely
 
@@ -62,14 +63,18 @@ class _Seen:
         return _Seen(self.tags | more.tags, self.unread)
 
 
-def _detected(grey: Grey, *, tolerant: bool = False, quick: bool = False) -> _Seen:
-    """Detect tags and squares that might be some."""
+def _detected(
+    grey: Grey,
+    *,
+    tolerant: bool = False,
+    quick: bool = False,
+    least_px: float = _LEAST_PERIMETER_PX,
+) -> _Seen:
+    """Detect tags and squares that might be some, of `least_px` about or more."""
     detector = _detector(tolerant=tolerant, quick=quick)
     options = detector.getDetectorParameters()
     # in a small, grainy picture every speck were a candidate, and all are compared with all
-    options.minMarkerPerimeterRate = max(
-        options.minMarkerPerimeterRate, _LEAST_PERIMETER_PX / max(grey.shape)
-    )
+    options.minMarkerPerimeterRate = max(options.minMarkerPerimeterRate, least_px / max(grey.shape))
     detector.setDetectorParameters(options)
     corners, ids, refused = detector.detectMarkers(grey)
     unread = np.array([c[0] for c in refused], dtype=np.float64).reshape(-1, 4, 2)
@@ -173,9 +178,12 @@ def _seen_in(grey: Grey) -> _Seen:
     """Detect tags as quickly as the picture allows."""
     small = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     half = np.asarray(small, dtype=np.uint8)
-    seen = _detected(half, quick=True).enlarged()
+    # specks of soil are many, and of a size with tags that show too small to be read well
+    seen = _detected(half, quick=True, least_px=_USUAL_PERIMETER_PX).enlarged()
     if not seen.tags and not may_hold_tags(half):
         return _Seen({}, np.empty((0, 4, 2)), may_be_more=False)
+    if len(seen.tags) < 3:
+        seen = _detected(half, quick=True).enlarged()
     if len(seen.tags) < 3:
         seen = seen.with_more(_detected(half).enlarged())
     if not seen.tags:
@@ -271,7 +279,7 @@ def _read_again(grey: Grey, strip: Strip) -> Strip:
 
     Where none seems to be missing, only the corners are placed anew.
     """
-    if len(strip.tags) >= 4 and strip.tags[-1] == len(strip.tags) - 1:
+    if _is_whole(strip):
         return _sharpened(grey, strip)
     foot, up = strip.axis_px()
     ends = np.stack([foot - 4 * up, foot + 156 * up])
@@ -282,9 +290,18 @@ def _read_again(grey: Grey, strip: Strip) -> Strip:
     patch = np.ascontiguousarray(grey[y0 : max(y1, 0), x0 : max(x1, 0)])
     if min(patch.shape) < 32:
         return strip
-    found = {i: c + np.array([x0, y0]) for i, c in _tags_in(patch).items()}
-    own = [s for s in _gather(found) if s.jar == strip.jar]
+    for quick in (True, False):
+        seen = _detected(patch, quick=quick).tags
+        found = {i: c + np.array([x0, y0]) for i, c in seen.items()}
+        own = [s for s in _gather(found) if s.jar == strip.jar]
+        if not quick or (own and _is_whole(own[0]) and set(own[0].tags) >= set(strip.tags)):
+            break
     return own[0] if own and len(own[0].tags) >= len(strip.tags) else strip
+
+
+def _is_whole(strip: Strip) -> bool:
+    """Whether no tag seems to be missing."""
+    return len(strip.tags) >= 4 and strip.tags[-1] == len(strip.tags) - 1
 
 
 def _sharpened(grey: Grey, strip: Strip) -> Strip:

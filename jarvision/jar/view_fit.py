@@ -41,7 +41,7 @@ from jarvision.jar.view_misfit import (
     bounded,
     corner_sd_px,
 )
-from jarvision.jar.wall_edges import Wall, edges_across, find_walls, peak_columns
+from jarvision.jar.wall_edges import Wall, edges_across, find_walls, look_across, peak_columns
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -111,7 +111,8 @@ def rival_walls(
     jar = jar_of(fit_view(scene, square=False), scene)
     z = np.array([160.0, 80.0, 0.0, -10.0])
     own = [jar.view.wall_px(np.full(4, azimuth), z) for azimuth in jar.strip_azimuths]
-    edges = edges_across(bgr, scene.strip, others, before_px=before_px, own_edges_px=own)
+    look = scene.across or look_across(bgr, scene.strip)
+    edges = edges_across(look, scene.strip, others, before_px=before_px, own_edges_px=own)
     peaks = peak_columns(edges.score)
     left = [i for i in reversed(peaks) if edges.across_mm[i] < -_OWN_HALF_MM[0]]
     right = [i for i in peaks if edges.across_mm[i] > _OWN_HALF_MM[1]]
@@ -268,14 +269,15 @@ def scene_of(
     NoJarError
         No wall is seen beside the strip.
     """
-    walls = walls or find_walls(bgr, strip, others)
+    across = None if walls else look_across(bgr, strip)
+    walls = walls if across is None else find_walls(across, strip, others)
     if not walls:
         msg = (
             "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."
         )
         raise NoJarError(msg)
     shape = (bgr.shape[0], bgr.shape[1])
-    return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm)
+    return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm, across)
 
 
 def _undistorted(fit: ViewFit, scene: Scene) -> ViewFit:

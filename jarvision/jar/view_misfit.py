@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from jarvision.jar.geometry import Outline, outline_points
 from jarvision.jar.strip import CORNER_SD_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
-from jarvision.jar.wall_edges import Wall
+from jarvision.jar.wall_edges import Across, Wall
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -50,6 +50,7 @@ class Scene:
     shape: tuple[int, int]
     focal_known: bool = True
     px_per_mm: float = 1.0
+    across: Across | None = None  # upright steps of colour, where walls were looked for
     as_round: ViewFit | None = None  # the view of a round jar, where it was fitted already
     as_square: ViewFit | None = None
 

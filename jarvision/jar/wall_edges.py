@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TypeAlias
 
 import cv2
@@ -16,6 +17,7 @@ from jarvision.jar.strip_spec import strip_spec
 
 Array: TypeAlias = NDArray[np.float64]
 
+Floats: TypeAlias = NDArray[np.float32]
 Picture: TypeAlias = NDArray[np.uint8]
 
 _STEP_MM = 0.75  # sampling across the jar when looking for walls
@@ -71,25 +73,34 @@ def _edge_strength(colours: Array) -> Array:
     return np.asarray(size, dtype=np.float64)
 
 
-def _best_slopes(strength: Array, shifts: Array) -> tuple[Array, Array]:
+def _best_slopes(strength: Array) -> tuple[Array, Array]:
     """Give each column's best score over shears, and that shear (columns, bottom to top)."""
     rows, columns = strength.shape
-    along = np.linspace(-0.5, 0.5, rows)
-    score, slope = np.zeros(columns), np.zeros(columns)
-    base = np.arange(columns, dtype=np.float32)[None, :]
-    down = np.repeat(np.arange(rows, dtype=np.float32)[:, None], columns, axis=1)
-    size = strength.astype(np.float32)
+    grid = _sheared(rows, columns)
+    moved = cv2.remap(strength.astype(np.float32), *grid, cv2.INTER_LINEAR)
+    ranked = np.sort(
+        moved.reshape(len(_SHEARS), rows, columns), axis=1
+    )  # quicker than a percentile
     at = 0.3 * (rows - 1)
     low, part = int(at), at - int(at)
-    for shift in shifts:
-        across = (base + (shift * along)[:, None]).astype(np.float32)
-        moved = cv2.remap(size, across, down, cv2.INTER_LINEAR)
-        ranked = np.sort(moved, axis=0)  # several times quicker than a percentile
-        usual = ranked[low] * (1 - part) + ranked[low + 1] * part
-        value = 0.5 * moved.mean(axis=0) + 0.5 * usual
-        better = value > score
-        score[better], slope[better] = value[better], shift
-    return score, slope
+    usual = ranked[:, low] * (1 - part) + ranked[:, low + 1] * part
+    value = 0.5 * ranked.mean(axis=1) + 0.5 * usual
+    best = value.argmax(axis=0)
+    score = np.take_along_axis(value, best[None], axis=0)[0].astype(np.float64)
+    return score, np.where(score > 0.0, _SHEARS[best], 0.0)
+
+
+_SHEARS = np.arange(-10, 10.1, 1.25) / _STEP_MM  # columns, bottom to top
+
+
+@cache
+def _sheared(rows: int, columns: int) -> tuple[Floats, Floats]:
+    """Columns and rows of a grid sheared in every way, (shears * rows, columns) each."""
+    along = np.linspace(-0.5, 0.5, rows)
+    off = (_SHEARS[:, None] * along).reshape(-1, 1)
+    across = (np.arange(columns, dtype=np.float32) + off).astype(np.float32)
+    down = np.tile(np.arange(rows, dtype=np.float32), len(_SHEARS))[:, None]
+    return across, np.repeat(down, columns, axis=1)
 
 
 def peak_columns(score: Array) -> list[int]:
@@ -103,18 +114,27 @@ def peak_columns(score: Array) -> list[int]:
     return found
 
 
-def _sample_across(bgr: Picture, strip: Strip) -> tuple[Array, Array, Array]:
-    """Colours on a grid up and across the jar in the strip's own scale.
+@dataclass(frozen=True, slots=True, eq=False)
+class Across:
+    """Upright steps of colour on a grid up and across a jar in its strip's own scale.
 
-    Returns
-    -------
-    colours : (rows, columns, 3) array
+    Attributes
+    ----------
+    strength : (rows, columns) array
         CIE Lab.
     grid_px : (rows, columns, 2) array
-        Where each was sampled.
+        Where each was measured.
     across_mm : (columns,) array
         Distance from the middle of the tags at the strip's depth.
     """
+
+    strength: Array
+    grid_px: Array
+    across_mm: Array
+
+
+def look_across(bgr: Picture, strip: Strip) -> Across:
+    """Measure upright steps of colour beside a strip."""
     z_tags = strip.corners_mm[..., 1].mean(axis=1)
     foot, up = strip.axis_px()
     z = np.arange(3.0, 93.0, 1.5)
@@ -128,7 +148,7 @@ def _sample_across(bgr: Picture, strip: Strip) -> tuple[Array, Array, Array]:
         middle = foot + z[:, None] * up
     right = np.array([-up[1], up[0]]) / np.linalg.norm(up)
     grid = middle[:, None, :] + scale[:, None, None] * across[None, :, None] * right
-    return _lab_at(bgr, grid), grid, across
+    return Across(_edge_strength(_lab_at(bgr, grid)), grid, across)
 
 
 def _lab_at(bgr: Picture, grid_px: Array) -> Array:
@@ -160,7 +180,7 @@ class _WallEdges:
 
 
 def edges_across(
-    bgr: Picture,
+    look: Across,
     strip: Strip,
     others: Sequence[Strip],
     *,
@@ -168,8 +188,7 @@ def edges_across(
     own_edges_px: Sequence[Array] = (),
 ) -> _WallEdges:
     """Look for upright edges beside a strip, not on or behind other jars or their strips."""
-    colours, grid, across = _sample_across(bgr, strip)
-    strength = _edge_strength(colours)
+    strength, grid, across = look.strength.copy(), look.grid_px, look.across_mm
     for other in others:
         strength[_at_or_beyond(other, grid, across)] = 0.0
     for sides in before_px:
@@ -177,13 +196,12 @@ def edges_across(
     for line in own_edges_px:
         column = np.interp(grid[..., 1], line[:, 1], line[:, 0])
         strength[np.abs(grid[..., 0] - column) < _OWN_EDGE_MM * strip.px_per_mm] = 0.0
-    slopes = np.arange(-10, 10.1, 1.25) / _STEP_MM
-    return _WallEdges(*_best_slopes(strength, slopes), grid, across)
+    return _WallEdges(*_best_slopes(strength), grid, across)
 
 
-def find_walls(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> list[Wall]:
+def find_walls(look: Across, strip: Strip, others: Sequence[Strip] = ()) -> list[Wall]:
     """Find the jar's left and right wall: the nearest strong edge on each side."""
-    edges = edges_across(bgr, strip, others)
+    edges = edges_across(look, strip, others)
     score, across, peaks = edges.score, edges.across_mm, peak_columns(edges.score)
     # the strip's own edges end within 13 mm left and 18.5 mm right of the tags' middle
     beyond = {
