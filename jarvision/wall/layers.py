@@ -38,6 +38,7 @@ _USUAL_SAND_MM, _SAND_SPREAD_MM = 35.0, 6.0
 _USUAL_SILT_MM, USUAL_SPREAD_MM = 45.0, 30.0
 _LEVELS = np.arange(-2.6, 1.5, _LEVEL_STEP)  # log grain levels tried
 _TEMPER = 4.0  # rows of half a millimetre are not independent: costs count about a quarter
+_TOGETHER = 56  # rows of pairs that are worked out at once
 _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
 _CLEAR_COST = 1.1  # the same above settled clay: the deposit's surface, clear water
 _ROW_CAP = 5.0
@@ -93,12 +94,17 @@ def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
     cost = np.full((bins + 1, bins + 1), 1e6, np.float32)
     high, low = _gap(noise, 0.3), 2
     last = len(_LEVELS) - high  # of the silt's levels
-    of_sand = (sand[low + high :] - prefix[low:last]).T.astype(np.float32)
+    of_sand = (sand[low + high :] - prefix[low:last]).astype(np.float32)
     of_silt = (prefix[low:last] + tail[: last - low]).astype(np.float32)
-    each = np.empty_like(of_silt)
-    for at in range(bins - 1):  # row by row: only what lies above the sand, and that at once
-        pairs = np.add(of_silt[:, at + 2 :], of_sand[at][:, None], out=each[:, at + 2 :])
-        np.minimum.reduce(pairs, axis=0, out=cost[at, at + 2 :])
+    for first in range(0, bins + 1, _TOGETHER):  # only what lies above the sand, and in the cache
+        part = cost[first : first + _TOGETHER, first:]
+        least, each = part.copy(), np.empty_like(part)
+        pairs = zip(of_sand[:, first : first + _TOGETHER, None], of_silt[:, first:], strict=True)
+        for under, over in pairs:
+            np.add(under, over, out=each)
+            np.minimum(least, each, out=least)
+        part[:] = least
+    cost[np.tri(bins + 1, k=1, dtype=np.bool_)] = 1e6
     return cost.astype(np.float64)
 
 
@@ -145,8 +151,10 @@ def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], floa
         else:
             pair = _two_layers(prefix, noise, photo.settled) - bonus[:, None] - bonus[None, :]
             # a deposit sinks a little: a later photo may show it one bin lower
-            lower = np.minimum(pair, np.minimum(_shift(pair, 0), _shift(pair, 1)))
-            total += np.minimum(lower, lower.min() + 120)
+            lower = pair.copy()
+            np.minimum(lower[1:], pair[:-1], out=lower[1:])
+            np.minimum(lower[:, 1:], pair[:, :-1], out=lower[:, 1:])
+            total += np.minimum(lower, lower.min() + 120, out=lower)
     first = float(photos[0].bins_mm[start[0]])
     gain = (plain - float(total.min())) / len(photos)
     silt = first + BIN_MM * np.arange(bins + 1)
@@ -206,15 +214,6 @@ def _hypotheses(total: Array, first_mm: float) -> list[CoarsePlace]:
             np.inf
         )
     return found
-
-
-def _shift(cost: Array, axis: int) -> Array:
-    """Cost one bin lower along an axis."""
-    moved = np.roll(cost, 1, axis=axis)
-    edge = [slice(None), slice(None)]
-    edge[axis] = slice(0, 1)
-    moved[tuple(edge)] = np.inf
-    return moved
 
 
 def _window(z: Array, low: float, high: float) -> NDArray[np.bool_]:
