@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
+from numpy.typing import NDArray
 
 from jarvision.estimate.filling import fill
-from jarvision.estimate.known import CLOUDY_FROM, HAZY_FROM, Evidence, JarFacts, WaterState
+from jarvision.estimate.known import Evidence
+from jarvision.estimate.looks import log_looks
 from jarvision.estimate.settling import hindering, steps_s
 from jarvision.estimate.stacking import (
     MINUTE_S,
-    Jars,
     charge_of,
     held_up,
     in_pores,
@@ -25,12 +24,6 @@ from jarvision.estimate.stacking import (
 from jarvision.estimate.topsoil import log_prior
 
 Array = NDArray[np.float64]
-
-_CLOUDINESS_SD = 0.12  # how well an eye or a photo places the cloudiness; ours
-
-
-def _array(values: ArrayLike) -> Array:
-    return np.asarray(values, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +57,7 @@ class Cloud:
     settled_mm: Array
 
 
-def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
+def explore(evidence: Evidence, z: Array, chances: Array) -> Cloud:
     """Fill N jars with masses that stack as the jar in hand did.
 
     Parameters
@@ -73,8 +66,8 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
         The jar in hand.
     z : ndarray, shape (N, D)
         Standard normal numbers in the order of `jarvision.estimate.priors.PRIORS`.
-    rng : numpy.random.Generator
-        For the masses.
+    chances : ndarray, shape (N, CHANCES)
+        Numbers between 0 and 1 by which the masses are drawn; see `filling.fill`.
 
     Returns
     -------
@@ -82,7 +75,7 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
         The draws and how well each explains the jar.
     """
     jars = make_jars(evidence, z)
-    mass, log_q = fill(evidence, jars, rng)
+    mass, log_q = fill(evidence, jars, chances)
     charge = charge_of(jars, mass)
     path = settled(evidence, jars, charge)
     gap = evidence.values - seen(evidence, jars, mass, charge, path)
@@ -92,7 +85,7 @@ def explore(evidence: Evidence, z: Array, rng: np.random.Generator) -> Cloud:
         -0.5 * chi2
         - log_q
         + log_prior(mass, evidence.facts.origin)
-        + _log_looks(evidence, jars, litres)
+        + log_looks(evidence, jars, litres)
     )
     minute = min(int(np.searchsorted(path.time_s, MINUTE_S)), path.time_s.size - 1)
     slowed = hindering(path.solids[:, minute], jars.values["exponent"])
@@ -124,33 +117,3 @@ def rise(evidence: Evidence, z: Array, mass: Array) -> tuple[Array, Array]:
     hidden = in_pores(jars, charge, landed_of(evidence, jars, charge, path).minute)
     bed = np.maximum(path.state.bed_mm - hidden[:, None], 0.0)
     return finer, bed / jars.scale[:, None]
-
-
-def _log_looks(evidence: Evidence, jars: Jars, litres: Array) -> Array:
-    """Log likelihood of the water's look in every photo."""
-    load = litres / jars.values["opaque_g_l"][:, None]
-    log_p = _log_end(evidence.facts, load[:, evidence.last])
-    for index in np.flatnonzero(np.isfinite(evidence.cloudiness)):
-        log_p += _log_look(float(evidence.cloudiness[index]), load[:, index])
-    return log_p
-
-
-def _log_look(cloudiness: float, load: Array) -> Array:
-    """Log likelihood of a cloudiness; `load` is what is up over what dims to a third."""
-    gap = cloudiness - (1.0 - np.exp(-load))
-    return _array(-0.5 * (gap / _CLOUDINESS_SD) ** 2)
-
-
-def _log_end(facts: JarFacts, load: Array) -> Array:
-    """Log likelihood of the water's look at the end, as a number or a word."""
-    if facts.cloudiness is not None:
-        return _log_look(facts.cloudiness, load)
-    look = 1.0 - np.exp(-load)
-    limits = {
-        WaterState.CLEAR: (-np.inf, HAZY_FROM),
-        WaterState.HAZY: (HAZY_FROM, CLOUDY_FROM),
-        WaterState.CLOUDY: (CLOUDY_FROM, np.inf),
-        WaterState.UNKNOWN: (-np.inf, np.inf),
-    }[facts.water_state]
-    low, high = (ndtr((limit - look) / _CLOUDINESS_SD) for limit in limits)
-    return np.asarray(np.log(np.maximum(high - low, 1e-12)), dtype=np.float64)

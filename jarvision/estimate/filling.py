@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr, ndtri
 
-from jarvision.estimate.boxes import evenly
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.stacking import Jars, charge_of, seen, settled
 from jarvision.estimate.topsoil import log_prior
@@ -23,6 +22,9 @@ _NUDGE = 0.1  # share by which a mass is changed to see what that does
 _STEPS, _FAR_SD = 16, 3.5  # in which the clay is drawn, and how far from its middle
 _EVEN = 0.1  # part of the clay that is drawn from anywhere, since its law is the least normal
 _SOFT, _SOFTLY = 0.2, 0.4  # and part from its law to this power, which is wider
+
+CHANCES = 6
+"""Numbers between 0 and 1 by which a jar's masses are drawn: four for the clay, then sand, silt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +83,8 @@ def _not_negative(precision: Array, pull: Array, start: Array) -> Array:
 _STRETCH = 1.1  # proposals are drawn this much wider than the normal law they stand for
 
 
-def _draw(law: _Normal, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Masses over zero (N, F) and the log density that they were drawn with (N,).
+def _draw(law: _Normal, chance: Array) -> tuple[Array, Array]:
+    """Masses over zero (N, F) by chances (N, F), and the log density they were drawn with (N,).
 
     One mass after the other from its normal law given the ones before, cut off at zero (the
     sampler of Geweke, Hajivassiliou and Keane, from memory).
@@ -90,7 +92,6 @@ def _draw(law: _Normal, rng: np.random.Generator) -> tuple[Array, Array]:
     root = _STRETCH * np.linalg.cholesky(np.linalg.inv(law.precision))
     mass, noise = np.empty_like(law.mean), np.zeros_like(law.mean)
     log_q = np.zeros(len(law.mean))
-    chance = evenly(len(law.mean), law.mean.shape[1], rng)
     for kind in range(law.mean.shape[1]):
         centre = law.mean[:, kind] + np.einsum("nj,nj->n", root[:, kind], noise)
         sd = root[:, kind, kind]
@@ -132,12 +133,12 @@ def _next_guess(evidence: Evidence, jars: Jars, guess: _Guess, wanted: Array) ->
     return _Guess(mass, there, guess.slopes + learned)
 
 
-def fill(evidence: Evidence, jars: Jars, rng: np.random.Generator) -> tuple[Array, Array]:
+def fill(evidence: Evidence, jars: Jars, chances: Array) -> tuple[Array, Array]:
     """Masses that stack as the jar did (N, 3), and the log density they were drawn with (N,).
 
     Where clay clumps and lies with the silt, heights tell hardly how much of the fines is clay,
     and what sand and silt go with it is far from linear: so the clay is drawn first, then sand and
-    silt from what the heights leave them.
+    silt from what the heights leave them. `chances` (N, CHANCES) tell where in these laws.
     """
     guess = _first_guess(evidence, jars)
     loose = guess.mass.sum(axis=1) ** -2.0
@@ -145,26 +146,25 @@ def fill(evidence: Evidence, jars: Jars, rng: np.random.Generator) -> tuple[Arra
         law = _solve(evidence, guess, loose, 3)
         guess = _next_guess(evidence, jars, guess, law.best)
     law = _solve(evidence, guess, loose, 3)
-    clay, log_q = _draw_clay(evidence, jars, law, rng)
+    clay, log_q = _draw_clay(evidence, jars, law, chances[:, :4])
     moved = guess.seen + guess.slopes[:, :, 2] * (clay - guess.mass[:, 2])[:, None]
     there = _Guess(np.column_stack([guess.mass[:, :2], clay]), moved, guess.slopes)
     law = _solve(evidence, there, loose, 2)
     for _ in range(_AGAIN):
         guess = _next_guess(evidence, jars, guess, np.column_stack([law.best, clay]))
         law = _solve(evidence, guess, loose, 2)
-    coarse, log_coarse = _draw(law, rng)
+    coarse, log_coarse = _draw(law, chances[:, 4:])
     drawn = np.column_stack([coarse, clay])
     real = np.all(drawn > 0, axis=1)  # the cut-off law runs out of digits 30 sd from zero
     return np.where(real[:, None], drawn, guess.mass), np.where(real, log_q + log_coarse, 1e6)
 
 
-def _draw_clay(
-    evidence: Evidence, jars: Jars, law: _Normal, rng: np.random.Generator
-) -> tuple[Array, Array]:
+def _draw_clay(evidence: Evidence, jars: Jars, law: _Normal, chances: Array) -> tuple[Array, Array]:
     """Clay (N,) by what the heights and the origin say of it, and the log density of it (N,).
 
     In steps, each as likely as its middle; a part is drawn from anywhere, since masses far from
-    the guess are the least linear.
+    the guess are the least linear. `chances` (N, 4): the step, the place in it, whether from
+    anywhere, and the place there.
     """
     most = 0.15 * jars.scale * evidence.top_mm.max() * jars.layer_g_cm3[2]
     centre, sd = law.mean[:, 2], np.sqrt(np.linalg.inv(law.precision)[:, 2, 2])
@@ -176,7 +176,7 @@ def _draw_clay(
     soft = odds**_SOFTLY
     odds = (1.0 - _SOFT) * odds + _SOFT * soft / soft.sum(axis=1, keepdims=True)
     ladder = np.cumsum(odds, axis=1)
-    rung, part, kind, place = evenly(centre.size, 4, rng).T
+    rung, part, kind, place = chances.T
     step = (ladder < ladder[:, -1:] * rung[:, None]).sum(axis=1)
     own = low + width * (np.minimum(step, _STEPS - 1) + part)
     clay = np.maximum(np.where(kind < _EVEN, most * place, own), 1e-6 * most)

@@ -10,26 +10,27 @@ from numpy.typing import NDArray
 
 from jarvision.estimate.boxes import Boxes, cut, evenly, normal
 from jarvision.estimate.explore import Cloud, explore
+from jarvision.estimate.filling import CHANCES
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.priors import PACKING, PRIORS
 from jarvision.estimate.topsoil import log_sum
 
 Array = NDArray[np.float64]
 
-_FIRST, _DRAWS = 2048, 2046  # of the first round, and at most of each that is learned from
-_MANY = 4092  # and of each other, since every round costs as much as some 400 draws
+_FIRST, _SECOND = 2048, 2046  # draws of the first two rounds
+_MANY = 4092  # and at most of each other, since every round costs as much as some 400 draws
 _FEWEST, _MORE = 600, 1.1  # draws of a round at least, and what is drawn over what seems missing
 _MOST_ROUNDS, _LEARNING_ROUNDS = 15, 6
 _HOPE_ROUNDS = 8  # after which those go on that have half of the draws already
-_LEARNED, _LEARNED_ROUNDS = 900.0, 2  # effective draws and rounds that have taught enough
-_GOAL, _GOAL_SE = 1200.0, 0.0026  # effective draws, and error of the mean shares, that are enough
+_LEARNED, _LEARNED_ROUNDS = 3000.0, 2  # effective draws and rounds that have taught enough
+_GOAL, _GOAL_SE = 1200.0, 0.0017  # effective draws, and error of the mean shares, that are enough
 
 ENOUGH_DRAWS = 400.0
 """Effective draws under which a result is doubted."""
 
 _LEARN_FROM = 100.0  # effective draws from which a round learns
 _PARTS = 3  # cuts into boxes that a round draws from
-_STRAY = 4.5  # what a draw teaches of where to draw ends at this, in the logarithm
+_STRAY = 2.5  # what a draw teaches of where to draw ends at this, in the logarithm
 
 
 def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
@@ -51,16 +52,17 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
     -----
     Importance sampling in rounds, each learning from all before (Cornuet et al. 2012, Scand. J.
     Stat. 39:798-812, from memory), until the draws are worth 1200 independent ones and the mean
-    shares are good to a quarter of a point, or all rounds are done. A round draws from a few cuts
-    into boxes, each learned from all draws but a part, and that part is weighed by this cut alone:
-    where draws were learned from, much will be drawn by chance, and they would count too little.
+    shares are good to 0.17 points, or all rounds are done. A round draws from a few cuts of the
+    unknowns, and of the chances by which masses are drawn, into boxes, each learned from all draws
+    but a part, and that part is weighed by this cut alone: where draws were learned from, much will
+    be drawn by chance, and they would count too little.
     """
-    places = evenly(_FIRST, len(PRIORS), rng)
-    cloud = explore(evidence, normal(places), rng)
+    places = evenly(_FIRST, len(PRIORS) + CHANCES, rng)
+    cloud = _explored(evidence, places)
     laws: list[list[Boxes]] = []
     counts, density = [_FIRST], np.ones((_FIRST, 1))
     log_w = _log_weights(cloud, density, counts)
-    due = _DRAWS
+    due = _SECOND
     for number in range(_MOST_ROUNDS):
         before, wanted = effective(log_w), _wanted(cloud, log_w)
         if before >= wanted or not np.isfinite(log_w).any():
@@ -72,18 +74,23 @@ def sample(evidence: Evidence, rng: np.random.Generator) -> tuple[Cloud, Array]:
             law, own = _learn(places, _worth(cloud, log_w), rng)
             laws, counts = [*laws, law], [*counts, 0]
             density = np.column_stack([density, own])
-        due = min(due, _DRAWS if learns else _MANY)
         new = np.concatenate([boxes.draw(due // _PARTS, rng) for boxes in laws[-1]])
         of_new = [np.mean([boxes.density(new) for boxes in law], axis=0) for law in laws]
         density = np.vstack([density, np.column_stack([np.ones(len(new)), *of_new])])
         counts[-1] += len(new)
         places = np.concatenate([places, new])
-        cloud = _joined(cloud, explore(evidence, normal(new), rng))
+        cloud = _joined(cloud, _explored(evidence, new))
         log_w = _log_weights(cloud, density, counts)
         gained = max(effective(log_w) - before, 1.0) / len(new)
         missing = _wanted(cloud, log_w) - effective(log_w)
         due = int(np.clip(_MORE * missing / gained, _FEWEST, _MANY))
     return cloud, log_w
+
+
+def _explored(evidence: Evidence, places: Array) -> Cloud:
+    """Fill jars at places of the cube: its first axes are the unknowns, the last the masses'."""
+    axes = len(PRIORS)
+    return explore(evidence, normal(places[:, :axes]), places[:, axes:])
 
 
 def _learn(places: Array, worth: Array, rng: np.random.Generator) -> tuple[list[Boxes], Array]:
