@@ -11,7 +11,6 @@ from typing import TypeAlias
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from jarvision.jar.colour import lab_of, length_of
 from jarvision.jar.geometry import View
@@ -170,6 +169,8 @@ class UprightRuler:
         low, high = -_MOST_LEAN, _MOST_LEAN
         if off(low) * off(high) > 0:
             return math.nan
+        from scipy.optimize import brentq  # slow to load, and seldom used
+
         return float(brentq(off, low, high, xtol=1e-3))
 
 
