@@ -118,19 +118,24 @@ def _depths(cells: Counts) -> Counts:
 def _row_means(levels: Counts) -> dict[int, Counts]:
     """Means of some numbers of rows, all products of 2 and 3, from each row on."""
     means = {1: levels}
+    for n in (*_THICK_ROWS, _SIDE_ROWS):
+        _add_mean(means, n)
+    return means
 
-    def mean(n: int) -> Counts:
-        if n not in means:
-            parts = 3 if n % 2 else 2
-            part, size = mean(n // parts), n // parts
-            total = part[:-size] + part[size:]
-            if parts == 3:
-                total = total[:-size] + part[2 * size :]
-            total //= parts
-            means[n] = total
-        return means[n]
 
-    return {n: mean(n) for n in {*_THICK_ROWS, _SIDE_ROWS}}
+def _add_mean(means: dict[int, Counts], n: int) -> None:
+    """Add means of so many rows, from means of a half or a third of them."""
+    if n in means:
+        return
+    parts = 3 if n % 2 else 2
+    size = n // parts
+    _add_mean(means, size)
+    part = means[size]
+    total = part[:-size] + part[size:]
+    if parts == 3:
+        total = total[:-size] + part[2 * size :]
+    total //= parts
+    means[n] = total
 
 
 def _standing_out(fourth: Counts, count: int) -> Counts:
