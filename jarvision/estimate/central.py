@@ -36,7 +36,7 @@ def central_pct(
     -------
     ndarray, shape (3,)
         The middle, where its class is the likeliest or nearly so; else the nearest place of such a
-        class, among its draws. A mean of a bent cloud can lie outside it, in a class that hardly
+        class, among its draws, half a point inside where there is such a one. A mean of a bent cloud can lie outside it, in a class that hardly
         any draw is in; and of classes that are as likely, the one nearest to the middle is taken,
         lest chance decides: a class further off has to be the likelier, so that where two are
         level either both are near or a third stands between.
@@ -73,6 +73,8 @@ def _nearest(
     towards = by_distance[: max(1, round(_NEAR_PART * len(mine)))].mean(axis=0)
     line = middle + (towards - middle) * np.linspace(0.0, 1.0, 101)[:, np.newaxis]
     inside = _stays_in(line, own, classify)
+    if not inside[0] and (well := inside & _well_in(line, own, classify)).any():
+        inside = well
     if inside.any():
         place: Array = line[int(np.argmax(inside))]
         if inside[0] or (((mine - place) ** 2).sum(axis=1) < _BESIDE**2).any():
@@ -89,4 +91,22 @@ def _stays_in(
     forms = [pcts, *(np.round(pcts, decimals) for decimals in _PRINTED_DECIMALS)]
     whole = [100.0 * form / form.sum(axis=1, keepdims=True) for form in forms]
     stays = np.array([classify(form) == texture_class for form in whole])
+    return np.asarray(stays.all(axis=0), dtype=np.bool_)
+
+
+_WELL = 0.5  # points by which a place that is gone to lies inside its class: as whole ones round
+
+_WAYS = _WELL * np.array([(1, -1, 0), (-1, 1, 0), (1, 0, -1), (-1, 0, 1), (0, 1, -1), (0, -1, 1)])
+
+
+def _well_in(
+    pcts: Array, texture_class: int, classify: Callable[[ArrayLike], NDArray[np.intp]]
+) -> NDArray[np.bool_]:
+    """Tell which compositions stay in a class with half a point of one share gone to another.
+
+    Without this the place would hang on how its shares happen to round.
+    """
+    moved = np.maximum(pcts[np.newaxis] + _WAYS[:, np.newaxis], 0.0)
+    moved *= 100.0 / moved.sum(axis=2, keepdims=True)
+    stays = classify(moved.reshape(-1, 3)).reshape(moved.shape[:2]) == texture_class
     return np.asarray(stays.all(axis=0), dtype=np.bool_)
