@@ -36,10 +36,11 @@ def central_pct(
     -------
     ndarray, shape (3,)
         The middle, where its class is the likeliest or nearly so; else the nearest place of such a
-        class, among its draws, half a point inside where there is such a one. A mean of a bent cloud can lie outside it, in a class that hardly
-        any draw is in; and of classes that are as likely, the one nearest to the middle is taken,
-        lest chance decides: a class further off has to be the likelier, so that where two are
-        level either both are near or a third stands between.
+        class, among its draws and half a point inside it where that can be. A mean of a bent cloud
+        can lie outside it, in a class that hardly any draw is in; and of classes that are as
+        likely, the one nearest to the middle is taken, lest chance decides: a class further off has
+        to be the likelier, so that where two are level either both are near or a third stands
+        between.
 
     Raises
     ------

@@ -67,6 +67,19 @@ def test_middle_of_ones_own_is_used_where_it_fits():
     np.testing.assert_allclose(central_pct(draws, [41.0, 40.0, 19.0]), [41.0, 40.0, 19.0])
 
 
+def test_place_in_another_class_does_not_hang_on_how_its_shares_round():
+    # loam and sandy loam meet at 52 % sand (USDA); the middle is a loam, the draws sandy loams
+    draws = np.random.default_rng(2).dirichlet([56.0, 35.0, 9.0], 500) * 100.0
+    draws = draws[[named(pcts, 6) == "sandy loam" for pcts in draws]]
+    sand = []
+    for more in np.linspace(0.0, 0.8, 9):
+        pcts = central_pct(draws, [50.6 + more, 39.3 - more, 10.1])
+        assert named(pcts, 6) == "sandy loam"
+        sand.append(pcts[0])
+    assert 52.5 <= min(sand)
+    assert max(sand) < 52.7
+
+
 def test_no_draws_are_refused():
     with pytest.raises((ValueRefusedError, ValueError)):
         central_pct(np.zeros((0, 3)))
