@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.strip import Strip
-from jarvision.jar.unmarked import ROUGH_COLUMNS, foot_lines
+from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
 from jarvision.jar.view_fit import (
     fit_view,
@@ -40,7 +40,7 @@ _SQUARE_COST, _UNSEEN_COST = 4.0, 6.0
 _NARROWING_SD = 0.08  # how well a tag's width over its height tells how far it is turned away
 _LEAST_COLUMNS = 40  # of the unrolled wall, to see a foot in
 _SAME_MM, _MOST_APART = 1.0, 20.0  # how well one photo tells the radius, and the most it costs
-_ROUGH = 3.0  # how far a foot's quick look may put a pair off; in 397 feet by 2.7 at most
+_ROUGH = 4.0  # how far a foot's quick look may put a pair off; in 507 feet by 3.8 at most
 _STRONGEST_FOOT = 400.0  # of rendered jars they reach 102
 
 
@@ -163,11 +163,11 @@ def choose_walls(
         if not any(unseen.values()):
             break
         for key, numbers in unseen.items():
-            _look(pictures[key], found[key], numbers, found[key].rough_feet, ROUGH_COLUMNS)
+            _look(pictures[key], found[key], numbers, found[key].rough_feet, rough=True)
     several = {key: numbers for key, numbers in close.items() if len(numbers) > 1}
     if several:
         for key, numbers in several.items():
-            _look(pictures[key], found[key], numbers, found[key].feet, 1)
+            _look(pictures[key], found[key], numbers, found[key].feet, rough=False)
         shapes = _weighed({key: _choices(rivals) for key, rivals in found.items()})
     return {key: choice.scene for key, choice in shapes[0].best().items()}
 
@@ -193,11 +193,24 @@ def _pairs(scene: Scene, rivals: Sequence[Wall]) -> list[Scene]:
     left, right = (
         _one_a_band(scene, [wall for wall in rivals if wall.side == side]) for side in (-1, 1)
     )
-    found = [replace(scene, walls=pair) for pair in product(left, right)]
-    pairs = sorted(found, key=_first_cost)[:_MOST_PAIRS]
+    seen = _StripSeen(
+        float(scene.strip.corners_px[..., 0].mean()) / scene.px_per_mm,
+        _narrowing(scene.strip.corners_px),
+    )
+    both = [replace(scene, walls=pair) for pair in product(left, right)]
+    ranked = sorted(((_first_cost(pair, seen), i) for i, pair in enumerate(both)))[:_MOST_PAIRS]
     # one wall may be hidden altogether, behind another jar or under the strip
-    alone = sorted((replace(scene, walls=(wall,)) for wall in [*left, *right]), key=_alone_cost)
-    return [pair for pair in pairs if np.isfinite(_first_cost(pair))] + alone[:_MOST_ALONE]
+    alone = [replace(scene, walls=(wall,)) for wall in [*left, *right]]
+    alone.sort(key=lambda one: _alone_cost(one, seen))
+    return [both[i] for cost, i in ranked if np.isfinite(cost)] + alone[:_MOST_ALONE]
+
+
+@dataclass(frozen=True, slots=True)
+class _StripSeen:
+    """Where a strip's tags stand in the picture [mm], and their width over their height."""
+
+    middle_mm: float
+    narrowing: float
 
 
 def _one_a_band(scene: Scene, walls: Sequence[Wall]) -> list[Wall]:
@@ -222,29 +235,25 @@ def _column_mm(scene: Scene, wall: Wall) -> float:
     return float(wall.points_px[1, 0]) / scene.px_per_mm
 
 
-def _first_cost(scene: Scene) -> float:
+def _first_cost(scene: Scene, strip: _StripSeen) -> float:
     """Tell what speaks against a pair before any view is fitted; infinite for what is no jar."""
     against = sum(_faint_cost(wall) for wall in scene.walls)
     ends = [_column_mm(scene, wall) for wall in scene.walls]
     radius = (ends[1] - ends[0]) / 2
     if not _LEAST_RADIUS_MM < radius < _GREATEST_RADIUS_MM:
         return np.inf
-    turned = float(np.clip((_middle_mm(scene) - sum(ends) / 2) / radius, -0.98, 0.98))
-    off = (np.sqrt(1.0 - turned**2) - _narrowing(scene.strip.corners_px)) / _NARROWING_SD
+    turned = float(np.clip((strip.middle_mm - sum(ends) / 2) / radius, -0.98, 0.98))
+    off = (np.sqrt(1.0 - turned**2) - strip.narrowing) / _NARROWING_SD
     return against + _radius_cost(radius) + min(0.5 * float(off) ** 2, _SQUARE_COST)
 
 
-def _alone_cost(scene: Scene) -> float:
+def _alone_cost(scene: Scene, strip: _StripSeen) -> float:
     """Tell what speaks against a single wall, by the radius that goes with the strip's turn."""
     [wall] = scene.walls
-    away = abs(_column_mm(scene, wall) - _middle_mm(scene))
-    turn = np.sqrt(max(0.0, 1.0 - min(_narrowing(scene.strip.corners_px), 1.0) ** 2))
+    away = abs(_column_mm(scene, wall) - strip.middle_mm)
+    turn = np.sqrt(max(0.0, 1.0 - min(strip.narrowing, 1.0) ** 2))
     radii = [away / (1.0 + turn), away / max(1.0 - turn, 0.05)]
     return _faint_cost(wall) + min(map(_radius_cost, radii))
-
-
-def _middle_mm(scene: Scene) -> float:
-    return float(scene.strip.corners_px[..., 0].mean()) / scene.px_per_mm
 
 
 def _narrowing(corners: Array) -> float:
@@ -275,7 +284,7 @@ def _choices(rivals: Rivals) -> list[_Choice]:
 
 
 def _look(
-    bgr: Picture, rivals: Rivals, numbers: Collection[int], feet: dict[int, float], every: int
+    bgr: Picture, rivals: Rivals, numbers: Collection[int], feet: dict[int, float], *, rough: bool
 ) -> None:
     """See how strong the feet of some rivals are: the lines of a jar's foot between its walls."""
     for i in numbers:
@@ -283,7 +292,7 @@ def _look(
         jar = jar_of(fit, scene)
         if i not in feet:  # 0 where too little is seen
             seen = len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS
-            feet[i] = foot_lines(bgr, jar, every=every)[0] if seen else 0.0
+            feet[i] = foot_lines(bgr, jar, rough=rough)[0] if seen else 0.0
 
 
 def _cost(scene: Scene, fit: ViewFit, usual: float) -> float:
@@ -294,7 +303,7 @@ def _cost(scene: Scene, fit: ViewFit, usual: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Weighed(Generic[Key]):
+class _WeighedPairs(Generic[Key]):
     """All pairs of one shape, each photo's held against radii that the jar may have.
 
     Attributes
@@ -312,7 +321,7 @@ class _Weighed(Generic[Key]):
     totals: Array
 
     @classmethod
-    def of(cls, choices: Mapping[Key, Sequence[_Choice]], *, square: bool) -> _Weighed[Key]:
+    def of(cls, choices: Mapping[Key, Sequence[_Choice]], *, square: bool) -> _WeighedPairs[Key]:
         """Weigh choices so that the jar is as wide in all photos."""
         own = {key: [c for c in found if c.fit.square == square] for key, found in choices.items()}
         if not all(own.values()):  # round views fitted so well that no square one was tried
@@ -341,7 +350,7 @@ class _Weighed(Generic[Key]):
         return {self.own[key][i].number for i in near}
 
 
-def _weighed(choices: Mapping[Key, Sequence[_Choice]]) -> list[_Weighed[Key]]:
+def _weighed(choices: Mapping[Key, Sequence[_Choice]]) -> list[_WeighedPairs[Key]]:
     """Weigh round and square choices, the better of them first."""
-    both = [_Weighed.of(choices, square=square) for square in (False, True)]
+    both = [_WeighedPairs.of(choices, square=square) for square in (False, True)]
     return sorted(both, key=lambda shape: float(shape.totals.min()))

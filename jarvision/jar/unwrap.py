@@ -106,7 +106,7 @@ def unroll(
     top_mm: float,
     *,
     bottom_mm: float = -BELOW_MM,
-    every: int = 1,
+    every: tuple[int, int] = (1, 1),
 ) -> WallMap:
     """Unroll the front wall.
 
@@ -118,13 +118,13 @@ def unroll(
         Its jar, in millimetres.
     top_mm, bottom_mm : float
         Height of the topmost and the lowest row [mm].
-    every : int
-        Only each so many columns, for a quick look.
+    every : (int, int)
+        Only each so many rows and columns, for a quick look.
     """
-    z = np.arange(bottom_mm, top_mm, ROW_MM)
-    azimuth = columns_of(jar, bgr.shape[1])[every // 2 :: every]
+    z = np.arange(bottom_mm, top_mm, every[0] * ROW_MM)
+    azimuth = columns_of(jar, bgr.shape[1])[every[1] // 2 :: every[1]]
     grid = _grid(jar, z, azimuth)
     patch = cv2.remap(bgr, grid, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
     ends = jar.view.front_px(np.array([10.0, 40.0]))
     scale = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
-    return WallMap(z, azimuth, np.asarray(patch, dtype=np.uint8), scale, every * COLUMN_MM)
+    return WallMap(z, azimuth, np.asarray(patch, dtype=np.uint8), scale, every[1] * COLUMN_MM)

@@ -41,7 +41,7 @@ from jarvision.jar.view_misfit import (
     bounded,
     corner_sd_px,
 )
-from jarvision.jar.wall_edges import Wall, edges_across, find_walls, look_across, peak_columns
+from jarvision.jar.wall_edges import Wall, find_walls, look_across, peak_columns
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -111,8 +111,8 @@ def rival_walls(
     jar = jar_of(fit_view(scene, square=False), scene)
     z = np.array([160.0, 80.0, 0.0, -10.0])
     own = [jar.view.wall_px(np.full(4, azimuth), z) for azimuth in jar.strip_azimuths]
-    look = scene.across or look_across(bgr, scene.strip)
-    edges = edges_across(look, scene.strip, others, before_px=before_px, own_edges_px=own)
+    look = scene.across or look_across(bgr, scene.strip, others)
+    edges = look.without(scene.strip, before_px, own)
     peaks = peak_columns(edges.score)
     left = [i for i in reversed(peaks) if edges.across_mm[i] < -_OWN_HALF_MM[0]]
     right = [i for i in peaks if edges.across_mm[i] > _OWN_HALF_MM[1]]
@@ -139,12 +139,26 @@ _HOPELESS = 4.0  # sums of squares over the best pair's, beyond which a foot can
 _DISTORTED_PX = 0.7  # tags that fit worse than this may be seen with radial distortion
 
 
-def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
+@dataclass(frozen=True, slots=True, eq=False)
+class _StripStands:
+    """How a strip stands in the picture: px a mm upward, scale [px/mm], middle [px] and [mm]."""
+
+    up: Array
+    scale: float
+    centre: Array
+    middle_mm: float
+
+    @classmethod
+    def of(cls, strip: Strip) -> _StripStands:
+        """Measure a strip."""
+        centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
+        middle_mm = float(strip.corners_mm[..., 1].mean())
+        return cls(strip.axis_px()[1], strip.px_per_mm, centre, middle_mm)
+
+
+def _start(scene: Scene, strip: _StripStands, known: Outline | None, *, square: bool) -> Array:
     """First guess of a view's parameters."""
-    strip = scene.strip
-    _, up = strip.axis_px()
-    scale = strip.px_per_mm
-    centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
+    up, scale, centre = strip.up, strip.scale, strip.centre
     ends = [w.points_px[1, 0] for w in scene.walls]
     radius = NOMINAL_RADIUS_MM if known is None else known.radius_mm
     if len(ends) == 2:
@@ -154,9 +168,8 @@ def _start(scene: Scene, known: Outline | None, *, square: bool) -> Array:
         axis_x = ends[0] - scene.walls[0].side * radius * scale
     azimuth = float(np.arcsin(np.clip((centre[0] - axis_x) / scale / radius, -0.85, 0.85)))
     distance = scene.focal_px / scale + radius * np.cos(azimuth)
-    z_mid = float(strip.corners_mm[..., 1].mean())
     # the strip's foreshortening is too weak to start from: assume a camera a little above
-    height = z_mid + (centre[1] - (scene.shape[0] - 1) / 2) / scale + 0.1 * distance
+    height = strip.middle_mm + (centre[1] - (scene.shape[0] - 1) / 2) / scale + 0.1 * distance
     roll = -float(np.arctan2(up[0], -up[1]))
     yaw = -float(np.arctan((axis_x - (scene.shape[1] - 1) / 2) / scene.focal_px))
     exponent, turn = (5.0 if known is None else known.exponent, 0.0) if square else (2.0, 0.0)
@@ -198,7 +211,11 @@ def fit_views(
     def rms_sd(r: Array) -> Array:
         return np.asarray(np.sqrt(np.mean(r[:, : scene.strip.corners_px.size] ** 2, axis=1)))
 
-    starts = [_start(s, known, square=square) if start is None else start for s in scenes]
+    if start is None:
+        strip = _StripStands.of(scene.strip)
+        starts = [_start(own, strip, known, square=square) for own in scenes]
+    else:
+        starts = [start] * len(scenes)
     p, r = least_squares_each(
         misfit.residuals, np.array(starts), free, _SIZES, in_running=_in_running
     )
@@ -269,8 +286,8 @@ def scene_of(
     NoJarError
         No wall is seen beside the strip.
     """
-    across = None if walls else look_across(bgr, strip)
-    walls = walls if across is None else find_walls(across, strip, others)
+    across = None if walls else look_across(bgr, strip, others)
+    walls = walls if across is None else find_walls(across)
     if not walls:
         msg = (
             "A strip was seen but no jar behind it; photograph the whole jar against a plain wall."

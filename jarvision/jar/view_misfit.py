@@ -50,7 +50,7 @@ class Scene:
     shape: tuple[int, int]
     focal_known: bool = True
     px_per_mm: float = 1.0
-    across: Across | None = None  # upright steps of colour, where walls were looked for
+    across: Across | None = None  # edges beside the strip, where walls were looked for
     as_round: ViewFit | None = None  # the view of a round jar, where it was fitted already
     as_square: ViewFit | None = None
 

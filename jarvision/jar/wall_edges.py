@@ -24,6 +24,9 @@ _STEP_MM = 0.75  # sampling across the jar when looking for walls
 
 _REACH_MM = 105.0  # a preserving jar is not wider than this from its strip
 
+_HEIGHTS_MM = np.arange(3.0, 93.0, 1.5)  # of the grid on which walls are looked for
+_ACROSS_MM = np.arange(-_REACH_MM, _REACH_MM + 0.1, _STEP_MM)
+
 _EDGE_CAP = 12.0  # Lab distance beyond which a wall is no more a wall than before
 
 _EDGE_MIN = 2.5  # Lab distance under which no wall is believed
@@ -76,8 +79,8 @@ def _edge_strength(colours: Array) -> Array:
 def _best_slopes(strength: Array) -> tuple[Array, Array]:
     """Give each column's best score over shears, and that shear (columns, bottom to top)."""
     rows, columns = strength.shape
-    grid = _sheared(rows, columns)
-    moved = cv2.remap(strength.astype(np.float32), *grid, cv2.INTER_LINEAR)
+    across, down = (of[:, :columns] for of in _sheared())
+    moved = cv2.remap(strength.astype(np.float32), across, down, cv2.INTER_LINEAR)
     ranked = np.sort(
         moved.reshape(len(_SHEARS), rows, columns), axis=1
     )  # quicker than a percentile
@@ -94,8 +97,9 @@ _SHEARS = np.arange(-10, 10.1, 1.25) / _STEP_MM  # columns, bottom to top
 
 
 @cache
-def _sheared(rows: int, columns: int) -> tuple[Floats, Floats]:
-    """Columns and rows of a grid sheared in every way, (shears * rows, columns) each."""
+def _sheared() -> tuple[Floats, Floats]:
+    """Columns and rows of the whole grid sheared in every way, (shears * rows, columns) each."""
+    rows, columns = len(_HEIGHTS_MM), len(_ACROSS_MM)
     along = np.linspace(-0.5, 0.5, rows)
     off = (_SHEARS[:, None] * along).reshape(-1, 1)
     across = (np.arange(columns, dtype=np.float32) + off).astype(np.float32)
@@ -116,7 +120,7 @@ def peak_columns(score: Array) -> list[int]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Across:
-    """Upright steps of colour on a grid up and across a jar in its strip's own scale.
+    """Upright steps of colour on a grid up and across a jar in its strip's own scale, and edges.
 
     Attributes
     ----------
@@ -126,46 +130,15 @@ class Across:
         Where each was measured.
     across_mm : (columns,) array
         Distance from the middle of the tags at the strip's depth.
+    score, slope : (columns,) array
+        How strong the edge at each column is, and how it leans (columns, bottom to top).
     """
 
     strength: Array
     grid_px: Array
     across_mm: Array
-
-
-def look_across(bgr: Picture, strip: Strip) -> Across:
-    """Measure upright steps of colour beside a strip."""
-    z_tags = strip.corners_mm[..., 1].mean(axis=1)
-    foot, up = strip.axis_px()
-    z = np.arange(3.0, 93.0, 1.5)
-    across = np.arange(-_REACH_MM, _REACH_MM + 0.1, _STEP_MM)
-    side = np.linalg.norm(strip.corners_px[:, [0, 1]] - strip.corners_px[:, [3, 2]], axis=2)
-    size = side.mean(axis=1) / strip_spec().tag_size_mm
-    scale = np.polyval(np.polyfit(z_tags, size, 1), z) if len(z_tags) > 1 else np.full(len(z), size)
-    bend = np.polyfit(z_tags, strip.corners_px.mean(axis=1), min(2, len(z_tags) - 1))
-    middle = np.stack([np.polyval(bend[:, 0], z), np.polyval(bend[:, 1], z)], -1)
-    if len(z_tags) == 1:
-        middle = foot + z[:, None] * up
-    right = np.array([-up[1], up[0]]) / np.linalg.norm(up)
-    grid = middle[:, None, :] + scale[:, None, None] * across[None, :, None] * right
-    return Across(_edge_strength(_lab_at(bgr, grid)), grid, across)
-
-
-def _lab_at(bgr: Picture, grid_px: Array) -> Array:
-    """CIE Lab colours at picture positions (rows, columns, 2); black outside the picture."""
-    x, y = grid_px[..., 0].astype(np.float32), grid_px[..., 1].astype(np.float32)
-    patch = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return np.asarray(lab_of(np.asarray(patch, dtype=np.uint8)), dtype=np.float64)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _WallEdges:
-    """Upright edges across a jar: how strong at each column of a grid, and how they lean."""
-
     score: Array
     slope: Array
-    grid_px: Array
-    across_mm: Array
 
     def wall(self, column: int, side: int) -> Wall:
         """Give a column's edge as a wall."""
@@ -178,30 +151,59 @@ class _WallEdges:
         at = int(np.argmax(np.where(near, self.score, -1.0))) + side * 1.5 / _STEP_MM
         return _wall_at(self.grid_px, at, 0.0, side, _HIDDEN_WALL_SD_MM)
 
+    def without(
+        self, strip: Strip, before_px: Sequence[Array], lines_px: Sequence[Array]
+    ) -> Across:
+        """Leave out what nearer jars hide, by their sides, and the strip's own edges."""
+        strength = self.strength.copy()
+        for sides in before_px:
+            strength[_at_or_past(sides, strip, self.grid_px)] = 0.0
+        for line in lines_px:
+            column = np.interp(self.grid_px[..., 1], line[:, 1], line[:, 0])
+            off = np.abs(self.grid_px[..., 0] - column)
+            strength[off < _OWN_EDGE_MM * strip.px_per_mm] = 0.0
+        changed = np.flatnonzero((strength != self.strength).any(axis=0))
+        if not len(changed):
+            return self
+        # only the columns that lines through what was left out can reach
+        reach, last = int(abs(_SHEARS).max() / 2) + 2, len(self.score)
+        near = slice(max(changed[0] - reach, 0), min(changed[-1] + reach + 1, last))
+        seen = slice(max(near.start - reach, 0), min(near.stop + reach, last))
+        inside = slice(near.start - seen.start, near.stop - seen.start)
+        score, slope = self.score.copy(), self.slope.copy()
+        score[near], slope[near] = (of[inside] for of in _best_slopes(strength[:, seen]))
+        return replace(self, strength=strength, score=score, slope=slope)
 
-def edges_across(
-    look: Across,
-    strip: Strip,
-    others: Sequence[Strip],
-    *,
-    before_px: Sequence[Array] = (),
-    own_edges_px: Sequence[Array] = (),
-) -> _WallEdges:
-    """Look for upright edges beside a strip, not on or behind other jars or their strips."""
-    strength, grid, across = look.strength.copy(), look.grid_px, look.across_mm
+
+def look_across(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> Across:
+    """Look for upright edges beside a strip, not on or behind other jars' strips."""
+    z_tags = strip.corners_mm[..., 1].mean(axis=1)
+    foot, up = strip.axis_px()
+    z, across = _HEIGHTS_MM, _ACROSS_MM
+    side = np.linalg.norm(strip.corners_px[:, [0, 1]] - strip.corners_px[:, [3, 2]], axis=2)
+    size = side.mean(axis=1) / strip_spec().tag_size_mm
+    scale = np.polyval(np.polyfit(z_tags, size, 1), z) if len(z_tags) > 1 else np.full(len(z), size)
+    bend = np.polyfit(z_tags, strip.corners_px.mean(axis=1), min(2, len(z_tags) - 1))
+    middle = np.stack([np.polyval(bend[:, 0], z), np.polyval(bend[:, 1], z)], -1)
+    if len(z_tags) == 1:
+        middle = foot + z[:, None] * up
+    right = np.array([-up[1], up[0]]) / np.linalg.norm(up)
+    grid = middle[:, None, :] + scale[:, None, None] * across[None, :, None] * right
+    strength = _edge_strength(_lab_at(bgr, grid))
     for other in others:
         strength[_at_or_beyond(other, grid, across)] = 0.0
-    for sides in before_px:
-        strength[_at_or_past(sides, strip, grid)] = 0.0
-    for line in own_edges_px:
-        column = np.interp(grid[..., 1], line[:, 1], line[:, 0])
-        strength[np.abs(grid[..., 0] - column) < _OWN_EDGE_MM * strip.px_per_mm] = 0.0
-    return _WallEdges(*_best_slopes(strength), grid, across)
+    return Across(strength, grid, across, *_best_slopes(strength))
 
 
-def find_walls(look: Across, strip: Strip, others: Sequence[Strip] = ()) -> list[Wall]:
+def _lab_at(bgr: Picture, grid_px: Array) -> Array:
+    """CIE Lab colours at picture positions (rows, columns, 2); black outside the picture."""
+    x, y = grid_px[..., 0].astype(np.float32), grid_px[..., 1].astype(np.float32)
+    patch = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(lab_of(np.asarray(patch, dtype=np.uint8)), dtype=np.float64)
+
+
+def find_walls(edges: Across) -> list[Wall]:
     """Find the jar's left and right wall: the nearest strong edge on each side."""
-    edges = edges_across(look, strip, others)
     score, across, peaks = edges.score, edges.across_mm, peak_columns(edges.score)
     # the strip's own edges end within 13 mm left and 18.5 mm right of the tags' middle
     beyond = {

@@ -190,7 +190,8 @@ def _row_median(values: Floats) -> Floats:
 
 def _level_edges(z: Array, colour: Array) -> LevelEdges:
     """Colour edges at each row, their Lab step agreed by the blocks."""
-    n, gap = round(1.5 / ROW_MM), round(0.25 / ROW_MM)
+    row_mm = _step_mm(z)
+    n, gap = round(1.5 / row_mm), round(0.25 / row_mm)
     rows = np.arange(n + gap, len(z) - n - gap)
     run = np.concatenate([np.zeros_like(colour[:, :1]), np.cumsum(colour, axis=1)], axis=1)
     over = run[:, rows + gap + n] - run[:, rows + gap]
@@ -200,13 +201,18 @@ def _level_edges(z: Array, colour: Array) -> LevelEdges:
     size = np.linalg.norm(ranked[half] + ranked[-half - 1], axis=1) / 2
     steps = np.linalg.norm(each, axis=2)
     agreed = np.linalg.norm(each.mean(axis=0), axis=1) / (steps.mean(axis=0) + 0.1)
-    return LevelEdges(z[rows] - ROW_MM / 2, np.asarray(size * agreed**2), np.asarray(steps))
+    return LevelEdges(z[rows] - row_mm / 2, np.asarray(size * agreed**2), np.asarray(steps))
+
+
+def _step_mm(z_mm: Array) -> float:
+    """Step from row to row, which is a number of usual ones."""
+    return ROW_MM * (round(float(z_mm[1] - z_mm[0]) / ROW_MM) if len(z_mm) > 1 else 1)
 
 
 def edge_peaks(photo: LevelEdges, low_mm: float, high_mm: float) -> list[tuple[float, float]]:
     """Separate edges between two heights: (height [mm], strength)."""
     z, size = photo.edges_mm, photo.edges
-    reach = round(1.25 / ROW_MM)
+    reach = round(1.25 / _step_mm(z))
     nearby = maximum_filter1d(size, 2 * reach + 1)
     found = (z > low_mm) & (z < high_mm) & (size > 0.5) & (size >= nearby)
     return list(zip(z[found].tolist(), size[found].tolist(), strict=True))
