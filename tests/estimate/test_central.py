@@ -76,7 +76,7 @@ def test_place_in_another_class_does_not_hang_on_how_its_shares_round():
         pcts = central_pct(draws, [50.6 + more, 39.3 - more, 10.1])
         assert named(pcts, 6) == "sandy loam"
         sand.append(pcts[0])
-    assert 52.5 <= min(sand)
+    assert min(sand) >= 52.5
     assert max(sand) < 52.7
 
 
