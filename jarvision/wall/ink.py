@@ -278,7 +278,8 @@ def _measured(glass: Glass, cut: Sequence[_Cut]) -> list[Bins]:
     weights = np.maximum(_depth_of(_run(usual), about), 0.0)
     weights /= np.maximum(weights.sum(axis=1, keepdims=True), 1e-6)
     profile = sums / sizes[:, None, None]
-    line = (profile * weights[owner][:, None]).sum(axis=2)
+    blue, green, red = (profile[..., i] * weights[owner, i, None] for i in range(3))
+    line = blue + green + red
     span, found = _edges(line, about[owner])
     below, above, inside = _levels(_run(profile), span)
     beside = np.minimum(below, above)
