@@ -113,8 +113,10 @@ class Misfit:
     square: bool
     known: Outline | None
     across_mm: Array  # of the tags' corners, each but once
-    which: NDArray[np.intp]  # of these, (corners,)
-    z_mm: Array
+    which: NDArray[np.intp]  # of these, (corners,), then each wall twice
+    z_mm: Array  # of the corners
+    tilted_mm: Array  # how much higher a slanting strip's corners stand, but for the slant
+    ends_mm: Array  # where the walls are held against what is seen of them, (2 walls,)
     seen_px: Array  # (2, corners)
     centre_px: Array
     sides: Array  # (scenes, walls)
@@ -127,13 +129,16 @@ class Misfit:
         scene = scenes[0]
         x, z = scene.strip.corners_mm.reshape(-1, 2).T
         across, which = np.unique(x - strip_spec().tag_centre_mm(0)[0], return_inverse=True)
+        tilted = across[which]
         seen = np.ascontiguousarray(scene.strip.corners_px.reshape(-1, 2).T)
         centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
         most = max(len(s.walls) for s in scenes)
+        which = np.append(which, np.repeat(np.arange(most), 2) + len(across))
         unseen = Wall(1, np.zeros((3, 2)), np.inf)
         walls = [[*s.walls, *[unseen] * (most - len(s.walls))] for s in scenes]
         return cls(
-            *(scene, square, known, across, which, z, seen, centre),
+            *(scene, square, known, across, which, z, tilted),
+            *(np.tile(_WALL_ENDS_MM, most), seen, centre),
             np.array([[wall.side for wall in own] for own in walls], dtype=np.float64),
             np.array([[wall.points_px for wall in own] for own in walls]).transpose(3, 0, 1, 2),
             np.array([[wall.sd_mm for wall in own] for own in walls]) * scene.px_per_mm,
@@ -170,24 +175,29 @@ class Misfit:
         azimuth += p[..., AZIMUTH, None]
         edges = _edge_azimuths(p, self.sides[scenes], square=self.square)
         points = _wall_points(p, np.concatenate([azimuth, edges], -1), square=self.square)
-        every = np.append(self.which, np.repeat(np.arange(edges.shape[-1]), 2) + azimuth.shape[-1])
-        x, y = (of[..., every] for of in points)
+        x, y = (of[..., self.which] for of in points)
         z = np.empty_like(x)
-        z[..., :count] = self.z_mm + p[..., SLANT, None] * self.across_mm[self.which]
-        z[..., count:] = np.tile(_WALL_ENDS_MM, edges.shape[-1])
+        z[..., :count] = self.z_mm + p[..., SLANT, None] * self.tilted_mm
+        z[..., count:] = self.ends_mm
         x, y = self._project(p, x, y, z)
-        off = np.concatenate(
-            [x[..., :count] - self.seen_px[0], y[..., :count] - self.seen_px[1]], -1
-        )
-        corners = _robust(off / corner_sd_px(self.scene.strip), robust_sd)
+        prior = _prior_residuals(p, square=self.square, known=self.known)
+        last = 2 * count + 3 * edges.shape[-1]
+        found = np.empty((*p.shape[:2], last + len(prior)))
+        np.subtract(x[..., :count], self.seen_px[0], out=found[..., :count])
+        np.subtract(y[..., :count], self.seen_px[1], out=found[..., count : 2 * count])
+        corners = found[..., : 2 * count]
+        corners /= corner_sd_px(self.scene.strip)
+        _make_robust(corners, robust_sd)
         (foot_x, foot_y), (top_x, top_y) = (
             (x[..., end::2, None], y[..., end::2, None]) for end in (count, count + 1)
         )
         column, row = self.walls_px[:, scenes, None]
         edge = foot_x + (top_x - foot_x) / (top_y - foot_y) * (row - foot_y)
         walls = (column - edge) / self.walls_sd_px[scenes, None, :, None]
-        prior = _prior_residuals(p, square=self.square, known=self.known)
-        return np.concatenate([corners, walls.reshape(*walls.shape[:2], -1), prior], axis=-1)
+        found[..., 2 * count : last] = walls.reshape(*walls.shape[:2], -1)
+        for i, term in enumerate(prior):
+            found[..., last + i] = term
+        return found
 
     def _project(self, p: Array, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
         """Points (..., n) in the jar's frame -> columns and rows in the picture (..., n).
@@ -195,9 +205,9 @@ class Misfit:
         As `jarvision.jar.geometry.Camera.project`, for many cameras at once.
         """
         turns = p[..., YAW : ROLL + 1]
-        (sin_yaw, sin_pitch, sin_roll), (cos_yaw, cos_pitch, cos_roll) = (
-            np.moveaxis(turn, -1, 0)[..., None] for turn in (np.sin(turns), np.cos(turns))
-        )
+        sines, cosines = np.sin(turns), np.cos(turns)
+        sin_yaw, sin_pitch, sin_roll = (sines[..., i, None] for i in range(3))
+        cos_yaw, cos_pitch, cos_roll = (cosines[..., i, None] for i in range(3))
         down, ahead = p[..., HEIGHT, None] - z, y + p[..., DISTANCE, None]
         right, straight = cos_yaw * x - sin_yaw * ahead, sin_yaw * x + cos_yaw * ahead
         under, depth = (
@@ -222,15 +232,14 @@ def corner_sd_px(strip: Strip) -> float:
     return (3.0 if strip.bent else 1.0) * CORNER_SD_PX
 
 
-def _robust(off_sd: Array, robust_sd: float) -> Array:
+def _make_robust(off_sd: Array, robust_sd: float) -> None:
     """Robust loss: what is far off counts by its logarithm, as corners of a tag in glare."""
-    if np.isinf(robust_sd):
-        return off_sd
-    return np.asarray(robust_sd * np.arcsinh(off_sd / robust_sd))
+    if not np.isinf(robust_sd):
+        off_sd[:] = robust_sd * np.arcsinh(off_sd / robust_sd)
 
 
-def _prior_residuals(p: Array, *, square: bool, known: Outline | None) -> Array:
-    """Weigh what is known of strips and jars beforehand, (..., residuals)."""
+def _prior_residuals(p: Array, *, square: bool, known: Outline | None) -> list[Array]:
+    """Weigh what is known of strips and jars beforehand."""
     terms = [
         p[..., SLANT] / 0.03,  # people stick a strip on within a few degrees
         (p[..., STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
@@ -243,7 +252,7 @@ def _prior_residuals(p: Array, *, square: bool, known: Outline | None) -> Array:
     if known is not None:
         terms.append((p[..., RADIUS] - known.radius_mm) / 0.6)
         terms.append((p[..., EXPONENT] - known.exponent) / 0.3)
-    return np.stack(terms, axis=-1)
+    return terms
 
 
 # Where a jar and a camera can be.
