@@ -121,13 +121,13 @@ def cut(places: Array, worth: Array) -> Boxes:
 
 def _gains(places: Array, worth: Array, low: Array, high: Array) -> Array:
     """Gain of each cut of a box (D, _CUTS - 1) over the root of its volume; 0 where too few are."""
-    size = low.size
-    step = ((places - low) * (_CUTS / (high - low))).astype(np.intp)
-    cell = (np.minimum(step, _CUTS - 1) + _CUTS * np.arange(size)).ravel()
-    sums, counts = (
-        np.cumsum(np.bincount(cell, each, minlength=_CUTS * size).reshape(size, _CUTS), axis=1)
-        for each in (np.repeat(worth, size), None)
-    )
+    sums, counts = np.empty((2, low.size, _CUTS))
+    for axis in range(low.size):  # one at a time: all at once would take much memory
+        step = ((places[:, axis] - low[axis]) * (_CUTS / (high[axis] - low[axis]))).astype(np.intp)
+        cell = np.minimum(step, _CUTS - 1)
+        sums[axis] = np.bincount(cell, worth, minlength=_CUTS)
+        counts[axis] = np.bincount(cell, minlength=_CUTS)
+    sums, counts = np.cumsum(sums, axis=1), np.cumsum(counts, axis=1)
     part = np.arange(1, _CUTS) / _CUTS
     below, total = sums[:, :-1], sums[:, -1:]
     left = np.sqrt(below * part) + np.sqrt(np.maximum(total - below, 0.0) * (1.0 - part))
