@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr, ndtri
 
 from jarvision.estimate.known import Evidence
+from jarvision.estimate.settling import Path
 from jarvision.estimate.stacking import Jars, charge_of, seen, settled
 from jarvision.estimate.topsoil import log_prior
 
@@ -23,17 +24,18 @@ _STEPS, _FAR_SD = 16, 3.5  # in which the clay is drawn, and how far from its mi
 _EVEN = 0.1  # part of the clay that is drawn from anywhere, since its law is the least normal
 _SOFT, _SOFTLY = 0.2, 0.4  # and part from its law to this power, which is wider
 
-CHANCES = 6
-"""Numbers between 0 and 1 by which a jar's masses are drawn: four for the clay, then sand, silt."""
+CHANCES = 7
+"""Numbers between 0 and 1 by which masses are drawn: four for the clay, three for sand and silt."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Guess:
-    """Masses (N, 3), what they let see (N, S), and what more of each would (N, S, 3)."""
+    """Masses (N, 3), what they let see (N, S), what more of each would (N, S, 3); the settling."""
 
     mass: Array
     seen: Array
     slopes: Array
+    path: Path
 
 
 def _first_masses(evidence: Evidence, jars: Jars) -> Array:
@@ -83,28 +85,45 @@ def _not_negative(precision: Array, pull: Array, start: Array) -> Array:
 _STRETCH = 1.1  # proposals are drawn this much wider than the normal law they stand for
 
 
-def _draw(law: _Normal, chance: Array) -> tuple[Array, Array]:
-    """Masses over zero (N, F) by chances (N, F), and the log density they were drawn with (N,).
+@dataclass(frozen=True, slots=True)
+class _CutOff:
+    """N normal laws of F masses over zero, drawn and weighed one mass after the other.
 
-    One mass after the other from its normal law given the ones before, cut off at zero (the
-    sampler of Geweke, Hajivassiliou and Keane, from memory).
+    Each from its normal law given the ones before, cut off at zero (the sampler of Geweke,
+    Hajivassiliou and Keane, from memory).
     """
-    root = _STRETCH * np.linalg.cholesky(np.linalg.inv(law.precision))
-    mass, noise = np.empty_like(law.mean), np.zeros_like(law.mean)
-    log_q = np.zeros(len(law.mean))
-    for kind in range(law.mean.shape[1]):
-        centre = law.mean[:, kind] + np.einsum("nj,nj->n", root[:, kind], noise)
-        sd = root[:, kind, kind]
-        inside = np.clip(centre / sd, -30.0, 30.0)
-        noise[:, kind] = -ndtri(chance[:, kind] * ndtr(inside))
-        mass[:, kind] = centre + sd * noise[:, kind]
-        log_q -= 0.5 * noise[:, kind] ** 2 + np.log(sd) + log_ndtr(inside)
-    return mass, log_q - 0.5 * law.mean.shape[1] * math.log(2.0 * math.pi)
 
+    mean: Array
+    root: Array
 
-def _seen(evidence: Evidence, jars: Jars, mass: Array) -> Array:
-    charge = charge_of(jars, mass)
-    return seen(evidence, jars, mass, charge, settled(evidence, jars, charge))
+    @staticmethod
+    def of(law: _Normal) -> _CutOff:
+        return _CutOff(law.mean, _STRETCH * np.linalg.cholesky(np.linalg.inv(law.precision)))
+
+    def draw(self, chance: Array) -> Array:
+        """Masses (N, F) by numbers between 0 and 1."""
+        mass, noise = np.empty_like(self.mean), np.zeros_like(self.mean)
+        for kind in range(self.mean.shape[1]):
+            centre, sd = self._next(kind, noise)
+            noise[:, kind] = -ndtri(chance[:, kind] * ndtr(np.clip(centre / sd, -30.0, 30.0)))
+            mass[:, kind] = centre + sd * noise[:, kind]
+        return mass
+
+    def log_density(self, mass: Array) -> Array:
+        """Of masses (N, F), which are over zero."""
+        noise = np.zeros_like(self.mean)
+        log_q = np.full(len(mass), -0.5 * mass.shape[1] * math.log(2.0 * math.pi))
+        for kind in range(mass.shape[1]):
+            centre, sd = self._next(kind, noise)
+            noise[:, kind] = (mass[:, kind] - centre) / sd
+            inside = np.clip(centre / sd, -30.0, 30.0)
+            log_q -= 0.5 * noise[:, kind] ** 2 + np.log(sd) + log_ndtr(inside)
+        return log_q
+
+    def _next(self, kind: int, noise: Array) -> tuple[Array, Array]:
+        """Middle and sd (N,) of a mass, given the noise of those before it."""
+        carried = np.einsum("nj,nj->n", self.root[:, kind], noise)
+        return self.mean[:, kind] + carried, self.root[:, kind, kind]
 
 
 def _first_guess(evidence: Evidence, jars: Jars) -> _Guess:
@@ -113,24 +132,32 @@ def _first_guess(evidence: Evidence, jars: Jars) -> _Guess:
     charge = charge_of(jars, mass)
     path = settled(evidence, jars, charge)
     there = seen(evidence, jars, mass, charge, path)
-    slopes = np.empty((*there.shape, 3))
-    for kind in range(3):
-        more = mass.copy()
+    guess = _Guess(mass, there, np.empty((*there.shape, 3)), path)
+    return _with_new_slopes(evidence, jars, guess, 3)
+
+
+def _with_new_slopes(evidence: Evidence, jars: Jars, guess: _Guess, free: int) -> _Guess:
+    """Take the first F slopes as if more of a class left the others' settling as it is."""
+    slopes = guess.slopes.copy()
+    for kind in range(free):
+        more = guess.mass.copy()
         more[:, kind] *= 1.0 + _NUDGE
-        changed = seen(evidence, jars, more, charge_of(jars, more), path)
-        slopes[:, :, kind] = (changed - there) / (_NUDGE * mass[:, kind, None])
-    return _Guess(mass, there, slopes)
+        changed = seen(evidence, jars, more, charge_of(jars, more), guess.path)
+        slopes[:, :, kind] = (changed - guess.seen) / (_NUDGE * guess.mass[:, kind, None])
+    return replace(guess, slopes=slopes)
 
 
 def _next_guess(evidence: Evidence, jars: Jars, guess: _Guess, wanted: Array) -> _Guess:
     """Go to other masses, at most a leap away, and learn from it (Broyden's rule, from memory)."""
     mass = np.clip(wanted, guess.mass / _LEAP, guess.mass * _LEAP)
-    there = _seen(evidence, jars, mass)
+    charge = charge_of(jars, mass)
+    path = settled(evidence, jars, charge)
+    there = seen(evidence, jars, mass, charge, path)
     step = mass - guess.mass
     missed = there - guess.seen - np.einsum("nti,ni->nt", guess.slopes, step)
     length = (step**2).sum(axis=1) + 1e-12 * (mass**2).sum(axis=1)
     learned = np.einsum("nt,ni->nti", missed, step / length[:, None])
-    return _Guess(mass, there, guess.slopes + learned)
+    return _Guess(mass, there, guess.slopes + learned, path)
 
 
 def fill(evidence: Evidence, jars: Jars, chances: Array) -> tuple[Array, Array]:
@@ -148,15 +175,29 @@ def fill(evidence: Evidence, jars: Jars, chances: Array) -> tuple[Array, Array]:
     law = _solve(evidence, guess, loose, 3)
     clay, log_q = _draw_clay(evidence, jars, law, chances[:, :4])
     moved = guess.seen + guess.slopes[:, :, 2] * (clay - guess.mass[:, 2])[:, None]
-    there = _Guess(np.column_stack([guess.mass[:, :2], clay]), moved, guess.slopes)
+    there = replace(guess, mass=np.column_stack([guess.mass[:, :2], clay]), seen=moved)
     law = _solve(evidence, there, loose, 2)
     for _ in range(_AGAIN):
         guess = _next_guess(evidence, jars, guess, np.column_stack([law.best, clay]))
         law = _solve(evidence, guess, loose, 2)
-    coarse, log_coarse = _draw(law, chances[:, 4:])
+    other = _solve(evidence, _with_new_slopes(evidence, jars, guess, 2), loose, 2)
+    coarse, log_coarse = _draw_either(law, other, chances[:, 4:])
     drawn = np.column_stack([coarse, clay])
     real = np.all(drawn > 0, axis=1)  # the cut-off law runs out of digits 30 sd from zero
     return np.where(real[:, None], drawn, guess.mass), np.where(real, log_q + log_coarse, 1e6)
+
+
+def _draw_either(law: _Normal, other: _Normal, chances: Array) -> tuple[Array, Array]:
+    """Masses (N, F) from either of two laws, and the log density of them (N,).
+
+    Slopes that were learned on the way are wrong for some jars, those taken anew for others, as
+    where silt goes into the sand's pores; both together are seldom wrong.
+    """
+    laws = [_CutOff.of(each) for each in (law, other)]
+    of_first, of_other = (each.draw(chances[:, 1:]) for each in laws)
+    mass = np.where(chances[:, :1] < 0.5, of_first, of_other)
+    log_q = np.logaddexp(*(each.log_density(mass) for each in laws)) - math.log(2.0)
+    return mass, np.asarray(log_q)
 
 
 def _draw_clay(evidence: Evidence, jars: Jars, law: _Normal, chances: Array) -> tuple[Array, Array]:
