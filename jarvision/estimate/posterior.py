@@ -434,12 +434,13 @@ def _why(evidence: Evidence, clay_pct: float, clay_up: float, slowed: float) -> 
         WaterState.HAZY: "The water was nearly clear, so most of the clay is in the deposit.",
         WaterState.UNKNOWN: "How much clay was still up at the last photo is not known.",
     }[evidence.state]
-    return (
-        f"{water} {_clay_in_words(_by_height_clay(evidence), clay_pct)} {_fall(evidence, slowed)}"
+    clay = _clay_in_words(
+        _by_height_clay(evidence), clay_pct, cleared=evidence.state is WaterState.CLEAR
     )
+    return f"{water} {clay} {_fall(evidence, slowed)}"
 
 
-def _clay_in_words(by_height: float, clay_pct: float) -> str:
+def _clay_in_words(by_height: float, clay_pct: float, *, cleared: bool) -> str:
     """Set the clay's share of the height against that of the weight."""
     weight = f"about {clay_pct:.0f} % of the weight"
     if math.isnan(by_height):
@@ -451,11 +452,11 @@ def _clay_in_words(by_height: float, clay_pct: float) -> str:
     if by_height < clay_pct - _ALIKE_POINTS:
         return (
             f"The clay's layer is {by_height:.0f} % of the height, but clay is {weight}: part of "
-            "it is still up, or clumped and lies with the silt."
+            f"it {'' if cleared else 'is still up, or '}clumped and lies with the silt."
         )
     return (
         f"The clay's layer is {by_height:.0f} % of the height, and clay is {weight}: its layer is "
-        "mostly water, but as much clay is still up or lies with the silt."
+        f"mostly water, but as much clay {'' if cleared else 'is still up or '}lies with the silt."
     )
 
 

@@ -98,6 +98,9 @@ def test_sentence_names_this_jars_own_water_fall_and_temperature():
     assert "fell about 10 cm (3.7 in) in water 20 °C" in cloudy  # 140 - 45 mm
     clear = weighed(facts=replace(FACTS, water_state=WaterState.CLEAR)).why
     assert "had cleared" in clear
+    for heights in ((18.0, 33.0, 45.0), (3.0, 31.0, 48.0), (18.0, 33.0, 35.0)):
+        said = weighed(heights, facts=replace(FACTS, water_state=WaterState.CLEAR)).why
+        assert "still up" not in said  # all of the clay is down, as its first sentence says
     assert "taken to be 20 °C" in weighed(facts=replace(FACTS, temp_c=None)).why
     for said in (cloudy, clear):
         assert said.endswith(".")
