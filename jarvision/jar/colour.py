@@ -24,11 +24,12 @@ def made_small(bgr: NDArray[np.uint8], long_px: int) -> tuple[NDArray[np.uint8],
     scale = max(bgr.shape[:2]) / long_px
     size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
     while max(bgr.shape[:2]) >= 2 * long_px:  # else it takes six times as long
-        bgr = _halved(bgr)
+        bgr = halved(bgr)
     return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), scale
 
 
-def _halved(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def halved(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Halve a picture, colour or grey, without its last row or column where these are odd."""
     half = (bgr.shape[1] // 2, bgr.shape[0] // 2)
     even = bgr[: 2 * half[1], : 2 * half[0]]
     return np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
@@ -37,7 +38,7 @@ def _halved(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
 def made_small_by_halves(bgr: NDArray[np.uint8], long_px: int) -> NDArray[np.uint8]:
     """Reduce a picture to a long side of so many pixels many times quicker, but for a soft look."""
     while max(bgr.shape[:2]) >= 2 * long_px:
-        bgr = _halved(bgr)
+        bgr = halved(bgr)
     scale = max(bgr.shape[:2]) / long_px
     size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
     return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.colour import halved
+
 Grey: TypeAlias = NDArray[np.uint8]
 
 _WINDOW_CELLS = 2  # of 4 pixels: means are over so much, the smallest tag's size
@@ -35,20 +37,14 @@ def may_hold_tags(half: Grey) -> bool:
     """
     sizes = [half]
     while min(sizes[-1].shape) >= _LEAST_PX:
-        sizes.append(_halved(sizes[-1]))
+        sizes.append(halved(sizes[-1]))
     veil = max(float(_means(half).min()) - _BLACK, 0.0)
     return any(_is_steep(size, veil) for size in reversed(sizes))
 
 
-def _halved(grey: Grey) -> Grey:
-    even = grey[: len(grey) // 2 * 2, : grey.shape[1] // 2 * 2]  # else it takes six times as long
-    half = cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    return np.asarray(half, dtype=np.uint8)
-
-
 def _means(grey: cv2.typing.MatLike) -> cv2.typing.MatLike:
     """Mean about each cell."""
-    cells = _halved(_halved(np.asarray(grey, dtype=np.uint8)))
+    cells = halved(halved(np.asarray(grey, dtype=np.uint8)))
     return cv2.blur(cells, (_WINDOW_CELLS, _WINDOW_CELLS))
 
 

@@ -81,9 +81,7 @@ def _best_slopes(strength: Array) -> tuple[Array, Array]:
     rows, columns = strength.shape
     across, down = (of[:, :columns] for of in _sheared())
     moved = cv2.remap(strength.astype(np.float32), across, down, cv2.INTER_LINEAR)
-    ranked = np.sort(
-        moved.reshape(len(_SHEARS), rows, columns), axis=1
-    )  # quicker than a percentile
+    ranked = np.sort(moved.reshape(len(_SHEARS), rows, columns), axis=1)  # no percentile: quicker
     at = 0.3 * (rows - 1)
     low, part = int(at), at - int(at)
     usual = ranked[:, low] * (1 - part) + ranked[:, low + 1] * part

@@ -27,8 +27,7 @@ _BLOCK_MM = 5.0  # width of the strips of wall that vote on a boundary
 _FINE_MM, _COARSE_MM = 0.18, 0.5  # grain is what lies between the picture and these blurs
 
 
-_LEAST_PIECE_MM = 1.7
-
+_LEAST_PIECE_MM = 1.7  # eight columns, so that the same is left out in a quick look
 _SLIVER_MM = 2.4  # at the jar's side, where lines are seen aslant and the glass mirrors
 
 
