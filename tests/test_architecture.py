@@ -200,6 +200,7 @@ assert "read" in shown.getvalue()
 
 
 SHARES = "import jarvision.estimate.combine, jarvision.estimate.judge"
+READ = "import jarvision.run.engine"  # a run in which nothing has changed needs no more
 AGAIN = "import jarvision.results.recompute, jarvision.results.jarfile"
 
 
@@ -209,9 +210,10 @@ AGAIN = "import jarvision.results.recompute, jarvision.results.jarfile"
         (IMPORT, HEAVY),
         (HELP, HEAVY),
         (SHARES, HEAVY),
+        (READ, {"scipy", "skimage"}),
         (AGAIN, {"cv2", "skimage", "PIL", "scipy.stats"}),
     ],
-    ids=["import", "help", "shares and doubts", "a result from its file"],
+    ids=["import", "help", "shares and doubts", "what read needs", "a result from its file"],
 )
 def test_nothing_heavy_is_loaded_before_it_is_needed(script, heavy):
     report = f"import sys\n{script}\nprint(*({heavy!r} & set(sys.modules)))"

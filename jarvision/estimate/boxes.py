@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
+
+from jarvision.core.special import ndtri
 
 Array = NDArray[np.float64]
 

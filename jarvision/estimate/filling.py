@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, ndtr, ndtri
 
+from jarvision.core.special import log_ndtr, ndtr, ndtri
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.settling import Path
 from jarvision.estimate.stacking import Jars, charge_of, seen, settled

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
+from jarvision.core.special import ndtr
 from jarvision.estimate.known import CLOUDY_FROM, HAZY_FROM, Evidence, JarFacts, WaterState
 from jarvision.estimate.stacking import Jars
 

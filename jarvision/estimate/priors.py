@@ -9,7 +9,8 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
+
+from jarvision.core.special import ndtr
 
 Array = NDArray[np.float64]
 

@@ -13,12 +13,11 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter
 
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
-from jarvision.jar.wall_features import WallFeatures, edge_peaks
+from jarvision.jar.wall_features import WallFeatures, edge_peaks, highest_near, middle_near
 from jarvision.wall.surface import median_of
 
 Array: TypeAlias = NDArray[np.float64]
@@ -116,7 +115,7 @@ def _soft_fronts(photo: WallFeatures) -> list[float]:
     """Find level edges whose colour step turns round from one side of the jar to the other."""
     size = _steps_any_way(photo)
     reach = round(1.25 / ROW_MM)
-    is_peak = (size > _LEAST_SOFT) & (size >= maximum_filter1d(size, 2 * reach + 1))
+    is_peak = (size > _LEAST_SOFT) & (size >= highest_near(size, reach))
     return [float(height) for height in photo.edges_mm[is_peak]]
 
 
@@ -142,7 +141,7 @@ def _steps_any_way(photo: WallFeatures) -> Array:
     Which of surface and wall is the lighter may change from one side of the jar to the other.
     """
     mean = photo.steps.mean(axis=0)
-    usual = median_filter(mean, size=2 * round(4.0 / ROW_MM) + 1, mode="nearest")
+    usual = middle_near(mean, round(4.0 / ROW_MM))
     return np.asarray(np.maximum(mean - usual, 0.0), dtype=np.float64)
 
 

@@ -20,7 +20,8 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import j0, ndtr
+
+from jarvision.core.special import j0, ndtr
 
 Array: TypeAlias = NDArray[np.float64]
 

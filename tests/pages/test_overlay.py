@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageFont
+from scipy.optimize import isotonic_regression
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from jarvision.core.measured import DoubtName, Measured, doubt
@@ -486,6 +487,13 @@ def test_labels_never_overlap_and_keep_their_order(labels):
 def test_labels_with_room_stay_where_they_belong():
     assert spread_apart([100, 400], [50, 50], 0, 1000) == [100, 400]
     assert spread_apart([400, 400], [50, 50], 0, 1000) == [375, 425]
+
+
+@given(st.lists(st.integers(-500, 2000), min_size=1, max_size=9))
+def test_labels_move_as_little_as_can_be(middles):
+    """Labels of no size only keep their order, which is isotonic regression: SciPy has it too."""
+    placed = spread_apart(middles, [0.0] * len(middles), -1e6, 1e6)
+    assert placed == pytest.approx(isotonic_regression(middles).x.tolist(), abs=1e-9)
 
 
 # --- JPEG --------------------------------------------------------------------------------------
