@@ -7,6 +7,7 @@ lines drawn into them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -41,6 +42,7 @@ _LEAST_SDS = 5.0  # a line stands out from the grain by so many of its sds
 _STREAK = 0.65  # a thicker line goes before a darker streak of it
 _USUAL_MM = 10.0  # grain is looked at so far below and above
 _MOST_PATHS = 24
+_CLIMB_ROWS = 2  # most of a line from one cell to the next
 _PATIENCE_MM, _HOLD = 1.2, 0.35  # a line is lost where it is fainter than so much of its strongest
 
 
@@ -50,7 +52,8 @@ class _Ridges:
 
     depths: Counts  # (thicknesses, rows, cells), 0 where it is no more than grain
     depth: Counts  # (rows, cells), the strongest of them
-    wide: Counts  # the same of wider stretches
+    nearby: Counts  # the strongest of those of a few rows
+    wide: Counts  # the depth of wider stretches
 
     def thick_mm(self, rows: Places, cells: Places) -> Floats:
         """Thickness of the line at places."""
@@ -61,29 +64,35 @@ class _Ridges:
 
 
 def _ridges(cells: Counts) -> _Ridges | None:
-    """Find the strongest depth over thicknesses and colours; None where no line can begin."""
+    """Find the strongest depth over thicknesses and colours; None where no line can begin.
+
+    `cells` are those of a `Glass`.
+    """
     depths = _depths(cells)
     wide = _wide(depths)
     if wide is None:
         return None
     # grain makes small dark spots, more so in thin rows
-    depths *= depths >= _standing_out(depths[:, ::4], len(cells))
-    return _Ridges(depths, depths.max(axis=0), wide)
+    depths *= depths >= _standing_out(depths[:, ::4], depths.shape[1])
+    depth = depths.max(axis=0)
+    nearby = cv2.dilate(depth, np.ones((2 * _CLIMB_ROWS + 1, 1), np.uint8))
+    return _Ridges(depths, depth, np.asarray(nearby, dtype=np.int16), wide)
 
 
 def _wide(depths: Counts) -> Counts | None:
     """Find the strongest depth of wider stretches, (rows, cells), 0 where no line can begin."""
-    places = np.flatnonzero(depths > LEAST_DEPTH * COUNTS)
-    if not len(places):
+    # a mean is as strong as that only where one of its cells is
+    strong = (depths.max(axis=0) > LEAST_DEPTH * COUNTS).any(axis=1)
+    if not strong.any():
         return None
-    strong = np.zeros(depths.shape[:2], dtype=np.bool_)
-    strong.flat[places // depths.shape[2]] = True
+    each = _widened(depths[:, strong])
     least = _standing_out(_widened(depths[:, ::4]), depths.shape[1])
+    each *= each >= np.maximum(least[:, strong], math.ceil(LEAST_DEPTH * COUNTS))
+    strongest = each.max(axis=0)
+    if not strongest.any():
+        return None
     wide = np.zeros(depths.shape[1:], np.int16)
-    for depth, on, grain in zip(depths, strong, least, strict=True):
-        if on.any():
-            each = _widened(depth[on])
-            wide[on] = np.maximum(wide[on], each * (each >= grain[on]))
+    wide[strong] = strongest
     return wide
 
 
@@ -99,13 +108,13 @@ def _depths(cells: Counts) -> Counts:
 
     (thicknesses, rows, cells)
     """
-    smooth = cv2.blur(cells, (3, 1), borderType=cv2.BORDER_REPLICATE)
-    first = _SIDE_ROWS + _GAP_ROWS
-    depths = np.zeros((len(_THICK_MM), *cells.shape[:2]), np.int16)
-    for i, levels in enumerate(cv2.split(smooth)):
-        means = _row_means(np.asarray(levels, dtype=np.int16))
+    first, rows = _SIDE_ROWS + _GAP_ROWS, cells.shape[1]
+    depths = np.zeros((len(_THICK_MM), *cells.shape[1:]), np.int16)
+    for i, levels in enumerate(cells):
+        smooth = cv2.blur(levels, (3, 1), borderType=cv2.BORDER_REPLICATE)
+        means = _row_means(np.asarray(smooth, dtype=np.int16))
         for depth, n in zip(depths, _THICK_ROWS, strict=True):
-            count = len(cells) - 2 * first - n
+            count = rows - 2 * first - n
             over = np.minimum(
                 means[_SIDE_ROWS][:count], means[_SIDE_ROWS][first + _GAP_ROWS + n :][:count]
             )
@@ -134,7 +143,9 @@ def _add_mean(means: dict[int, Counts], n: int) -> None:
     total = part[:-size] + part[size:]
     if parts == 3:
         total = total[:-size] + part[2 * size :]
-    total //= parts
+        total //= 3
+    else:
+        total >>= 1
     means[n] = total
 
 
@@ -151,10 +162,16 @@ def _standing_out(fourth: Counts, count: int) -> Counts:
         np.pad(each, ((0, 0), (reach, reach)), mode="reflect"), 2 * reach + 1, axis=1
     )
     usual = np.sort(windows[:, ::2], axis=2)[..., round(0.35 * 2 * reach)]
-    rows = np.arange(count)
-    near = np.stack([np.interp(rows, rows[::8], u) for u in usual])
+    near = _between(usual, 8)[:, :count]
     least = np.ceil(_LEAST_SDS * 1.4826 * near).clip(0, np.iinfo(np.int16).max)
     return np.asarray(least[..., None], dtype=np.int16)
+
+
+def _between(values: Counts, times: int) -> Array:
+    """Fill in between values (n, rows) so many rows apart, evenly; the last one goes on."""
+    step = np.diff(values, axis=1, append=values[:, -1:])[..., None] / times
+    filled = values[..., None] + step * np.arange(times)
+    return np.asarray(filled.reshape(len(values), -1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,16 +188,17 @@ def _paths(glass: Glass, low_mm: float, high_mm: float) -> Iterator[_InkPath]:
     ridges = _ridges(glass.cells)
     if ridges is None:
         return
-    seeds = ridges.wide * ((glass.z_mm > low_mm) & (glass.z_mm < high_mm))[:, None]
+    seeds = ridges.wide.copy()
+    seeds[(glass.z_mm <= low_mm) | (glass.z_mm >= high_mm)] = 0
     for _ in range(_MOST_PATHS):
-        row, cell = (int(i) for i in np.unravel_index(int(seeds.argmax()), seeds.shape))
+        row, cell = divmod(int(seeds.argmax()), seeds.shape[1])
         depth = float(seeds[row, cell])
         if depth < LEAST_DEPTH * COUNTS:
             return
         path = _traced(ridges, row, cell, depth)
         reach = round((1.0 + path.thick_mm / 2) / ROW_MM)
-        for r, c in zip(path.rows, path.cells, strict=True):
-            seeds[max(0, r - reach) : r + reach + 1, c] = 0
+        near = path.rows[:, None] + np.arange(-reach, reach + 1)
+        seeds[near.clip(0, len(seeds) - 1), path.cells[:, None]] = 0
         wide = slice(max(0, path.cells[0] - 4), path.cells[-1] + 5)
         seeds[max(0, row - reach) : row + reach + 1, wide] = 0
         yield path
@@ -188,24 +206,27 @@ def _paths(glass: Glass, low_mm: float, high_mm: float) -> Iterator[_InkPath]:
 
 def _traced(ridges: _Ridges, row: int, cell: int, depth: float) -> _InkPath:
     """Follow a line both ways until it is gone for more than a millimetre."""
-    patience, climb = round(_PATIENCE_MM / CELL_MM), 2
-    rows = {cell: row}
-    for step in (-1, 1):
-        at, r, weak = cell + step, row, 0
-        trail: list[tuple[int, int]] = []
-        while 0 <= at < ridges.depth.shape[1] and weak <= patience:
-            near = ridges.depth[max(0, r - climb) : r + climb + 1, at]
-            darkest = int(near.argmax())
-            if near[darkest] > _HOLD * depth:
-                r, weak = max(0, r - climb) + darkest, 0
-            else:
-                weak += 1
-            trail.append((at, r))
-            at += step
-        rows.update(trail[: len(trail) - weak])
-    cells = np.array(sorted(rows))
-    path = np.array([rows[int(c)] for c in cells])
+    left, right = (_followed(ridges, row, cell, step, _HOLD * depth) for step in (-1, 1))
+    path = np.array([*reversed(left), row, *right])
+    cells = np.arange(cell - len(left), cell + len(right) + 1)
     return _InkPath(cells, path, float(median_of(ridges.thick_mm(path, cells))))
+
+
+def _followed(ridges: _Ridges, row: int, cell: int, step: int, least: float) -> list[int]:
+    """Rows of a line in each cell one way, as far as it is darker than the least."""
+    patience, width = round(_PATIENCE_MM / CELL_MM), ridges.depth.shape[1]
+    at, r, weak = cell + step, row, 0
+    trail: list[int] = []
+    while 0 <= at < width and weak <= patience:
+        darkest = ridges.nearby.item(r, at)
+        weak += 1
+        if darkest > least:
+            low = max(0, r - _CLIMB_ROWS)
+            near: list[int] = ridges.depth[low : r + _CLIMB_ROWS + 1, at].tolist()
+            r, weak = low + near.index(darkest), 0
+        trail.append(r)
+        at += step
+    return trail[: len(trail) - weak]
 
 
 def ink_lines(glass: Glass, low_mm: float, high_mm: float) -> list[Bins]:
@@ -264,10 +285,7 @@ def _measured(glass: Glass, cut: Sequence[_Cut]) -> list[Bins]:
         np.concatenate([getattr(c, name) for c in cut]) for name in ("columns", "rows", "sizes")
     )
     starts = np.cumsum(sizes) - sizes
-    reach = _PROFILE_ROWS // 2
-    window = rows[:, None] + np.arange(-reach, reach + 1)
-    logs = glass.log_at(window, columns[:, None])
-    sums = np.add.reduceat(logs, starts, axis=0).astype(np.float64)
+    sums = _summed(glass, columns, rows, sizes)
     counts = np.array([len(c.sizes) for c in cut])
     half_mm = np.array([c.thick_mm for c in cut]) / 2
     usual = np.add.reduceat(sums, np.cumsum(counts) - counts, axis=0)
@@ -279,16 +297,28 @@ def _measured(glass: Glass, cut: Sequence[_Cut]) -> list[Bins]:
     weights /= np.maximum(weights.sum(axis=1, keepdims=True), 1e-6)
     profile = sums / sizes[:, None, None]
     blue, green, red = (profile[..., i] * weights[owner, i, None] for i in range(3))
-    line = blue + green + red
-    span, found = _edges(line, about[owner])
-    below, above, inside = _levels(_run(profile), span)
+    span, found = _edges(blue + green + red, about[owner])
+    below, above, inside = _levels(_run(profile[found]), span)
     beside = np.minimum(below, above)
     arc, z = (
         np.add.reduceat(each, starts) / sizes for each in (glass.arc_mm[columns], glass.z_mm[rows])
     )
-    table = np.column_stack([arc, z[:, None] + span, beside - inside, beside])
-    each = (table[found & (owner == i)] for i in range(len(cut)))
+    table = np.column_stack([arc[found], z[found, None] + span, beside - inside, beside])
+    each = np.split(table, np.searchsorted(owner[found], np.arange(1, len(cut))))
     return [binned(rows) for rows in each if len(rows) >= _LEAST_BINS]
+
+
+def _summed(glass: Glass, columns: Places, rows: Places, sizes: Places) -> Array:
+    """Sum the logs of the columns of each piece, around their rows, (pieces, rows, 3)."""
+    nth = np.arange(sizes.max())[:, None]
+    at = (np.cumsum(sizes) - sizes + nth).clip(max=len(columns) - 1)  # (columns, pieces)
+    reach = _PROFILE_ROWS // 2
+    window = rows[at][..., None] + np.arange(-reach, reach + 1)
+    first, *others = glass.log_at(window, columns[at][..., None])
+    for i, other in enumerate(others, 1):
+        other[sizes <= i] = 0.0
+        first += other
+    return np.asarray(first, dtype=np.float64)
 
 
 def _heights(count: int) -> Array:
@@ -332,47 +362,50 @@ def _depth_of(run: Array, spans: Array) -> Array:
     return np.asarray(np.minimum(below, above) - inside, dtype=np.float64)
 
 
-def _edges(lines: Array, spans: Array) -> tuple[Array, Mask]:
+def _edges(lines: Array, spans: Array) -> tuple[Array, Places]:
     """Find the heights of lines' lower and upper edges in profiles (n, rows).
 
     Each edge is where the line is half as dark as against its own side, so that a line on a
-    boundary is not drawn to either layer. The heights are (n, 2); the mask tells where they hold.
+    boundary is not drawn to either layer. The heights are (m, 2), with the places of the m
+    profiles that have both edges.
     """
-    at, run = _heights(lines.shape[1]), _run(lines)
-    found = np.ones(len(lines), dtype=np.bool_)
+    at, run, found = _heights(lines.shape[1]), _run(lines), np.arange(len(lines))
     for _ in range(3):
         below, above, inside = _levels(run, spans)
         # the row nearest to the middle, the lower of two
         centre = np.ceil(spans.mean(axis=1) / ROW_MM - 0.5).astype(int) + len(at) // 2
-        low = at[centre] - _crossings(lines, centre, (below + inside) / 2, -1)
-        high = at[centre] + _crossings(lines, centre, (above + inside) / 2, 1)
+        levels = (np.stack([below, above]) + inside) / 2
+        low, high = at[centre] + _crossings(lines, centre, levels)
         # comparisons with NaN, where there is no edge, are false
-        found &= np.minimum(below, above) - inside >= LEAST_DEPTH / 4
-        found &= (high - low <= _THICKEST_MM) & (np.maximum(-low, high) <= _FARTHEST_MM)
-        spans = np.where(found[:, None], np.stack([low, high], axis=1), spans)
+        is_line = np.minimum(below, above) - inside >= LEAST_DEPTH / 4
+        is_line &= (high - low <= _THICKEST_MM) & (np.maximum(-low, high) <= _FARTHEST_MM)
+        spans = np.stack([low, high], axis=1)[is_line]
+        lines, run, found = lines[is_line], run[is_line], found[is_line]
     return spans, found
 
 
-def _crossings(lines: Array, centre: Places, levels: Array, step: int) -> Array:
-    """How far from a row, up or down, lines rise above levels for good [mm]; ink is streaky.
+def _crossings(lines: Array, centre: Places, levels: Array) -> Array:
+    """How far from a row, down and up, lines rise above levels (2, n) for good [mm], (2, n).
 
-    NaN where they do not.
+    Ink is streaky. NaN where they do not.
     """
     most, parted = round(_THICKEST_MM / ROW_MM), round(0.5 / ROW_MM)
+    step = np.array([-1, 1])[:, None, None]
     rows = centre[:, None] + step * np.arange(most + 1 + parted)
     is_row = (rows >= 0) & (rows < lines.shape[1])
-    side = np.take_along_axis(lines, rows.clip(0, lines.shape[1] - 1), axis=1)
-    dark = (side < levels[:, None]) & is_row
-    dark[:, most:] = False
+    n = np.arange(len(lines))
+    side = lines[n[:, None], rows.clip(0, lines.shape[1] - 1)]
+    dark = (side < levels[..., None]) & is_row
+    dark[..., most:] = False
     # a dark grain beyond the line is parted from it
-    last = dark[:, : most + 1].copy()
+    last = dark[..., : most + 1].copy()
     for off in range(1, parted + 1):
-        last &= ~dark[:, off : off + most + 1]
-    i, n = last.argmax(axis=1), np.arange(len(lines))
-    ends = last[n, i] & ~dark[:, most - 1] & is_row[n, i + 1]
-    first, second = side[n, i], side[n, i + 1]
+        last &= ~dark[..., off : off + most + 1]
+    i, way = last.argmax(axis=2), np.arange(2)[:, None]
+    ends = last[way, n, i] & ~dark[..., most - 1] & is_row[way, n, i + 1]
+    first, second = side[way, n, i], side[way, n, i + 1]
     rise = np.where(ends, second - first, np.nan)
-    return np.asarray((i + (levels - first) / rise) * ROW_MM)
+    return np.asarray(step[..., 0] * (i + (levels - first) / rise) * ROW_MM)
 
 
 # --- parts of one line ----------------------------------------------------------------------------
@@ -438,44 +471,81 @@ def _united(parts: Sequence[Bins]) -> Bins:
     )
 
 
-def reach_of(glass: Glass, bins: Bins) -> tuple[int, int]:
-    """First and last column that a line covers, its glossy or faint ends included."""
-    width = round(_BIN_MM / COLUMN_MM)
-    strength = float(median_of(bins.depth.max(axis=1)))
-    ends = []
-    for end, step in ((0, -1), (-1, 1)):
-        column = int(np.argmin(np.abs(glass.arc_mm - bins.arc_mm[end]))) + step * width // 2
-        near = bins.middle_mm[:3] if end == 0 else bins.middle_mm[-3:]
-        row = int(np.argmin(np.abs(glass.z_mm - near.mean())))
-        last = 0 if step < 0 else len(glass.arc_mm) - 1
-        on, count = 0, abs(last - column) // width
-        while on < count:  # a few steps at once, since most lines end soon
-            some = min(count - on, _AT_ONCE)
-            at = column + on * step * width
-            more = _covered(glass, at, step * width, some, row, bins.thick_mm / 2, strength)
-            on += more
-            if more < some:
-                break
-        reached = last if on == count else column + on * step * width
-        ends.append(int(np.clip(reached, 0, len(glass.arc_mm) - 1)))
-    return ends[0], ends[1]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ends:
+    """Ends of lines, (ends,) each: where they are followed from, which way, and by what."""
+
+    column: Places
+    way: Places  # 1 to the right, -1 to the left
+    row: Places
+    half_mm: Array  # of the line's thickness
+    strength: Array
+
+    def of(self, some: Places | Mask) -> _Ends:
+        """Give some of them."""
+        each = (self.column, self.way, self.row, self.half_mm, self.strength)
+        return _Ends(*(values[some] for values in each))
 
 
-def _covered(
-    glass: Glass, column: int, step: int, count: int, row: int, half_mm: float, strength: float
-) -> int:
-    """For how many of a count of steps from a column a line, dark or glossy, goes on."""
+def reaches_of(glass: Glass, lines: Sequence[Bins]) -> list[tuple[int, int]]:
+    """First and last column that each line covers, its glossy or faint ends included."""
+    if not lines:
+        return []
+    ends, width = _ends_of(glass, lines), round(_BIN_MM / COLUMN_MM)
+    last = np.where(ends.way < 0, 0, len(glass.arc_mm) - 1)
+    count, on = np.abs(last - ends.column) // width, np.zeros_like(last)
     reach = _PROFILE_ROWS // 2
-    if row < reach or row + reach >= len(glass.z_mm):
-        return 0
-    ends = sorted((column, column + count * step))
-    log = glass.log_at(slice(row - reach, row + reach + 1), slice(*ends))
-    each = log.reshape(len(log), count, abs(step), 3).mean(axis=2).astype(np.float64)
-    profiles = np.moveaxis(each if step > 0 else each[:, ::-1], 1, 0)
-    below, above, _ = _levels(_run(profiles), np.array([[-half_mm, half_mm]] * count))
-    inside = np.flatnonzero(np.abs(_heights(_PROFILE_ROWS)) <= half_mm + 0.2)
-    line = (profiles[:, inside - 1] + profiles[:, inside] + profiles[:, inside + 1]) / 3
-    dark = (np.minimum(below, above)[:, None] - line).max(axis=(1, 2))
-    light = (line - np.maximum(below, above)[:, None]).max(axis=(1, 2))
-    gone = np.flatnonzero((dark <= 0.4 * strength) & (light <= _GLOSS))
-    return int(gone[0]) if len(gone) else count
+    fits = (ends.row >= reach) & (ends.row + reach < len(glass.z_mm))
+    going = np.flatnonzero(fits & (count > 0))
+    while len(going):  # a few steps at once, since most lines end soon
+        some = np.minimum(count[going] - on[going], _AT_ONCE)
+        more = _covered(glass, ends.of(going), on[going], some)
+        on[going] += more
+        going = going[(more == some) & (on[going] < count[going])]
+    reached = np.where(on == count, last, ends.column + on * ends.way * width)
+    each: list[int] = reached.clip(0, len(glass.arc_mm) - 1).tolist()
+    return list(zip(each[::2], each[1::2], strict=True))
+
+
+def _ends_of(glass: Glass, lines: Sequence[Bins]) -> _Ends:
+    """Left and right end of each line in turn."""
+    way = np.tile([-1, 1], len(lines))
+    arc, middle = (np.ravel([at(bins) for bins in lines]) for at in (_end_arcs, _end_heights))
+    column = np.abs(glass.arc_mm - arc[:, None]).argmin(axis=1)
+    row = np.abs(glass.z_mm - middle[:, None]).argmin(axis=1)
+    half = np.array([bins.thick_mm for bins in lines]) / 2
+    strength = np.array([float(median_of(bins.depth.max(axis=1))) for bins in lines])
+    inner = way * round(_BIN_MM / COLUMN_MM) // 2
+    return _Ends(column + inner, way, row, np.repeat(half, 2), np.repeat(strength, 2))
+
+
+def _end_arcs(bins: Bins) -> tuple[float, float]:
+    return float(bins.arc_mm[0]), float(bins.arc_mm[-1])
+
+
+def _end_heights(bins: Bins) -> tuple[float, float]:
+    middle = bins.middle_mm
+    return float(middle[:3].mean()), float(middle[-3:].mean())
+
+
+def _covered(glass: Glass, ends: _Ends, on: Places, some: Places) -> Places:
+    """For how many of some steps, after so many, each line goes on, dark or glossy."""
+    width, reach = round(_BIN_MM / COLUMN_MM), _PROFILE_ROWS // 2
+    owner = np.repeat(np.arange(len(some)), some)
+    nth = np.arange(len(owner)) - (np.cumsum(some) - some)[owner]
+    each = ends.of(owner)
+    near = each.column + (on[owner] + nth) * each.way * width
+    columns = np.minimum(near, near + each.way * width)[:, None, None] + np.arange(width)[:, None]
+    rows = each.row[:, None, None] + np.arange(-reach, reach + 1)
+    profiles = glass.log_at(rows, columns).mean(axis=1).astype(np.float64)
+    below, above, _ = _levels(_run(profiles), np.outer(each.half_mm, [-1.0, 1.0]))
+    line = (profiles[:, :-2] + profiles[:, 1:-1] + profiles[:, 2:]) / 3
+    outside = np.abs(_heights(_PROFILE_ROWS)[1:-1]) > each.half_mm[:, None] + 0.2
+    dark = np.minimum(below, above)[:, None] - line
+    light = line - np.maximum(below, above)[:, None]
+    dark[outside], light[outside] = -np.inf, -np.inf
+    gone = dark.max(axis=(1, 2)) <= 0.4 * each.strength
+    gone &= light.max(axis=(1, 2)) <= _GLOSS
+    first = some.copy()
+    np.minimum.at(first, owner[gone], nth[gone])
+    return first

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from jarvision.jar.geometry import View
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, ROW_MM, WallMap
-from jarvision.wall.ink import LEAST_DEPTH, ink_lines, reach_of
+from jarvision.wall.ink import LEAST_DEPTH, ink_lines, reaches_of
 from jarvision.wall.surface import (
     DARK_COUNTS,
     Array,
@@ -138,9 +138,15 @@ def find_pen_marks(
     """
     found: list[PenMark] = []
     for glass in sides or sides_of(wall, view):
-        tapes = [_summed(photo, Drawn.TAPE, glass, b) for b in tape_pieces(glass, top_mm)]
-        dark = ink_lines(glass, floor_mm + _FOOT_MM, top_mm)
-        lines = [_summed(photo, Drawn.PEN, glass, b) for b in dark if _may_be_ink(b)]
+        tapes = [
+            _summed(photo, Drawn.TAPE, glass, b, _columns_of(glass, b))
+            for b in tape_pieces(glass, top_mm)
+        ]
+        dark = [b for b in ink_lines(glass, floor_mm + _FOOT_MM, top_mm) if _may_be_ink(b)]
+        lines = [
+            _summed(photo, Drawn.PEN, glass, b, columns)
+            for b, columns in zip(dark, reaches_of(glass, dark), strict=True)
+        ]
         found += tapes
         found += [
             m
@@ -187,18 +193,23 @@ def _is_edge_of(mark: PenMark, tape: PenMark) -> bool:
     return near and shared > 0.5 * mark.length_mm
 
 
-def _summed(photo: str, drawn: Drawn, glass: Glass, bins: Bins) -> PenMark:
-    """Sum up a mark."""
+def _columns_of(glass: Glass, bins: Bins) -> tuple[int, int]:
+    """First and last column of a mark's own pieces."""
+    first, last = (int(np.argmin(np.abs(glass.arc_mm - bins.arc_mm[i]))) for i in (0, -1))
+    return first, last
+
+
+def _summed(
+    photo: str, drawn: Drawn, glass: Glass, bins: Bins, columns: tuple[int, int]
+) -> PenMark:
+    """Sum up a mark that covers columns."""
     middle, thick = bins.middle_mm, bins.thick_mm
     along = bins.arc_mm - bins.arc_mm.mean()
     tilt = _tilt_of(bins)
     rest = middle - tilt * along
     centre = float(median_of(rest))
     wave = 1.4826 * float(median_of(np.abs(rest - centre)))
-    if drawn is Drawn.PEN:
-        first, last = reach_of(glass, bins)
-    else:
-        first, last = (int(np.argmin(np.abs(glass.arc_mm - bins.arc_mm[i]))) for i in (0, -1))
+    first, last = columns
     arcs = (float(glass.arc_mm[first]), float(glass.arc_mm[last]))
     length = arcs[1] - arcs[0]
     margin = round(_MARGIN_MM / COLUMN_MM)

@@ -42,7 +42,7 @@ class Glass:
     arc_mm: Array  # (columns,)
     columns: NDArray[np.intp]
     bgr: NDArray[np.uint8]  # (rows, columns, 3)
-    cells: Counts  # its log in cells of several columns, (rows, cells, 3)
+    cells: Counts  # its log in cells of several columns, (3, rows, cells)
     slope: Array  # (rows,), downward slope of the sight line, its sine
 
     def log_at(self, rows: Places | slice, columns: Places | slice) -> Floats:
@@ -78,14 +78,17 @@ def sides_of(wall: WallMap, view: View) -> tuple[Glass, ...]:
 
 
 def _cells(bgr: NDArray[np.uint8]) -> Counts:
-    """Log of a wall in cells of several columns, (rows, cells, 3)."""
+    """Log of a wall in cells of several columns, (3, rows, cells)."""
     width = bgr.shape[1] // TOGETHER * TOGETHER
     # turned, so that the columns of a cell are whole rows: twice as quick as `cv2.resize`
     parts = cv2.LUT(cv2.transpose(bgr[:, :width]), _LOG_COUNTS)
     cells = parts[0::TOGETHER] + parts[1::TOGETHER]
     for column in range(2, TOGETHER):
         cells += parts[column::TOGETHER]
-    return np.asarray(cv2.transpose(cells), dtype=np.int16)
+    planes = np.empty((3, cells.shape[1], cells.shape[0]), np.int16)
+    for plane, levels in zip(planes, cv2.split(cells), strict=True):
+        cv2.transpose(levels, dst=plane)
+    return planes
 
 
 def median_of(values: Array | Floats) -> Array:

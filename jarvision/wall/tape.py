@@ -65,7 +65,8 @@ def _blocks(glass: Glass, top_mm: float) -> Counts:
     """Log of cells in blocks of rows, (blocks, cells, 3)."""
     rows = len(glass.z_mm) // _BLOCK_ROWS
     rows = int((glass.z_mm[: rows * _BLOCK_ROWS : _BLOCK_ROWS] < top_mm).sum())
-    each = glass.cells[: rows * _BLOCK_ROWS].reshape(rows, _BLOCK_ROWS, *glass.cells.shape[1:])
+    cells = np.moveaxis(glass.cells, 0, 2)
+    each = cells[: rows * _BLOCK_ROWS].reshape(rows, _BLOCK_ROWS, *cells.shape[1:])
     halves = [(each[:, i] + each[:, i + 1]) >> 1 for i in (0, 2)]
     return (halves[0] + halves[1]) >> 1
 
@@ -202,7 +203,7 @@ def _tape_bins(glass: Glass, box: _Box) -> Bins | None:
     low, high = (b * _BLOCK_ROWS for b in (box.low, box.high))
     kept = []
     for cell in range(box.left, box.right - 1, 2):
-        profile = glass.cells[:, cell : cell + 2].mean(axis=1) / COUNTS
+        profile = glass.cells[:, :, cell : cell + 2].mean(axis=2).T / COUNTS
         own = median_of(profile[low + 6 : high - 6])
         above, over = _leaves(profile[high - 8 :], own)
         below, under = _leaves(profile[low + 7 :: -1], own)
