@@ -62,12 +62,11 @@ def tape_pieces(glass: Glass, top_mm: float) -> list[Bins]:
 
 
 def _blocks(glass: Glass, top_mm: float) -> Counts:
-    """Log of cells in blocks of rows, (blocks, cells, 3)."""
+    """Log of cells in blocks of rows, (3, blocks, cells)."""
     rows = len(glass.z_mm) // _BLOCK_ROWS
     rows = int((glass.z_mm[: rows * _BLOCK_ROWS : _BLOCK_ROWS] < top_mm).sum())
-    cells = np.moveaxis(glass.cells, 0, 2)
-    each = cells[: rows * _BLOCK_ROWS].reshape(rows, _BLOCK_ROWS, *cells.shape[1:])
-    halves = [(each[:, i] + each[:, i + 1]) >> 1 for i in (0, 2)]
+    each = glass.cells[:, : rows * _BLOCK_ROWS].reshape(3, rows, _BLOCK_ROWS, -1)
+    halves = [(each[:, :, i] + each[:, :, i + 1]) >> 1 for i in (0, 2)]
     return (halves[0] + halves[1]) >> 1
 
 
@@ -87,28 +86,29 @@ def _upright_edges(blocks: Counts) -> Places:
     Cell on their right, first and last + 1 block, (edges, 3).
     """
     half = _END_CELLS
-    at = np.arange(half, blocks.shape[1] + 1 - half)
-    pairs = blocks[:, 1:] + blocks[:, :-1]
-    step = pairs[:, half:] - pairs[:, :-half]
+    at = np.arange(half, blocks.shape[2] + 1 - half)
+    pairs = blocks[..., 1:] + blocks[..., :-1]
+    step = pairs[..., half:] - pairs[..., :-half]
     found = []
     for smooth in (1, 3):  # as it is, for tapes near each other, and evened out
-        even = cv2.blur(step, (1, smooth), borderType=cv2.BORDER_REPLICATE) if smooth > 1 else step
-        size = _strongest(np.abs(even))
+        size = np.abs([_evened(colour, smooth) for colour in step]).max(axis=0)
         wide: Counts = np.asarray(cv2.dilate(size, np.ones((1, 3), np.uint8)), dtype=np.int16)
         edge = ((wide > _END_STEP * half * COUNTS) & (size >= (wide + 1) >> 1)).astype(np.uint8)
         if smooth > 1:
             closed = cv2.morphologyEx(edge, cv2.MORPH_CLOSE, np.ones((smooth, 1), np.uint8))
             edge = np.asarray(closed, dtype=np.uint8)
-        turn = np.diff(np.pad(edge.T.astype(np.int8), ((0, 0), (1, 1))), axis=1)
+        framed = np.zeros((edge.shape[1], len(edge) + 2), np.int8)
+        framed[:, 1:-1] = edge.T
+        turn = np.diff(framed, axis=1)
         i, low = np.divmod(np.flatnonzero(turn > 0), turn.shape[1])
         high = np.flatnonzero(turn < 0) % turn.shape[1]
         found.append(np.stack([at[i], low, high], axis=1)[_is_tape_high(low, high)])
     return np.concatenate(found)
 
 
-def _strongest(colours: NDArray[Any]) -> NDArray[Any]:
-    """Greatest over colours of an array (..., 3); quicker than over a short axis."""
-    return np.asarray(np.maximum(np.maximum(colours[..., 0], colours[..., 1]), colours[..., 2]))
+def _evened(steps: Counts, blocks: int) -> cv2.typing.MatLike:
+    """Means of steps over so many blocks."""
+    return cv2.blur(steps, (1, blocks), borderType=cv2.BORDER_REPLICATE) if blocks > 1 else steps
 
 
 def _is_tape_high(low: Places, high: Places) -> Mask:
@@ -119,26 +119,25 @@ def _is_tape_high(low: Places, high: Places) -> Mask:
 
 def _boxes(blocks: Counts) -> Iterator[_Box]:
     """Find pieces of tape that begin at an upright edge and lie on either side of it."""
-    if len(blocks) < 2 * _CLEAR_BLOCKS or blocks.shape[1] < 2 * _INNER_CELLS:
+    if blocks.shape[1] < 2 * _CLEAR_BLOCKS or blocks.shape[2] < 2 * _INNER_CELLS:
         return
     ends = _ends(blocks)
-    if not len(ends.start):
-        return
-    steps = _steps(blocks)
+    steps = _steps(blocks, np.stack([ends.low, ends.high])) * _OUT_TO_IN
     inner = ends.first[:, None] + np.arange(_INNER_CELLS)
-    both = (steps[ends.low[:, None], inner], -steps[ends.high[:, None], inner])
-    usual = median_of(np.moveaxis(np.stack(both, axis=1), 2, 0))
-    is_strong = np.linalg.norm(usual, axis=2).min(axis=1) >= _TAPE_STEP
+    usual = median_of(np.moveaxis(steps[..., np.arange(len(inner))[:, None], inner], 3, 0))
+    square = (usual**2).sum(axis=0)
+    is_strong = np.sqrt(square.min(axis=0)) >= _TAPE_STEP
+    gone = ((steps * usual[..., None]).sum(axis=0) < 0.4 * square[..., None]).any(axis=0)
     for i in np.flatnonzero(is_strong):
-        start, low, high = int(ends.start[i]), int(ends.low[i]), int(ends.high[i])
-        edges = np.stack([steps[low], -steps[high]])
-        is_right = ends.side[i] > 0
-        edges = edges[:, start:] if is_right else edges[:, :start][:, ::-1]
-        length = _length_of(edges, usual[i])
+        start, is_right = int(ends.start[i]), ends.side[i] > 0
+        length = _length_of(gone[i, start:] if is_right else gone[i, :start][::-1])
         left = start if is_right else start - length
-        box = _Box(left, left + length, low, high)
+        box = _Box(left, left + length, int(ends.low[i]), int(ends.high[i]))
         if length * CELL_MM >= _LEAST_TAPE_MM and _is_of_one_colour(blocks, box):
             yield box
+
+
+_OUT_TO_IN = np.array([1, -1], np.float32)[:, None, None]  # steps up at the lower and upper edge
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,7 +153,7 @@ class _Ends:
 
 def _ends(blocks: Counts) -> _Ends:
     """Find upright edges, either side of them, between level edges as far apart as tape's."""
-    count, width = blocks.shape[:2]
+    _, count, width = blocks.shape
     found = np.repeat(_upright_edges(blocks), 2, axis=0)
     start, side = found[:, 0], np.tile([-1, 1], len(found) // 2)
     first = start + np.where(side > 0, 1, -1 - _INNER_CELLS)  # next but one to the edge
@@ -165,34 +164,31 @@ def _ends(blocks: Counts) -> _Ends:
     return _Ends(start[fits], side[fits], first[fits], low[fits], high[fits])
 
 
-def _length_of(edges: Floats, usual: Floats) -> int:
-    """For how many of the cells (2, cells, 3) both level edges are as strong as near the end."""
-    alike = (edges * usual[:, None]).sum(axis=2) / (usual**2).sum(axis=1)[:, None]
-    gone = np.flatnonzero((alike < 0.4).any(axis=0)[1:])
-    return int(gone[0]) + 1 if len(gone) else edges.shape[1]
+def _length_of(gone: Mask) -> int:
+    """For how many cells from the end level edges go on."""
+    return int(gone[1:].argmax()) + 1 if gone[1:].any() else len(gone)
 
 
 def _is_of_one_colour(blocks: Counts, box: _Box) -> bool:
-    area = blocks[box.low + 1 : box.high - 1, box.left + 1 : box.right - 1]
-    return float(area.std(axis=(0, 1)).max()) <= _TAPE_SPREAD * COUNTS
+    area = blocks[:, box.low + 1 : box.high - 1, box.left + 1 : box.right - 1]
+    return float(area.std(axis=(1, 2)).max()) <= _TAPE_SPREAD * COUNTS
 
 
-def _steps(blocks: Counts) -> Floats:
-    """Step in log colour across level edges, above less below, (blocks, cells, 3)."""
-    pairs = blocks[1:] + blocks[:-1]
-    steps = np.zeros(blocks.shape, np.float32)
-    steps[3:-2] = (pairs[4:] - pairs[:-4]) * np.float32(0.5 / COUNTS)
-    return steps
+def _steps(blocks: Counts, rows: Places) -> Floats:
+    """Step in log colour across level edges, above less below, (3, *rows, cells)."""
+    over, under = (blocks[:, rows + at] + blocks[:, rows + at + 1] for at in (1, -3))
+    return np.asarray((over - under) * np.float32(0.5 / COUNTS), dtype=np.float32)
 
 
 def _level_edges(blocks: Counts, first: Places, near: Places) -> Places:
     """Find the strongest level edges within a few blocks of ends (ends, 2) of tape, (2, ends)."""
-    count = len(blocks)
+    count = blocks.shape[1]
     rows = (near.T[..., None] + np.arange(-5, 5)).clip(0, count - 1)
-    run = np.cumsum(np.pad(blocks, ((0, 0), (1, 0), (0, 0))), axis=1, dtype=np.int32)
-    inner = run[rows, first[:, None] + _INNER_CELLS] - run[rows, first[:, None]]
-    pairs = inner[:, :, 1:] + inner[:, :, :-1]
-    size = _strongest(np.abs(pairs[:, :, 2:] - pairs[:, :, :-2]))
+    run = np.zeros((*blocks.shape[:2], blocks.shape[2] + 1), np.int32)
+    np.cumsum(blocks, axis=2, out=run[..., 1:])
+    inner = run[:, rows, first[:, None] + _INNER_CELLS] - run[:, rows, first[:, None]]
+    pairs = inner[..., 1:] + inner[..., :-1]
+    size = np.abs(pairs[..., 2:] - pairs[..., :-2]).max(axis=0)
     places = near.T[..., None] + np.arange(-3, 4)
     fits = (places >= 3) & (places <= count - 3)
     return np.asarray(near.T - 3 + np.where(fits, size, -1).argmax(axis=2))
