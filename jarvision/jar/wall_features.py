@@ -10,12 +10,16 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from jarvision.jar.colour import lab_of
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
 
 Array: TypeAlias = NDArray[np.float64]
 
 
 Floats: TypeAlias = NDArray[np.float32]
+
+
+Places: TypeAlias = NDArray[np.intp]
 
 
 BIN_MM = 0.5  # height of a step of the grain search
@@ -53,25 +57,28 @@ def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
 
 
 def _grain(wall: WallMap, light: Floats) -> tuple[Floats, Floats, Floats]:
-    """Absolute fine and coarse grain of each pixel, and change across the wall of the low rows."""
+    """Absolute fine and coarse grain of each pixel, and change across the wall of the low rows.
+
+    As `light`, which they are found from, (columns, rows).
+    """
     low = int(np.searchsorted(wall.z_mm, _SPECKLED_TO_MM))
     fine, coarse = np.empty_like(light), np.empty_like(light)
-    across = np.empty_like(light[:low])
+    across = np.empty_like(light[:, :low])
     for piece in pieces(wall):
         columns = slice(int(piece[0]), int(piece[-1]) + 1)
-        own = light[:, columns]
+        own = light[columns]
         less, least = _blur(own, _FINE_MM), _blur(own, _COARSE_MM)
-        level = cv2.GaussianBlur(own[:low], (0, 0), sigmaX=_SPECKLE_MM / COLUMN_MM, sigmaY=0.01)
-        fine[:, columns] = cv2.absdiff(own, less)
-        coarse[:, columns] = cv2.absdiff(less, least)
-        across[:, columns] = cv2.absdiff(own[:low], level)
+        level = cv2.GaussianBlur(own[:, :low], (0, 0), sigmaX=0.01, sigmaY=_SPECKLE_MM / COLUMN_MM)
+        cv2.absdiff(own, less, dst=fine[columns])
+        cv2.absdiff(less, least, dst=coarse[columns])
+        across[columns] = cv2.absdiff(own[:, :low], level)
     return fine, coarse, across
 
 
 def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
-    """Gaussian blur of a wall by a size in millimetres."""
+    """Gaussian blur of a wall (columns, rows) by a size in millimetres."""
     across, up = size_mm / COLUMN_MM, size_mm / ROW_MM
-    return np.asarray(cv2.GaussianBlur(light, (0, 0), sigmaX=across, sigmaY=up), dtype=np.float32)
+    return np.asarray(cv2.GaussianBlur(light, (0, 0), sigmaX=up, sigmaY=across), dtype=np.float32)
 
 
 def _only_columns(wall: WallMap) -> WallMap:
@@ -111,18 +118,16 @@ _GRAIN_WEIGHT = 6.0  # log units of grain that count like one unit of colour, in
 def gather(wall: WallMap, *, settled: int) -> WallFeatures:
     """Prepare one photo; `settled` counts the layers that are down in it (1 to 3)."""
     wall = _only_columns(wall)
-    lab = wall.lab()
-    light = np.asarray(cv2.extractChannel(lab, 0), dtype=np.float32)
+    first, sizes = _starts(wall)
+    light, colour = _light_and_colour(wall, first, sizes)
     fine, coarse, across = _grain(wall, light)
     per = round(BIN_MM / ROW_MM)
     bins = len(wall.z_mm) // per
     rows = 0.5 * (_row_level(fine) + _row_level(coarse))
     level = rows[: bins * per].reshape(bins, per).mean(axis=1)
-    first, sizes = _starts(wall)
     fine += np.float32(0.3)
     fine += coarse  # in place: these are as large as the wall
-    grain = np.add.reduceat(np.log(fine, out=fine), first, axis=1) / sizes
-    colour = _colour(lab, first, sizes)
+    grain = _mean_of_blocks(np.log(fine, out=fine), first, sizes)
     edges = _level_edges(wall.z_mm, colour)
     return WallFeatures(
         edges.edges_mm,
@@ -132,7 +137,7 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
         wall.z_mm,
         np.add.reduceat(wall.azimuth, first) / sizes,
         colour,
-        _GRAIN_WEIGHT * grain.T,
+        _GRAIN_WEIGHT * grain,
         _speckle(across, first, sizes),
         level,
         wall.z_mm[0] + BIN_MM * np.arange(bins),
@@ -142,32 +147,48 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
 def level_edges(wall: WallMap) -> LevelEdges:
     """Measure only the level colour edges of a wall."""
     wall = _only_columns(wall)
-    first, sizes = _starts(wall)
-    return _level_edges(wall.z_mm, _colour(wall.lab(), first, sizes))
+    return _level_edges(wall.z_mm, _light_and_colour(wall, *_starts(wall))[1])
 
 
-def _starts(wall: WallMap) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _starts(wall: WallMap) -> tuple[Places, Places]:
     """First column and number of columns of each block."""
     first = np.array([block[0] for block in blocks(wall)])
     return first, np.diff(np.append(first, len(wall.azimuth)))
 
 
-def _colour(lab: Floats, first: NDArray[np.intp], sizes: NDArray[np.intp]) -> Array:
-    """Mean colour of each row of each block, (blocks, rows, 3)."""
-    colour = np.add.reduceat(lab, first, axis=1) / sizes[:, None]
-    return np.moveaxis(colour, 1, 0).astype(np.float64)
+def _light_and_colour(wall: WallMap, first: Places, sizes: Places) -> tuple[Floats, Array]:
+    """CIE L* of each pixel, (columns, rows), and mean Lab of each row of blocks, as `colour`.
+
+    Turned, since what is summed along a row then lies in whole rows, and a block at a time, which
+    a processor's cache holds.
+    """
+    turned = cv2.transpose(wall.bgr)
+    light = np.empty(turned.shape[:2], np.float32)
+    colour = np.empty((len(first), len(wall.z_mm), 3))
+    for own, at, size in zip(colour, first, sizes, strict=True):
+        lab = lab_of(np.asarray(turned[at : at + size], dtype=np.uint8))
+        cv2.extractChannel(lab, 0, dst=light[at : at + size])
+        own[:] = lab.sum(axis=0)
+    colour /= sizes[:, None, None]
+    return light, colour
+
+
+def _mean_of_blocks(values: Floats, first: Places, sizes: Places) -> Array:
+    """Mean over the columns of each block, (blocks, rows)."""
+    sums = [values[at : at + size].sum(axis=0) for at, size in zip(first, sizes, strict=True)]
+    return np.asarray(sums / sizes[:, None], dtype=np.float64)
 
 
 _SPECKLE_MM = 0.4
 _SPECKLED_TO_MM = 10.0  # the deposit's foot alone is told by speckle
 
 
-def _speckle(across: Floats, first: NDArray[np.intp], sizes: NDArray[np.intp]) -> Array:
+def _speckle(across: Floats, first: Places, sizes: Places) -> Array:
     """Mean change of CIE L* across the wall in each row of each block, (blocks, rows)."""
-    parts = [across[:, at : at + size] for at, size in zip(first, sizes, strict=True)]
+    parts = [across[at : at + size] for at, size in zip(first, sizes, strict=True)]
     # an upright edge of a reflection is no grain
-    held = [np.minimum(p, 4 * _row_median(p) + 0.05) for p in parts]
-    return np.array([p.mean(axis=1) for p in held], dtype=np.float64)
+    held = [np.minimum(p, 4 * _row_median(p) + np.float32(0.05)) for p in parts]
+    return np.array([p.mean(axis=0) for p in held], dtype=np.float64)
 
 
 def quiet_level(photo: WallFeatures) -> float:
@@ -181,14 +202,14 @@ def quiet_level(photo: WallFeatures) -> float:
 
 def _row_level(size: Floats) -> Array:
     """Log mean roughness of each row, with single bright or dark lines held down."""
-    middle = _row_median(size[:, ::3])
-    return np.asarray(np.log(np.minimum(size, 5 * middle + 0.05).mean(axis=1) + 0.02))
+    held = np.minimum(size, 5 * _row_median(size[::3]) + np.float32(0.05))
+    return np.asarray(np.log(cv2.reduce(held, 0, cv2.REDUCE_AVG)[0] + np.float32(0.02)))
 
 
 def _row_median(values: Floats) -> Floats:
-    """Median of each row, the lower of two middle ones, (rows, 1)."""
-    half = (values.shape[1] - 1) // 2
-    return np.asarray(np.sort(values, axis=1)[:, half : half + 1])  # quicker than a partition
+    """Median of each row of values (columns, rows), the lower of two middle ones, (rows,)."""
+    ranked = np.sort(cv2.transpose(values), axis=1)  # quicker than a partition
+    return np.asarray(ranked[:, (len(values) - 1) // 2], dtype=np.float32)
 
 
 def _level_edges(z: Array, colour: Array) -> LevelEdges:
@@ -199,8 +220,8 @@ def _level_edges(z: Array, colour: Array) -> LevelEdges:
     np.cumsum(np.moveaxis(colour, 2, 0), axis=2, out=run[..., 1:])
     sums = run[..., n:-1] - run[..., : -n - 1]
     each = (sums[..., n + 2 * gap :] - sums[..., : -n - 2 * gap]) / n
-    ranked, half = np.sort(each, axis=1), each.shape[1] // 2
-    size = _lengths(ranked[:, half] + ranked[:, -half - 1]) / 2
+    ranked, half = np.sort(np.moveaxis(each, 1, 2).copy(), axis=2), each.shape[1] // 2
+    size = _lengths(ranked[..., half] + ranked[..., -half - 1]) / 2
     steps = _lengths(each)
     agreed = _lengths(each.mean(axis=1)) / (steps.mean(axis=0) + 0.1)
     at = z[n + gap : n + gap + len(size)] - row_mm / 2
