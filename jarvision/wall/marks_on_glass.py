@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from jarvision.jar.geometry import View
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, ROW_MM, WallMap
-from jarvision.wall.ink import LEAST_DEPTH, ink_lines, reaches_of
+from jarvision.wall.ink import LEAST_DEPTH
+from jarvision.wall.ink_line import ink_lines, reaches_of
 from jarvision.wall.surface import (
     DARK_COUNTS,
     Array,
