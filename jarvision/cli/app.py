@@ -391,7 +391,7 @@ def _say_run(batch: Batch, out: Path, how: _Shown, offers: Sequence[Offer] | Non
 
     if batch.outcomes:
         system = how.system or UnitSystem.METRIC
-        cli_summary.say_jars(out, batch.outcomes, cards=how.cards, system=system)
+        cli_summary.say_jars(out, batch.kept, cards=how.cards, system=system)
     _say_results(batch, out, how.ruler)
     if offers is not None:
         _say_marks(offers)
@@ -422,7 +422,7 @@ def _say_results(batch: Batch, out: Path, ruler: str) -> None:
             f"{earlier} of {len(batch.outcomes)} jars have not changed since the last run and were "
             "not read again; --again reads all."
         )
-    _say_others(out)
+    _say_others(out, batch)
 
 
 def _say_no_ruler(batch: Batch, ruler: str) -> None:
@@ -444,11 +444,11 @@ def _say_no_ruler(batch: Batch, ruler: str) -> None:
 _MOST_NAMED = 6
 
 
-def _say_others(out: Path) -> None:
+def _say_others(out: Path, batch: Batch) -> None:
     """Say which files in the folder are not this run's, so that nobody takes them for it."""
     from jarvision.results.cache import others_in
 
-    others = others_in(out)
+    others = others_in(out, batch.kept)
     if others.results:
         jars = [name.removeprefix("jar-").removesuffix(".json") for name in others.results]
         many = len(jars) > 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,24 +15,24 @@ if TYPE_CHECKING:
 
     from jarvision.core.units import UnitSystem
     from jarvision.results.record import JarRecord
-    from jarvision.run.outcome import Outcome
 
 _FEW_JARS = 2
 """So many jars get a card each without being asked."""
 
 
-def say_jars(out: Path, outcomes: Sequence[Outcome], *, cards: bool, system: UnitSystem) -> None:
-    """Print the jars of the last run in a folder of results, as their files have them."""
+def say_jars(out: Path, kept: Mapping[str, JarRecord], *, cards: bool, system: UnitSystem) -> None:
+    """Print the jars of the last run in a folder of results, as their files have them.
+
+    Those `kept` from an earlier run were read a moment ago; they are given by their files' names.
+    """
     from jarvision.results.cache import is_earlier, last_run
     from jarvision.results.card import jar_card
     from jarvision.results.jarfile import jar_paths, read_jars
-    from jarvision.results.record import json_name
     from jarvision.results.spoken import spoken_in
 
     last = last_run(out)
-    known = {json_name(one.jar): one.record for one in outcomes if one.is_earlier}
     paths = [path for path in jar_paths(out) if not is_earlier(path.name, last)]
-    jars = read_jars(paths, known).jars
+    jars = read_jars(paths, kept).jars
     if cards or len(jars) <= _FEW_JARS:
         for jar in jars:
             say(jar_card(jar, system))

@@ -11,7 +11,6 @@ import hashlib
 import io
 import os
 import re
-import stat
 import threading
 import warnings
 from collections.abc import Callable, Hashable, Iterator
@@ -43,17 +42,14 @@ from jarvision.photo.file_kind import kind_of
 from jarvision.photo.integrity import is_whole, png_is_full, too_large
 from jarvision.photo.jpeg import quick_jpeg
 from jarvision.photo.listener import stderr_aside, words_of
+from jarvision.photo.photo_file import not_a_photo, read_photo
 from jarvision.photo.refusals import (
-    EmptyPhotoError,
-    NoSuchPhotoError,
     NotAPhotoError,
     PhotoSizeError,
     TruncatedPhotoError,
 )
 
 WORKING_PX = 1800  # long side of a working picture, at least: 6 px/mm where a jar fills the photo
-
-_MOST_BYTES = 500_000_000
 
 _SHORTEST_SIDE_PX = 64
 
@@ -201,7 +197,7 @@ def probe_photo(path: str | os.PathLike[str]) -> PhotoFacts:
     PhotoError
         As `open_photo`; damage within the pixels is not noticed here.
     """
-    name, raw = _read(Path(path))
+    name, raw = read_photo(Path(path))
     with _decoding(name):
         image, kind = _open_header(name, raw)
         return _facts(name, raw, image, kind)
@@ -220,61 +216,8 @@ def working_reduction(long_px: int, longest_px: int) -> int:
 
 def _named(path: str | os.PathLike[str], contents: bytes | None) -> tuple[str, bytes]:
     if contents is None:
-        return _read(Path(path))
+        return read_photo(Path(path))
     return shown(Path(path).name), contents
-
-
-def _read(path: Path) -> tuple[str, bytes]:
-    """Return the printable name and the bytes of an ordinary, photo-like file."""
-    name = shown(path.name)
-    try:
-        _refuse_strange(name, path.stat().st_mode)
-        with _open_without_waiting(path) as file:
-            # Looked at again: the name may point elsewhere by now.
-            _refuse_strange(name, os.fstat(file.fileno()).st_mode)
-            return name, _photo_bytes(name, file)
-    except (OSError, ValueError) as error:
-        raise NoSuchPhotoError(_why_not_opened(name, error)) from error
-
-
-def _refuse_strange(name: str, mode: int) -> None:
-    if stat.S_ISDIR(mode):
-        msg = f"{name} is a folder; name the photos in it."
-        raise NoSuchPhotoError(msg)
-    if not stat.S_ISREG(mode):
-        msg = f"{name} is not an ordinary file; name a photo."
-        raise NoSuchPhotoError(msg)
-
-
-def _open_without_waiting(path: Path) -> io.FileIO:
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    return io.FileIO(os.open(path, flags), "rb")
-
-
-def _photo_bytes(name: str, file: io.FileIO) -> bytes:
-    head = file.read(32)
-    if not head:
-        msg = f"{name} is empty; copy it from the phone again."
-        raise EmptyPhotoError(msg)
-    if kind_of(head) is None:
-        raise NotAPhotoError(_not_a_photo(name))
-    if os.fstat(file.fileno()).st_size > _MOST_BYTES:
-        msg = f"{name} is larger than {_MOST_BYTES // 1_000_000} MB; save it as JPEG."
-        raise PhotoSizeError(msg)
-    file.seek(0)
-    return file.readall()
-
-
-def _not_a_photo(name: str) -> str:
-    return f"{name} is not a photo that can be read; save it as JPEG, PNG, WebP, TIFF or HEIC."
-
-
-def _why_not_opened(name: str, error: Exception) -> str:
-    if isinstance(error, PermissionError):
-        return f"{name} may not be opened; allow reading it or copy it elsewhere."
-    if isinstance(error, (FileNotFoundError, NotADirectoryError, ValueError)):
-        return f"{name} does not exist; check the spelling."
-    return f"{name} could not be opened; copy it to this computer again."
 
 
 # Python's warning filters and the error stream belong to the whole process: one decode at a time.
@@ -312,7 +255,7 @@ def _open_header(name: str, raw: bytes) -> tuple[Image.Image, str]:
     """Read the header; the pixels wait until they are asked for."""
     kind = kind_of(raw[:32])
     if kind is None:  # the file changed while it was read
-        raise NotAPhotoError(_not_a_photo(name))
+        raise NotAPhotoError(not_a_photo(name))
     if not is_whole(kind, raw):
         raise TruncatedPhotoError(_cut_off(name))
     # The classes themselves and not `Image.open`, whose limits and warnings are global.

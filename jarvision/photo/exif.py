@@ -85,6 +85,9 @@ _TIME_TAGS = (
     ),
 )
 
+YEARS = range(1980, 2101)
+"""In which a photo can have been taken; others are of a clock that was never set."""
+
 _EXIF_TIME = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)", re.ASCII)
 
 _EXIF_OFFSET = re.compile(r"([+-])(\d\d):(\d\d)", re.ASCII)
@@ -110,7 +113,7 @@ def _exif_time(value: object, subsec: object, offset: object) -> datetime | None
     fraction = re.match(r"\d{1,9}", _text(subsec), re.ASCII)
     if fraction:
         time += timedelta(seconds=float(f"0.{fraction[0]}"))
-    return time if 1980 <= time.year <= 2100 else None
+    return time if time.year in YEARS else None
 
 
 def _zone(offset: object) -> timezone | None:

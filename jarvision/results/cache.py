@@ -14,12 +14,14 @@ import time
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from jarvision.core.errors import UsageError
 from jarvision.core.files import OVERLAY_PREFIX, natural_key, shown
 from jarvision.core.own_files import write_result
+from jarvision.photo.exif import YEARS
 from jarvision.results.codec import FORMAT, JarFileError
 from jarvision.results.fingerprint import program
 from jarvision.results.jarfile import read_jar_file
@@ -88,10 +90,21 @@ def _json_of(path: Path) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class SeenPhoto:
-    """What was seen in a photo: the jars' numbers on its strips, and how many jars carry none."""
+    """What was seen in a photo.
+
+    Attributes
+    ----------
+    numbers : tuple of int
+        The jars whose strips are in it.
+    bare : int
+        How many jars carry none.
+    taken_at : datetime or None
+        When its camera says it was taken.
+    """
 
     numbers: tuple[int, ...]
     bare: int = 0
+    taken_at: datetime | None = None
 
 
 def known_photos(folder: Path) -> dict[str, SeenPhoto]:
@@ -100,17 +113,28 @@ def known_photos(folder: Path) -> dict[str, SeenPhoto]:
     try:
         if data is None or data["made_by"] != program():
             return {}
-        bare = data["bare_by_photo"]
+        bare, taken = data["bare_by_photo"], data["taken_at_by_photo"]
+        times = {digest: _moment(at) for digest, at in taken.items()}
         return {
-            str(digest): SeenPhoto(tuple(map(int, numbers)), int(bare.get(digest, 0)))
+            str(digest): SeenPhoto(
+                tuple(map(int, numbers)), int(bare.get(digest, 0)), times.get(digest)
+            )
             for digest, numbers in data["strips_by_photo"].items()
         }
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         return {}
 
 
+def _moment(text: str) -> datetime:
+    """Read a camera's time; the same are refused that are no camera's in a photo."""
+    moment = datetime.fromisoformat(text)
+    if moment.year not in YEARS:
+        raise ValueError(text)
+    return moment
+
+
 def keep_photos(folder: Path, known: Mapping[str, SeenPhoto]) -> None:
-    """Write down which strips are in which photo, and how many jars without one.
+    """Write down which strips are in which photo, how many jars without one, and its time.
 
     Raises
     ------
@@ -122,6 +146,9 @@ def keep_photos(folder: Path, known: Mapping[str, SeenPhoto]) -> None:
         "made_by": program(),
         "strips_by_photo": {digest: list(known[digest].numbers) for digest in sorted(known)},
         "bare_by_photo": {d: known[d].bare for d in sorted(known) if known[d].bare},
+        "taken_at_by_photo": {
+            d: at.isoformat() for d in sorted(known) if (at := known[d].taken_at)
+        },
     }
     write_result(folder / PHOTOS_FILE, json.dumps(data, indent=0) + "\n")
 
@@ -212,24 +239,29 @@ class Others:
     pictures: tuple[str, ...] = ()
 
 
-def others_in(folder: Path) -> Others:
-    """Find what is left in a folder of results from before the last run."""
+def others_in(folder: Path, known: Mapping[str, JarRecord] | None = None) -> Others:
+    """Find what is left in a folder of results from before the last run.
+
+    Results that were read a moment ago are `known` by their files' names.
+    """
     last = last_run(folder)
     try:
         names = sorted((path.name for path in folder.iterdir()), key=natural_key)
     except OSError:
         return Others()
     jars = [name for name in names if name.startswith(PREFIX) and name.endswith(SUFFIX)]
-    found = {name: _result_of(folder / name) for name in jars}
+    found = {name: _pictures_of(name, known or {}, folder) for name in jars}
     used = {overlay for overlays in found.values() for overlay in overlays or ()}
     results = [n for n in jars if found[n] is not None and is_earlier(n, last)]
     pictures = [n for n in names if n.startswith(OVERLAY_PREFIX) and _composed(n) not in used]
     return Others(tuple(results), tuple(pictures))
 
 
-def _result_of(path: Path) -> set[str] | None:
+def _pictures_of(name: str, known: Mapping[str, JarRecord], folder: Path) -> set[str] | None:
     """Names of the pictures that a jar's result uses; None where the file is something else."""
-    data = _json_of(path)
+    if name in known:
+        return {_composed(photo.overlay) for photo in known[name].photos if photo.overlay}
+    data = _json_of(folder / name)
     try:
         if data is None or data["format"] != FORMAT:
             return None

@@ -397,11 +397,13 @@ def _shares(file: FileShares) -> Shares:
     require(abs(total - 100) <= 2, "the shares do not add up to 100")
     sand, silt, clay = (Measured(part.value, part.sd, "%") for part in parts)
     draws = _draws(file)
-    drawn = np.quantile(draws, (0.05, 0.95), axis=0).T.tolist()
-    ranges = (
-        (part.lo, part.hi) if part.lo <= part.hi else (low, high)
-        for part, (low, high) in zip(parts, drawn, strict=True)
-    )
+    ranges = [(part.lo, part.hi) for part in parts]
+    if not all(low <= high for low, high in ranges):
+        drawn = np.quantile(draws, (0.05, 0.95), axis=0).T.tolist()
+        ranges = [
+            told if told[0] <= told[1] else (low, high)
+            for told, (low, high) in zip(ranges, drawn, strict=True)
+        ]
     printed = (100.0 / total * part.value for part in parts)
     texture = _texture(file.class_odds, classify(*printed))
     return Shares((sand, silt, clay), tuple(ranges), texture, draws)
@@ -410,7 +412,7 @@ def _shares(file: FileShares) -> Shares:
 def _draws(file: FileShares) -> Floats:
     """Check the draws and scale each row to 100."""
     require(len(file.draws_pct) > 0, "the draws are missing")
-    draws = np.array(file.draws_pct, dtype=np.float64)
+    draws = file.draws_pct
     totals = draws.sum(axis=1, keepdims=True)
     require(bool(np.all(np.abs(totals - 100) <= _SUM_TOLERANCE)), "draws do not add up to 100")
     scaled: Floats = draws * (100 / totals)

@@ -12,7 +12,9 @@ from enum import StrEnum
 from itertools import chain
 from typing import Any, NewType, TypeVar, get_args, get_origin
 
+import numpy as np
 from cattrs import BaseValidationError, Converter, transform_error
+from numpy.typing import NDArray
 
 from jarvision.core.measured import Measured
 from jarvision.core.series import SaidOfPhoto
@@ -72,6 +74,9 @@ _NUMBERS: dict[Any, tuple[float, float, bool]] = {  # lowest, highest, whether i
 }
 _UNKNOWN = math.nan
 
+DrawsPct = NewType("DrawsPct", NDArray[np.float64])
+"""Compositions, (n, 3); as an array, since a class's are by far the most numbers of all."""
+
 
 @dataclass(frozen=True, slots=True)
 class FileShare:
@@ -101,7 +106,7 @@ class FileShares:
     silt_pct: FileShare
     clay_pct: FileShare
     class_odds: dict[str, KnownOdds]
-    draws_pct: tuple[tuple[KnownPercent, KnownPercent, KnownPercent], ...]
+    draws_pct: DrawsPct
     why: str = ""
     prior_note: str = ""
     water_state: str = ""
@@ -222,6 +227,8 @@ def _number_hook(kind: Any) -> Callable[[object, Any], float]:
     low, high, may_be_unknown = _NUMBERS[kind]
 
     def number(value: object, _: Any) -> float:
+        if type(value) is float and low <= value <= high:  # nearly all are
+            return value
         if value is None and may_be_unknown:
             return math.nan
         if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -244,7 +251,9 @@ def _exactly(kind: type[T]) -> Callable[[object, Any], T]:
 
 
 def _text(value: object, _: Any) -> str:
-    return _exactly(str)(value, None)[:_LONGEST_TEXT]
+    if type(value) is not str:
+        raise TypeError
+    return value[:_LONGEST_TEXT]
 
 
 def _name(value: object, kind: type[StrEnum]) -> StrEnum:
@@ -275,13 +284,30 @@ def _tuple_hook(kind: Any, codec: Converter) -> Callable[[object, Any], tuple[An
 
 
 def _are_rows(value: list[Any], width: int, low: float, high: float) -> bool:
-    """Tell at once of many draws that each is so many numbers in range; false leads to a look."""
-    if set(map(type, value)) != {list} or set(map(len, value)) != {width}:
+    """Tell at once of many numbers that each row is so many in range; false leads to a look."""
+    if not _are_lists(value, width):
         return False
     numbers = list(chain.from_iterable(value))
     if not set(map(type, numbers)) <= {int, float} or not all(map(math.isfinite, numbers)):
         return False
     return bool(low <= min(numbers) and max(numbers) <= high)
+
+
+def _are_lists(value: list[Any], width: int) -> bool:
+    return set(map(type, value)) == {list} and set(map(len, value)) == {width}
+
+
+def _draws(value: object, _: Any) -> DrawsPct:
+    if not isinstance(value, list) or not (len(value) == 0 or _are_lists(value, 3)):
+        raise TypeError
+    require(len(value) <= _MOST_ITEMS, "too many")
+    numbers = list(chain.from_iterable(value))
+    if not set(map(type, numbers)) <= {int, float}:
+        raise TypeError
+    draws = np.array(numbers, dtype=np.float64).reshape(-1, 3)
+    low, high, _may_be_unknown = _NUMBERS[KnownPercent]
+    require(bool(np.all((low <= draws) & (draws <= high))), "out of range")
+    return DrawsPct(draws)
 
 
 def _is_tuple(kind: Any) -> bool:
@@ -292,6 +318,7 @@ def _made() -> Converter:
     codec = Converter(detailed_validation=True)
     for kind in _NUMBERS:
         codec.register_structure_hook(kind, _number_hook(kind))
+    codec.register_structure_hook(DrawsPct, _draws)
     codec.register_structure_hook(str, _text)
     codec.register_structure_hook(StrEnum, _name)  # else the one for its parent, str, is taken
     codec.register_structure_hook(int, _exactly(int))

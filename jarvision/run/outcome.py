@@ -9,7 +9,7 @@ from jarvision.core.series import JarPhotos
 from jarvision.estimate.interim import InterimReading
 from jarvision.estimate.posterior import Weighed
 from jarvision.estimate.reading import JarReading
-from jarvision.results.record import JarRecord, ReadingRow
+from jarvision.results.record import JarRecord, ReadingRow, json_name
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +88,11 @@ class Batch:
     def rows(self) -> list[ReadingRow]:
         """Rows of `readings.csv`, one for each jar that was read."""
         return [outcome.row for outcome in self.outcomes if outcome.row is not None]
+
+    @property
+    def kept(self) -> dict[str, JarRecord]:
+        """Results that were taken from an earlier run, by the names of the files they are in."""
+        return {json_name(one.jar): one.record for one in self.outcomes if one.is_earlier}
 
     @property
     def all_read(self) -> bool:

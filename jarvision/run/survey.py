@@ -13,6 +13,7 @@ from jarvision.core.errors import JarError
 from jarvision.core.files import find_photos, shown
 from jarvision.jar.strip import are_on_sheet
 from jarvision.photo.decode import WORKING_PX, probe_photo
+from jarvision.photo.photo_file import photo_digest
 from jarvision.photo.video import is_video
 from jarvision.results.cache import SeenPhoto, clear_leftovers, keep_photos, make_folder
 from jarvision.run.album import (
@@ -65,7 +66,7 @@ class _Notes:
 
     def add(self, spotted: SpottedPhoto) -> None:
         if spotted.error is None:
-            self.known[spotted.digest] = SeenPhoto(spotted.numbers, spotted.bare)
+            self.known[spotted.digest] = SeenPhoto(spotted.numbers, spotted.bare, spotted.taken_at)
         if time.monotonic() - self.saved_at_s > _SAVE_EVERY_S:
             self.save()
 
@@ -209,10 +210,11 @@ def _remembered(path: Path, known: Mapping[str, SeenPhoto]) -> SpottedPhoto | No
     if video_of(path):
         return None  # its bytes are only known once it is decoded
     try:
-        facts = probe_photo(path)
+        digest = photo_digest(path)
+        if digest not in known:
+            probe_photo(path)
+            return None
     except JarError as error:
         return SpottedPhoto(path, error=error)
-    if facts.digest not in known:
-        return None
-    seen = known[facts.digest]
-    return SpottedPhoto(path, facts.digest, facts.taken_at, seen.numbers, bare=seen.bare)
+    seen = known[digest]
+    return SpottedPhoto(path, digest, seen.taken_at, seen.numbers, bare=seen.bare)

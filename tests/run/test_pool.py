@@ -7,7 +7,7 @@ import shutil
 import signal
 import threading
 import time
-from datetime import datetime
+from datetime import datetime, timedelta, timezone
 
 import pytest
 from PIL import Image
@@ -617,6 +617,42 @@ def test_a_jar_that_cannot_be_read_keeps_its_name(tmp_path):
         assert (one.record.name, one.record.bed, one.is_earlier) == ("Anna", "north", is_earlier)
     data = json.loads((tmp_path / "out" / "jar-2.json").read_text(encoding="utf-8"))
     assert (data["name"], data["bed"]) == ("Anna", "north")
+
+
+# --- photos that were looked at -----------------------------------------------------------------
+
+
+def test_what_was_seen_in_photos_is_remembered_to_the_last_digit(tmp_path):
+    times = (
+        None,
+        datetime(2026, 5, 4, 9, 30, 15, 250_000),  # by the camera's clock, wherever it was
+        datetime(2026, 5, 4, 9, 30, tzinfo=timezone(timedelta(hours=-3, minutes=-30))),
+    )
+    seen = {f"{i:064}": cache.SeenPhoto((i, 9), i, time) for i, time in enumerate(times)}
+    cache.keep_photos(tmp_path, seen)
+    assert cache.known_photos(tmp_path) == seen
+
+
+def test_times_that_are_none_make_photos_be_looked_at_again(tmp_path):
+    cache.keep_photos(tmp_path, {"a": cache.SeenPhoto((2,), 0, datetime(2026, 5, 4, 9))})
+    path = tmp_path / "photos.json"
+    text = path.read_text(encoding="utf-8")
+    assert cache.known_photos(tmp_path)
+    for wrong in ("yesterday", "2026-05-04T29:00:00", "1026-05-04T09:00:00"):
+        path.write_text(text.replace("2026-05-04T09:00:00", wrong), encoding="utf-8")
+        assert cache.known_photos(tmp_path) == {}
+
+
+@pytest.mark.photo
+def test_a_changed_photo_of_the_same_size_and_time_is_seen(earlier):
+    photos, out = earlier
+    path = photos / "jar-02-48h.jpg"
+    stat, data = path.stat(), bytearray(path.read_bytes())
+    data[-3] ^= 1  # the last of its pixels
+    path.write_bytes(data)
+    os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    assert (path.stat().st_size, path.stat().st_mtime_ns) == (stat.st_size, stat.st_mtime_ns)
+    assert which_are_earlier(read_into(out, [photos])) == {"2": False, "9": True}
 
 
 # --- jars that are gone -------------------------------------------------------------------------
