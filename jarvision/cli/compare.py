@@ -68,7 +68,7 @@ def compare(
 
 def _pages(found: JarFolder, folder: Path) -> dict[str, str]:
     """Find the jars' own pages, where a report was written already."""
-    from jarvision.pages.write import page_name
+    from jarvision.pages.held import page_name
 
-    names = {jar.jar: page_name(jar) for jar in found.jars}
+    names = {jar.jar: page_name(jar.stem) for jar in found.jars}
     return {jar: name for jar, name in names.items() if (folder / name).is_file()}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -9,6 +11,8 @@ from typing import TYPE_CHECKING
 from jarvision.core.errors import JarError
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from jarvision.run.settings import Progress
 
 
@@ -18,7 +22,11 @@ def shown_progress(*, told: bool = False) -> Iterator[Progress]:
     if told:
         yield tell_line
         return
-    from rich.console import Console
+    console = _terminal()
+    if console is None:
+        with _saying_when_stopped():
+            yield lambda what, done, of: None
+        return
     from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
     from rich.progress import Progress as Bar
 
@@ -28,11 +36,6 @@ def shown_progress(*, told: bool = False) -> Iterator[Progress]:
         TextColumn("{task.completed}/{task.total}"),
         TimeRemainingColumn(),
     )
-    console = Console(stderr=True)
-    if not console.is_terminal:  # older versions of rich print an empty line there
-        with _saying_when_stopped():
-            yield lambda what, done, of: None
-        return
     with Bar(*columns, console=console, transient=True) as bar:
         task = bar.add_task("", total=None, visible=False)  # until there is a number to show
         last = ""
@@ -46,6 +49,19 @@ def shown_progress(*, told: bool = False) -> Iterator[Progress]:
 
         with _saying_when_stopped():
             yield tell
+
+
+def _terminal() -> Console | None:
+    """Give the terminal that is written to; where there is none, nothing is loaded for it."""
+    if not sys.stderr.isatty() and _SAID_TO_BE_ONE.isdisjoint(os.environ):
+        return None
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    return console if console.is_terminal else None  # older ones print an empty line there
+
+
+_SAID_TO_BE_ONE = frozenset({"FORCE_COLOR", "TTY_COMPATIBLE"})  # by the user, to rich
 
 
 def tell_line(what: str, done: int, of: int) -> None:

@@ -17,12 +17,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from jarvision.core.files import shown
 from jarvision.core.shipped import data_file
 from jarvision.core.sources import legend
+from jarvision.pages.held import FOLDER_PAGE, TEST_PAGE
 from jarvision.pages.markup import Markup, raw, tag, text
 from jarvision.pages.palette import css_variables
-
-FOLDER_PAGE = "report.html"
-TEST_PAGE = "howto.html"
-"""Where the test is taught and all sources are listed, beside the other pages."""
 
 
 def page(template: str, /, *, sortable: bool = False, **given: Any) -> str:
