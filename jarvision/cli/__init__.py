@@ -1,7 +1,10 @@
 """The command line."""
 
+import gc
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 _STOPPED = "Stopped before anything was read."
@@ -14,11 +17,28 @@ def main() -> None:
     if sys.argv[1:] == ["--help"] and _show_help():
         return
     try:
-        from jarvision.cli.app import main as run
+        with loading():
+            from jarvision.cli.app import main as run
     except KeyboardInterrupt:
         sys.stderr.write(f"{_STOPPED}\n")
         raise SystemExit(1) from None
     run()
+
+
+@contextmanager
+def loading() -> Iterator[None]:
+    """Load modules without looking again and again for what could be freed: nothing could.
+
+    Later looks leave out what was loaded, too; they would go through all of it.
+    """
+    before = len(sys.modules)
+    gc.disable()
+    try:
+        yield
+    finally:
+        if len(sys.modules) > before:
+            gc.freeze()
+        gc.enable()
 
 
 def _show_help() -> bool:

@@ -14,7 +14,7 @@ from jarvision import __version__
 from jarvision.cli import bench as cli_bench
 from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
-from jarvision.cli import measures, said
+from jarvision.cli import loading, measures, said
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
 from jarvision.cli import summary as cli_summary
@@ -193,14 +193,15 @@ def read(
     from jarvision.run.pool import one_thread_each
 
     one_thread_each()  # before the libraries are loaded, so that any number of workers agrees
-    from jarvision.core.folder_lock import only_run
-    from jarvision.core.own_files import refuse_foreign
-    from jarvision.core.units import UnitSystem
-    from jarvision.estimate.known import JarFacts
-    from jarvision.jar.scale_sources import stated_aids
-    from jarvision.run.engine import plan_photos, read_photos
-    from jarvision.run.jars_cells import check_facts
-    from jarvision.run.settings import Settings
+    with loading():
+        from jarvision.core.folder_lock import only_run
+        from jarvision.core.own_files import refuse_foreign
+        from jarvision.core.units import UnitSystem
+        from jarvision.estimate.known import JarFacts
+        from jarvision.jar.scale_sources import stated_aids
+        from jarvision.run.engine import plan_photos, read_photos
+        from jarvision.run.jars_cells import check_facts
+        from jarvision.run.settings import Settings
 
     facts = JarFacts(temp_c=temp, water_mm=water_mm, soil_mm=soil_mm, soil_g=soil_g)
     facts = said.with_words(facts, water=water, detergent=detergent, origin=origin, spoon=spoon)

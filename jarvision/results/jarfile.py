@@ -134,8 +134,10 @@ def read_regular(path: Path, *, most_bytes: int) -> bytes:
     try:
         descriptor = os.open(path, flags | getattr(os, "O_BINARY", 0))
         with os.fdopen(descriptor, "rb") as file:
-            is_file = stat.S_ISREG(os.fstat(file.fileno()).st_mode)
-            raw = file.read(most_bytes + 1) if is_file else None
+            about = os.fstat(file.fileno())
+            # room for as much as there is: for the most there may be, it takes as long as the rest
+            room = min(about.st_size, most_bytes) + 1
+            raw = file.read(room) if stat.S_ISREG(about.st_mode) else None
     except (OSError, ValueError):
         msg = f"{name} cannot be opened or is a link; put the file itself there."
         raise JarFileError(msg) from None
