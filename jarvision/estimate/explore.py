@@ -78,8 +78,8 @@ def explore(evidence: Evidence, z: Array, chances: Array) -> Cloud:
     mass, log_q = fill(evidence, jars, chances)
     charge = charge_of(jars, mass)
     path = settled(evidence, jars, charge)
-    gap = evidence.values - seen(evidence, jars, mass, charge, path)
-    chi2 = (gap**2 / evidence.variances).sum(axis=1)
+    gap = evidence.values[:, None] - seen(evidence, jars, mass, charge, path)
+    chi2 = (gap**2 / evidence.variances[:, None]).sum(axis=0)
     litres, clay_up = held_up(evidence, jars, charge, path)
     log_fit = (
         -0.5 * chi2
@@ -93,7 +93,7 @@ def explore(evidence: Evidence, z: Array, chances: Array) -> Cloud:
     hidden = in_pores(jars, charge, landed.minute)
     whole = 10.0 * (charge.mass_g_cm2 / charge.layer_g_cm3).sum(axis=0) - hidden
     whole /= jars.scale
-    return Cloud(z, mass, log_fit, chi2, clay_up, slowed, whole)
+    return Cloud(z, np.ascontiguousarray(mass.T), log_fit, chi2, clay_up, slowed, whole)
 
 
 _CURVE_RATIO = 1.8  # neighbouring times of a curve that is drawn
@@ -112,7 +112,7 @@ def rise(evidence: Evidence, z: Array, mass: Array) -> tuple[Array, Array]:
     steps = evidence.steps_s
     finer = steps_s(*steps.tolist(), first_s=float(steps[0]), ratio=_CURVE_RATIO)
     jars = make_jars(evidence, z)
-    charge = charge_of(jars, mass)
+    charge = charge_of(jars, mass.T)
     path = settled(replace(evidence, steps_s=finer), jars, charge)
     hidden = in_pores(jars, charge, landed_of(evidence, jars, charge, path).minute)
     bed = np.maximum(path.state.bed_mm - hidden[:, None], 0.0)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from jarvision.core.special import log_ndtr, ndtr, ndtri
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.settling import Path
+from jarvision.estimate.small import inverse, lower_root, solved
 from jarvision.estimate.stacking import Jars, charge_of, seen, settled
 from jarvision.estimate.topsoil import log_prior
 
@@ -30,7 +31,7 @@ CHANCES = 7
 
 @dataclass(frozen=True, slots=True)
 class _Guess:
-    """Masses (N, 3), what they let see (N, S), what more of each would (N, S, 3); the settling."""
+    """Masses (3, N), what they let see (S, N), what more of each would (S, 3, N); the settling."""
 
     mass: Array
     seen: Array
@@ -41,12 +42,12 @@ class _Guess:
 def _first_masses(evidence: Evidence, jars: Jars) -> Array:
     """Each class a third of the soil, to start from."""
     each = jars.scale * evidence.top_mm.max() / 10.0 / (1.0 / jars.layer_g_cm3).sum(axis=0)
-    return np.tile(each[:, None], (1, 3))
+    return np.tile(each, (3, 1))
 
 
 @dataclass(frozen=True, slots=True)
 class _Normal:
-    """N normal laws of F masses, cut off at zero."""
+    """N normal laws of F masses, cut off at zero: (F, N), (F, F, N)."""
 
     mean: Array
     precision: Array
@@ -59,26 +60,27 @@ def _solve(evidence: Evidence, guess: _Guess, loose: Array, free: int) -> _Norma
 
     `loose` (N,) tells how weakly each mass is held where it is.
     """
-    slopes, mass = guess.slopes[:, :, :free], guess.mass[:, :free]
-    weighted = slopes / evidence.variances[None, :, None]
-    precision = np.einsum("nti,ntj->nij", weighted, slopes)
-    precision += loose[:, None, None] * np.eye(free)
-    wanted = evidence.values - guess.seen + np.einsum("nti,ni->nt", slopes, mass)
-    pull = np.einsum("nti,nt->ni", weighted, wanted) + loose[:, None] * mass
-    mean = np.linalg.solve(precision, pull[..., None])[..., 0]
+    slopes, mass = guess.slopes[:, :free], guess.mass[:free]
+    weighted = slopes / evidence.variances[:, None, None]
+    precision = np.einsum("tin,tjn->ijn", weighted, slopes)
+    precision[range(free), range(free)] += loose
+    wanted = evidence.values[:, None] - guess.seen + np.einsum("tin,in->tn", slopes, mass)
+    pull = np.einsum("tin,tn->in", weighted, wanted) + loose * mass
+    mean = solved(precision, pull)
     best = mean.copy()
-    below = np.flatnonzero(mean.min(axis=1) < 0.0)
-    best[below] = _not_negative(precision[below], pull[below], np.maximum(mean[below], 0.0))
-    return _Normal(mean, precision, np.maximum(best, 1e-3 * best.sum(axis=1, keepdims=True)))
+    below = np.flatnonzero(mean.min(axis=0) < 0.0)
+    start = np.maximum(mean[:, below], 0.0)
+    best[:, below] = _not_negative(precision[:, :, below], pull[:, below], start)
+    return _Normal(mean, precision, np.maximum(best, 1e-3 * best.sum(axis=0)))
 
 
 def _not_negative(precision: Array, pull: Array, start: Array) -> Array:
     """Lowest point of the quadratic among masses of zero or more, by descent along each axis."""
     best = start.copy()
     for _ in range(8):
-        for kind in range(best.shape[1]):
-            slope = pull[:, kind] - np.einsum("ni,ni->n", precision[:, kind], best)
-            best[:, kind] = np.maximum(0.0, best[:, kind] + slope / precision[:, kind, kind])
+        for kind in range(len(best)):
+            slope = pull[kind] - (precision[kind] * best).sum(axis=0)
+            best[kind] = np.maximum(0.0, best[kind] + slope / precision[kind, kind])
     return best
 
 
@@ -98,32 +100,32 @@ class _CutOff:
 
     @staticmethod
     def of(law: _Normal) -> _CutOff:
-        return _CutOff(law.mean, _STRETCH * np.linalg.cholesky(np.linalg.inv(law.precision)))
+        return _CutOff(law.mean, _STRETCH * lower_root(inverse(law.precision)))
 
     def draw(self, chance: Array) -> Array:
-        """Masses (N, F) by numbers between 0 and 1."""
+        """Masses (F, N) by numbers between 0 and 1 (F, N)."""
         mass, noise = np.empty_like(self.mean), np.zeros_like(self.mean)
-        for kind in range(self.mean.shape[1]):
+        for kind in range(len(mass)):
             centre, sd = self._next(kind, noise)
-            noise[:, kind] = -ndtri(chance[:, kind] * ndtr(np.clip(centre / sd, -30.0, 30.0)))
-            mass[:, kind] = centre + sd * noise[:, kind]
+            noise[kind] = -ndtri(chance[kind] * ndtr(np.clip(centre / sd, -30.0, 30.0)))
+            mass[kind] = centre + sd * noise[kind]
         return mass
 
     def log_density(self, mass: Array) -> Array:
-        """Of masses (N, F), which are over zero."""
+        """Of masses (F, N), which are over zero."""
         noise = np.zeros_like(self.mean)
-        log_q = np.full(len(mass), -0.5 * mass.shape[1] * math.log(2.0 * math.pi))
-        for kind in range(mass.shape[1]):
+        log_q = np.full(mass.shape[1], -0.5 * len(mass) * math.log(2.0 * math.pi))
+        for kind in range(len(mass)):
             centre, sd = self._next(kind, noise)
-            noise[:, kind] = (mass[:, kind] - centre) / sd
+            noise[kind] = (mass[kind] - centre) / sd
             inside = np.clip(centre / sd, -30.0, 30.0)
-            log_q -= 0.5 * noise[:, kind] ** 2 + np.log(sd) + log_ndtr(inside)
+            log_q -= 0.5 * noise[kind] ** 2 + np.log(sd) + log_ndtr(inside)
         return log_q
 
     def _next(self, kind: int, noise: Array) -> tuple[Array, Array]:
         """Middle and sd (N,) of a mass, given the noise of those before it."""
-        carried = np.einsum("nj,nj->n", self.root[:, kind], noise)
-        return self.mean[:, kind] + carried, self.root[:, kind, kind]
+        carried = (self.root[kind, :kind] * noise[:kind]).sum(axis=0)
+        return self.mean[kind] + carried, self.root[kind, kind]
 
 
 def _first_guess(evidence: Evidence, jars: Jars) -> _Guess:
@@ -132,7 +134,7 @@ def _first_guess(evidence: Evidence, jars: Jars) -> _Guess:
     charge = charge_of(jars, mass)
     path = settled(evidence, jars, charge)
     there = seen(evidence, jars, mass, charge, path)
-    guess = _Guess(mass, there, np.empty((*there.shape, 3)), path)
+    guess = _Guess(mass, there, np.empty((len(there), *mass.shape)), path)
     return _with_new_slopes(evidence, jars, guess, 3)
 
 
@@ -141,9 +143,9 @@ def _with_new_slopes(evidence: Evidence, jars: Jars, guess: _Guess, free: int) -
     slopes = guess.slopes.copy()
     for kind in range(free):
         more = guess.mass.copy()
-        more[:, kind] *= 1.0 + _NUDGE
+        more[kind] *= 1.0 + _NUDGE
         changed = seen(evidence, jars, more, charge_of(jars, more), guess.path)
-        slopes[:, :, kind] = (changed - guess.seen) / (_NUDGE * guess.mass[:, kind, None])
+        slopes[:, kind] = (changed - guess.seen) / (_NUDGE * guess.mass[kind])
     return replace(guess, slopes=slopes)
 
 
@@ -154,48 +156,47 @@ def _next_guess(evidence: Evidence, jars: Jars, guess: _Guess, wanted: Array) ->
     path = settled(evidence, jars, charge)
     there = seen(evidence, jars, mass, charge, path)
     step = mass - guess.mass
-    missed = there - guess.seen - np.einsum("nti,ni->nt", guess.slopes, step)
-    length = (step**2).sum(axis=1) + 1e-12 * (mass**2).sum(axis=1)
-    learned = np.einsum("nt,ni->nti", missed, step / length[:, None])
+    missed = there - guess.seen - np.einsum("tin,in->tn", guess.slopes, step)
+    length = (step**2).sum(axis=0) + 1e-12 * (mass**2).sum(axis=0)
+    learned = missed[:, None] * (step / length)
     return _Guess(mass, there, guess.slopes + learned, path)
 
 
 def fill(evidence: Evidence, jars: Jars, chances: Array) -> tuple[Array, Array]:
-    """Masses that stack as the jar did (N, 3), and the log density they were drawn with (N,).
+    """Masses that stack as the jar did (3, N), and the log density they were drawn with (N,).
 
     Where clay clumps and lies with the silt, heights tell hardly how much of the fines is clay,
     and what sand and silt go with it is far from linear: so the clay is drawn first, then sand and
     silt from what the heights leave them. `chances` (N, CHANCES) tell where in these laws.
     """
     guess = _first_guess(evidence, jars)
-    loose = guess.mass.sum(axis=1) ** -2.0
+    loose = guess.mass.sum(axis=0) ** -2.0
     for _ in range(_ROUNDS):
         law = _solve(evidence, guess, loose, 3)
         guess = _next_guess(evidence, jars, guess, law.best)
     law = _solve(evidence, guess, loose, 3)
-    clay, log_q = _draw_clay(evidence, jars, law, chances[:, :4])
-    moved = guess.seen + guess.slopes[:, :, 2] * (clay - guess.mass[:, 2])[:, None]
-    there = replace(guess, mass=np.column_stack([guess.mass[:, :2], clay]), seen=moved)
+    clay, log_q = _draw_clay(evidence, jars, law, chances.T[:4])
+    moved = guess.seen + guess.slopes[:, 2] * (clay - guess.mass[2])
+    there = replace(guess, mass=np.vstack([guess.mass[:2], clay]), seen=moved)
     law = _solve(evidence, there, loose, 2)
     for _ in range(_AGAIN):
-        guess = _next_guess(evidence, jars, guess, np.column_stack([law.best, clay]))
+        guess = _next_guess(evidence, jars, guess, np.vstack([law.best, clay]))
         law = _solve(evidence, guess, loose, 2)
     other = _solve(evidence, _with_new_slopes(evidence, jars, guess, 2), loose, 2)
-    coarse, log_coarse = _draw_either(law, other, chances[:, 4:])
-    drawn = np.column_stack([coarse, clay])
-    real = np.all(drawn > 0, axis=1)  # the cut-off law runs out of digits 30 sd from zero
-    return np.where(real[:, None], drawn, guess.mass), np.where(real, log_q + log_coarse, 1e6)
+    coarse, log_coarse = _draw_either(law, other, chances.T[4:])
+    drawn = np.vstack([coarse, clay])
+    real = np.all(drawn > 0, axis=0)  # the cut-off law runs out of digits 30 sd from zero
+    return np.where(real, drawn, guess.mass), np.where(real, log_q + log_coarse, 1e6)
 
 
 def _draw_either(law: _Normal, other: _Normal, chances: Array) -> tuple[Array, Array]:
-    """Masses (N, F) from either of two laws, and the log density of them (N,).
+    """Masses (F, N) from either of two laws, and the log density of them (N,).
 
     Slopes that were learned on the way are wrong for some jars, those taken anew for others, as
     where silt goes into the sand's pores; both together are seldom wrong.
     """
     laws = [_CutOff.of(each) for each in (law, other)]
-    of_first, of_other = (each.draw(chances[:, 1:]) for each in laws)
-    mass = np.where(chances[:, :1] < 0.5, of_first, of_other)
+    mass = np.where(chances[0] < 0.5, *(each.draw(chances[1:]) for each in laws))
     log_q = np.logaddexp(*(each.log_density(mass) for each in laws)) - math.log(2.0)
     return mass, np.asarray(log_q)
 
@@ -204,42 +205,45 @@ def _draw_clay(evidence: Evidence, jars: Jars, law: _Normal, chances: Array) -> 
     """Clay (N,) by what the heights and the origin say of it, and the log density of it (N,).
 
     In steps, each as likely as its middle; a part is drawn from anywhere, since masses far from
-    the guess are the least linear. `chances` (N, 4): the step, the place in it, whether from
+    the guess are the least linear. `chances` (4, N): the step, the place in it, whether from
     anywhere, and the place there.
     """
     most = 0.15 * jars.scale * evidence.top_mm.max() * jars.layer_g_cm3[2]
-    centre, sd = law.mean[:, 2], np.sqrt(np.linalg.inv(law.precision)[:, 2, 2])
+    spread = inverse(law.precision)
+    centre, sd = law.mean[2], np.sqrt(spread[2, 2])
     low = np.clip(centre - _FAR_SD * sd, 0.0, 0.9 * most)
     width = (np.clip(centre + _FAR_SD * sd, low + 0.1 * most, most) - low) / _STEPS
-    middles = low[:, None] + width[:, None] * (np.arange(_STEPS) + 0.5)
-    odds = np.exp(_log_clay(evidence, law, middles))
-    odds /= odds.sum(axis=1, keepdims=True)
+    middles = low + width * (np.arange(_STEPS)[:, None] + 0.5)
+    odds = np.exp(_log_clay(evidence, law.mean, spread, middles))
+    odds /= odds.sum(axis=0)
     soft = odds**_SOFTLY
-    odds = (1.0 - _SOFT) * odds + _SOFT * soft / soft.sum(axis=1, keepdims=True)
-    ladder = np.cumsum(odds, axis=1)
-    rung, part, kind, place = chances.T
-    step = (ladder < ladder[:, -1:] * rung[:, None]).sum(axis=1)
+    odds = (1.0 - _SOFT) * odds + _SOFT * soft / soft.sum(axis=0)
+    ladder = np.cumsum(odds, axis=0)
+    rung, part, kind, place = chances
+    step = (ladder < ladder[-1] * rung).sum(axis=0)
     own = low + width * (np.minimum(step, _STEPS - 1) + part)
     clay = np.maximum(np.where(kind < _EVEN, most * place, own), 1e-6 * most)
     step = np.floor((clay - low) / width).astype(np.intp)
     inside = (step >= 0) & (step < _STEPS)
-    rows = np.arange(centre.size)
-    density = np.where(inside, odds[rows, np.clip(step, 0, _STEPS - 1)] / width, 0.0)
+    of_step = odds[np.clip(step, 0, _STEPS - 1), np.arange(centre.size)]
+    density = np.where(inside, of_step / width, 0.0)
     return clay, np.log((1.0 - _EVEN) * density + _EVEN * (clay < most) / most + 1e-300)
 
 
-def _log_clay(evidence: Evidence, law: _Normal, clay: Array) -> Array:
-    """How likely amounts of clay (N, C) are, with the sand and silt they leave, in logarithms."""
-    spread = np.linalg.inv(law.precision)
-    away = clay - law.mean[:, 2, None]
-    log_p = -0.5 * away**2 / spread[:, 2, 2, None]
-    masses = [clay, clay, clay]
+def _log_clay(evidence: Evidence, mean: Array, spread: Array, clay: Array) -> Array:
+    """How likely amounts of clay (C, N) are, with the sand and silt they leave, in logarithms.
+
+    `mean` (3, N) and `spread` (3, 3, N) are those of the masses' normal laws.
+    """
+    away = clay - mean[2]
+    log_p = -0.5 * away**2 / spread[2, 2]
+    masses = np.empty((3, *clay.shape))
+    masses[2] = clay
     for kind in range(2):
-        slope = spread[:, kind, 2] / spread[:, 2, 2]
-        sd = np.sqrt(np.maximum(spread[:, kind, kind] - slope * spread[:, kind, 2], 1e-12))
-        middle = law.mean[:, kind, None] + slope[:, None] * away
-        log_p += log_ndtr(middle / sd[:, None])
-        masses[kind] = 0.5 * (middle + np.sqrt(middle**2 + sd[:, None] ** 2))  # about, over zero
-    flat = np.stack(masses, axis=2).reshape(-1, 3)
-    log_p += log_prior(flat, evidence.facts.origin).reshape(clay.shape)
-    return np.asarray(log_p - log_p.max(axis=1, keepdims=True))
+        slope = spread[kind, 2] / spread[2, 2]
+        sd = np.sqrt(np.maximum(spread[kind, kind] - slope * spread[kind, 2], 1e-12))
+        middle = mean[kind] + slope * away
+        log_p += log_ndtr(middle / sd)
+        masses[kind] = 0.5 * (middle + np.sqrt(middle**2 + sd**2))  # about, over zero
+    log_p += log_prior(masses, evidence.facts.origin)
+    return np.asarray(log_p - log_p.max(axis=0))

@@ -81,6 +81,6 @@ def _limits(pcts: Array) -> tuple[tuple[float, float], ...]:
 def _before(origin: Origin) -> tuple[tuple[float, float], ...]:
     rng = np.random.default_rng(0)
     even = rng.dirichlet(np.ones(3), 40000)
-    log_w = log_density(even, origin)
+    log_w = log_density(even.T, origin)
     picked = resample(log_w - np.logaddexp.reduce(log_w), rng, 20000)
     return _limits(100.0 * even[picked])

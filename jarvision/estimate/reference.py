@@ -109,7 +109,7 @@ def packing_of(reference: Reference) -> Packing:
 def _distance(reference: Reference, evidence: Evidence, cloud: Cloud, log_w: Array) -> float:
     """Squared distance of the laboratory's shares from what the jar says, by both their spreads."""
     jars = make_jars(evidence, cloud.z)
-    found = np.array([finer_share(jars, cloud.mass, each.size_um) for each in reference.finer])
+    found = np.array([finer_share(jars, cloud.mass.T, each.size_um) for each in reference.finer])
     weight = np.exp(flattened(log_w, _LEAST_DRAWS))
     middle = found @ weight
     away = found - middle[:, None]

@@ -172,7 +172,7 @@ def _curves(jars: Jars, mass: Array) -> list[Reals]:
     turn one system of limits into another (Nemes et al. 1999, Geoderma 90:187-202, from memory),
     then bent by the tilts; `smooth` mixes it with an even spread over the logarithm of size.
     """
-    sand, silt, clay = _single(np.maximum(mass, 1e-6 * mass.sum(axis=1, keepdims=True)).T)
+    sand, silt, clay = _single(np.maximum(mass, 1e-6 * mass.sum(axis=0)))
     clay = clay / _single(np.log(CLAY_LIMIT_UM / jars.values["finest_um"]))
     silt = silt / math.log(SAND_LIMIT_UM / CLAY_LIMIT_UM)
     sand = sand / math.log(GRAVEL_LIMIT_UM / SAND_LIMIT_UM)
@@ -202,7 +202,7 @@ def finer_share(jars: Jars, mass: Array, size_um: float) -> Array:
     ----------
     jars : Jars
         N draws.
-    mass : ndarray, shape (N, 3)
+    mass : ndarray, shape (3, N)
         Their sand, silt and clay, in any one unit.
     size_um : float
         Limit [µm].
@@ -220,11 +220,11 @@ def finer_share(jars: Jars, mass: Array, size_um: float) -> Array:
         (np.full_like(finest, SAND_LIMIT_UM), np.full_like(finest, GRAVEL_LIMIT_UM)),
     )
     finer = np.zeros_like(finest)
-    for curve, (low, high), own in zip(curves, ends, mass.T[::-1], strict=True):
+    for curve, (low, high), own in zip(curves, ends, mass[::-1], strict=True):
         steps = curve.shape[0] * np.log(size_um / low) / np.log(high / low)
         part = np.clip(steps - np.arange(curve.shape[0])[:, None], 0.0, 1.0)
         finer += own * (curve * part).sum(axis=0)
-    return _array(finer / mass.sum(axis=1))
+    return _array(finer / mass.sum(axis=0))
 
 
 def _harmonic(a: Reals, b: Reals) -> Reals:
@@ -248,12 +248,12 @@ def _bent(jars: Jars, name: str, count: int, slopes: tuple[Reals, Reals, Reals])
 
 
 def charge_of(jars: Jars, mass: Array) -> Charge:
-    """Fill N jars with sand, silt and clay (N, 3) [g/cm²]."""
+    """Fill N jars with sand, silt and clay (3, N) [g/cm²]."""
     return Charge(
         jars.speed_mm_s,
         jars.early_mm_s,
         jars.values["clumps_at"],
-        _single(mass.T)[_OWNER] * _shares(jars, mass),
+        _single(mass)[_OWNER] * _shares(jars, mass),
         jars.layers_g_cm3,
         jars.bulk_g_cm3,
     )
@@ -311,7 +311,7 @@ class Landed:
     minute: Reals
     """Share of each kind at the first minute, (K, N)."""
     fresh: Array
-    """By how much the deposit stands higher than it will, (N, T)."""
+    """By how much the deposit stands higher than it will, (T, N)."""
 
 
 def landed_of(evidence: Evidence, jars: Jars, charge: Charge, path: Path) -> Landed:
@@ -322,16 +322,19 @@ def landed_of(evidence: Evidence, jars: Jars, charge: Charge, path: Path) -> Lan
     *at, minute = shares_down(charge, moments, column_mm=jars.column_mm)
     for down, young in zip(at, youth, strict=True):
         down[-_FLOCS.size :] *= _single(1.0 + jars.values["clump_fluff"] * min(1.0, 1.4 * young))
-    return Landed(tuple(at), minute, 1.0 + np.outer(jars.values["sinking"], youth))
+    return Landed(tuple(at), minute, 1.0 + np.outer(youth, jars.values["sinking"]))
 
 
 def heights_of(jars: Jars, charge: Charge, landed: Landed) -> Array:
-    """Each height as it was measured, (N, T) [mm]."""
+    """Each height as it was measured, (T, N) [mm]."""
     thick = 10.0 * charge.mass_g_cm2 / charge.layer_g_cm3
-    tops = np.array([np.einsum("kn,kn->n", down, thick) for down in landed.at]).T
-    silt = np.array([np.einsum("kn,kn->n", d[_BELONGS[1]], thick[_BELONGS[1]]) for d in landed.at])
-    tops -= np.minimum(in_pores(jars, charge, landed.minute)[:, None], silt.T)
-    return _array(tops * landed.fresh / jars.scale[:, None])
+    silt = _BELONGS[1]
+    hidden = in_pores(jars, charge, landed.minute)
+    tops = np.empty_like(landed.fresh)
+    for top, down in zip(tops, landed.at, strict=True):
+        top[:] = np.einsum("kn,kn->n", down, thick)
+        top -= np.minimum(hidden, np.einsum("kn,kn->n", down[silt], thick[silt]))
+    return _array(tops * landed.fresh / jars.scale)
 
 
 _PORES = 0.35  # of the sand's height, what finer grains can take up: 1 - 1.55/2.65, less a little
@@ -366,21 +369,20 @@ def seen(evidence: Evidence, jars: Jars, mass: Array, charge: Charge, path: Path
     evidence : Evidence
         The jar in hand.
     jars, mass, charge, path
-        N jars, their masses (N, 3) [g/cm²], and how they settled.
+        N jars, their masses (3, N) [g/cm²], and how they settled.
 
     Returns
     -------
-    ndarray, shape (N, S)
+    ndarray, shape (S, N)
         As `Evidence.values`.
     """
     landed = landed_of(evidence, jars, charge, path)
-    columns = [heights_of(jars, charge, landed)]
-    if not math.isnan(evidence.load_g_cm2):
-        columns.append(np.log(mass.sum(axis=1))[:, None])
-    columns += [finer_share(jars, mass, each.size_um)[:, None] for each in evidence.finer]
+    heights = heights_of(jars, charge, landed)
+    others = [] if math.isnan(evidence.load_g_cm2) else [np.log(mass.sum(axis=0))]
+    others += [finer_share(jars, mass, each.size_um) for each in evidence.finer]
     if evidence.facts.spoon is not None:
-        columns.append(_spoon_g_l(evidence.facts.spoon, jars, charge, path)[:, None])
-    return np.hstack(columns)
+        others.append(_spoon_g_l(evidence.facts.spoon, jars, charge, path))
+    return np.vstack([heights, *others])
 
 
 _STEP_LOG_SPEED = 0.35  # half the width of a step of size, in the logarithm of speed

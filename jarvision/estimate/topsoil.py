@@ -52,17 +52,17 @@ def log_prior(mass: Array, origin: Origin) -> Array:
 
     Parameters
     ----------
-    mass : ndarray, shape (n, 3)
+    mass : ndarray, shape (3, ...)
         Sand, silt and clay, more than 0, in any one unit.
     origin : Origin
         Where the soil is from.
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (...)
         Logarithm of the density; a load is as likely as another of half or twice its size.
     """
-    return np.asarray(log_density(mass, origin) - 3.0 * np.log(mass.sum(axis=1)))
+    return np.asarray(log_density(mass, origin) - 3.0 * np.log(mass.sum(axis=0)))
 
 
 def log_density(mass: Array, origin: Origin) -> Array:
@@ -70,38 +70,34 @@ def log_density(mass: Array, origin: Origin) -> Array:
 
     Parameters
     ----------
-    mass : ndarray, shape (n, 3)
+    mass : ndarray, shape (3, ...)
         Sand, silt and clay, more than 0, in any one unit.
     origin : Origin
         Where the soil is from.
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (...)
         Logarithm of the density over the triangle of shares, divided by an even one.
     """
     if origin is Origin.ANYWHERE:
-        return np.zeros(mass.shape[0])
-    shares = mass / mass.sum(axis=1, keepdims=True)
-    log_shares = np.log(np.maximum(shares, 1e-9))
-    places = np.column_stack(
-        [log_shares[:, 0] - log_shares[:, 1], log_shares[:, 2] - log_shares[:, 1]]
-    )
-    parts = [_log_normal(places, heap) for heap in _GEMAS]
+        return np.zeros(mass.shape[1:])
+    sand, silt, clay = np.maximum(mass / mass.sum(axis=0), 1e-9)
+    log_silt = np.log(silt)
+    x, y = np.log(sand) - log_silt, np.log(clay) - log_silt
+    of_heaps = sum(_normal(x, y, heap) for heap in _GEMAS)
     # an even density over the triangle's area of 1/2 is 2; the ratios' Jacobian is 1/(s m c)
-    of_heaps = log_sum(np.stack(parts), axis=0) - log_shares.sum(axis=1) - math.log(2.0)
-    even = np.full(of_heaps.shape, math.log(EVEN_PART))
-    mixed = np.logaddexp(math.log(1.0 - EVEN_PART) + of_heaps, even)
-    return np.asarray(mixed, dtype=np.float64)
+    mixed = EVEN_PART + (1.0 - EVEN_PART) / 2.0 * of_heaps / (sand * silt * clay)
+    return np.asarray(np.log(mixed), dtype=np.float64)
 
 
-def _log_normal(places: Array, heap: _Heap) -> Array:
-    """Log of a heap's share times its density."""
-    x, y = ((places - heap.middle) / heap.sd).T
+def _normal(x: Array, y: Array, heap: _Heap) -> Array:
+    """Give a heap's share times its density; no number is too small, since others are added."""
+    x, y = ((each - m) / sd for each, m, sd in zip((x, y), heap.middle, heap.sd, strict=True))
     left = 1.0 - heap.correlation**2
-    quadratic = (x**2 - 2.0 * heap.correlation * x * y + y**2) / left
+    quadratic = (x * (x - 2.0 * heap.correlation * y) + y * y) / left
     scale = 2.0 * math.pi * heap.sd[0] * heap.sd[1] * math.sqrt(left)
-    return np.asarray(math.log(heap.share / scale) - 0.5 * quadratic, dtype=np.float64)
+    return np.asarray(heap.share / scale * np.exp(-0.5 * quadratic), dtype=np.float64)
 
 
 def log_sum(logs: Array, axis: int = -1) -> Array:
