@@ -457,13 +457,13 @@ def gather(tops: Sequence[Top], facts: JarFacts, *, inflate: float = 1.0) -> Evi
     )
 
 
-_CLOCK_RATIO = 3.2  # neighbouring steps; heights are then within 0.5 % of those with fine steps
+_CLOCK_RATIO = 4.0  # neighbouring steps; see `test_few_steps_are_enough`
 
 
 def _clock(times_s: Array, facts: JarFacts) -> Array:
     """Give the settling's steps [s]: each photo's time, the first minute, and the spoon's."""
     spoons = () if facts.spoon is None else (facts.spoon.elapsed_s,)
-    first_s = min(4.0, 0.5 * float(times_s.min()))
+    first_s = min(8.0, 0.5 * float(times_s.min()))
     return steps_s(*times_s.tolist(), *spoons, _MINUTE_S, first_s=first_s, ratio=_CLOCK_RATIO)
 
 

@@ -349,8 +349,7 @@ def settle(
         slow_before, pore_before = slow, pore
         for _ in range(2):
             cleared = clear_s + over_step * steps[:, index]
-            bed, down = falling.fallen(cleared, pore_end)
-            pore_end = np.maximum(bed - down, np.float32(0.0))
+            bed, down, pore_end = falling.fallen(cleared, pore_end)
             solids = (space - down) / np.maximum(column - bed, np.float32(1.0))
             slow = _slowed(solids, power)
             over_step = slow_before + mean * (slow - slow_before)
@@ -396,8 +395,13 @@ class _Falling:
         self._limit = np.ones_like(self._water_mm)
         self._down = np.zeros_like(self._all)
 
-    def fallen(self, clear_s: _Single, pore_mm: _Single) -> _Single:
-        """Height of the bed and space of the grains in it [mm], (2, N); see `share_down`."""
+    def fallen(self, clear_s: _Single, pore_mm: _Single) -> tuple[_Single, _Single, _Single]:
+        """Height of the bed, space of the grains in it, and water between them, (N,) each [mm].
+
+        The last is a better guess than the one handed in, on which all three hang: what the bed
+        catches takes up water, which catches more (Newton's step; kinds on their way count by the
+        part that is still up, which is a little less than what more water would catch of them).
+        """
         caught = np.minimum(pore_mm / self._water_mm, np.float32(1.0))
         np.subtract(np.float32(1.0), caught, out=self._limit)
         np.multiply(self._fall, clear_s[0] + clear_s[1], out=self._share)
@@ -405,7 +409,12 @@ class _Falling:
             self._share[self._turning] += self._more * clear_s[0]
         np.minimum(self._share, self._limit, out=self._share)
         sums = np.einsum("kn,jkn->jn", self._share, self._sizes)
-        return np.asarray(self._down + sums + caught * self._all, dtype=np.float32)
+        bed, down = self._down + sums + caught * self._all
+        up = self._all - sums / np.maximum(self._limit, np.float32(0.05))
+        catching = np.clip((up[0] - up[1]) / self._water_mm, np.float32(0.0), np.float32(0.9))
+        missed = np.maximum(bed - down, np.float32(0.0)) - pore_mm
+        better = pore_mm + missed / (np.float32(1.0) - catching)
+        return bed, down, np.clip(better, np.float32(0.0), self._water_mm)
 
     def forget_fallen(self) -> None:
         """Add up the kinds that are down in every column, which stay there."""
@@ -438,6 +447,8 @@ def steps_s(*ends_s: float, first_s: float = 2.0, ratio: float = 1.6) -> Array:
     ndarray, shape (T,)
         Times [s].
     """
-    last = max(*ends_s, first_s * ratio)
-    count = int(np.ceil(np.log(last / first_s) / np.log(ratio))) + 1
-    return np.unique(np.concatenate([np.geomspace(first_s, last, count), np.asarray(ends_s)]))
+    ends = np.unique([first_s, *ends_s, max(*ends_s, first_s * ratio)])
+    counts = np.ceil(np.log(ends[1:] / ends[:-1]) / np.log(ratio) - 1e-9).astype(int)
+    pairs = zip(ends[:-1], ends[1:], counts, strict=True)
+    inner = [np.geomspace(start, end, count + 1)[:-1] for start, end, count in pairs]
+    return np.concatenate([*inner, ends[-1:]])

@@ -8,13 +8,18 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
+_LEAST = 1e-12  # of what is on the diagonal, may be left there: rounding may leave less than none
+
+
 def lower_root(matrix: Array) -> Array:
     """Lower roots (F, F, N) of N positive matrices (F, F, N): Cholesky's."""
     root = np.zeros_like(matrix)
     for row in range(len(matrix)):
-        for column in range(row + 1):
+        for column in range(row):
             left = matrix[row, column] - (root[row, :column] * root[column, :column]).sum(axis=0)
-            root[row, column] = np.sqrt(left) if row == column else left / root[column, column]
+            root[row, column] = left / root[column, column]
+        left = matrix[row, row] - (root[row, :row] ** 2).sum(axis=0)
+        root[row, row] = np.sqrt(np.maximum(left, _LEAST * matrix[row, row]))
     return root
 
 
