@@ -35,8 +35,8 @@ _ORGANIC_SWELL = 0.01  # fines pack looser by this for each % of organic matter;
 _BINS = (8, 10, 7)  # steps of grain size within clay, silt and sand
 _UNCLUMPED_UM = 0.7  # falls like the mean of clay spread evenly over 0.05 to 2 µm (computed)
 _FLOCS = np.exp(0.5 * np.array([-1.22, 0.0, 1.22]))  # sizes of flocs about their middle; ours
-_OWNER = np.repeat([2, 1, 0, 2], [*_BINS, _FLOCS.size])
-"""Class of each kind of grain: 0 sand, 1 silt, 2 clay; the flocs, which come last, are clay."""
+_OWNER = np.repeat([2, 2, 1, 0], [_FLOCS.size, *_BINS])
+"""Class of each kind of grain: 0 sand, 1 silt, 2 clay; the flocs, which come first, are clay."""
 
 _BELONGS = [np.flatnonzero(kind == _OWNER) for kind in range(3)]
 
@@ -107,10 +107,10 @@ def make_jars(evidence: Evidence, z: Array) -> Jars:
     column = scale * np.maximum(column, evidence.top_mm.max() + 0.5 * LEAST_FALL_MM)
     speed = terminal_velocity_mm_s(_sizes_um(values), temp) * values["speed"]
     early = speed.copy()
-    early[-_FLOCS.size :] = terminal_velocity_mm_s(_UNCLUMPED_UM, temp) * values["speed"]
+    early[: _FLOCS.size] = terminal_velocity_mm_s(_UNCLUMPED_UM, temp) * values["speed"]
     layer = _layers_g_cm3(facts, values)
     bulk = np.full(speed.shape, GRAIN_DENSITY_KG_M3 / 1e3)
-    bulk[-_FLOCS.size :] = values["floc_density"] * layer[2]
+    bulk[: _FLOCS.size] = values["floc_density"] * layer[2]
     bends = {
         name: _single(np.exp((2.0 * _middles(count)[:, None] - 1.0) * values[f"{name}_tilt"]))
         for name, count in zip(("clay", "silt", "sand"), _BINS, strict=True)
@@ -156,7 +156,7 @@ def _sizes_um(values: Mapping[str, Array]) -> Array:
     silt = CLAY_LIMIT_UM * (SAND_LIMIT_UM / CLAY_LIMIT_UM) ** _middles(_BINS[1])
     sand = SAND_LIMIT_UM * (GRAVEL_LIMIT_UM / SAND_LIMIT_UM) ** _middles(_BINS[2])
     coarse = np.outer(np.concatenate([silt, sand]), np.ones_like(finest))
-    return np.vstack([clay, coarse, np.outer(_FLOCS, values["floc_um"])])
+    return np.vstack([np.outer(_FLOCS, values["floc_um"]), clay, coarse])
 
 
 def _layers_g_cm3(facts: JarFacts, values: Mapping[str, Array]) -> Array:
@@ -192,7 +192,7 @@ def _shares(jars: Jars, mass: Array) -> Reals:
     clay, silt, sand = _curves(jars, mass)
     clumped = _single(jars.values["clumped"])
     flocs = np.tile(clumped / np.float32(_FLOCS.size), (_FLOCS.size, 1))
-    return np.vstack([clay * (np.float32(1.0) - clumped), silt, sand, flocs])
+    return np.vstack([flocs, clay * (np.float32(1.0) - clumped), silt, sand])
 
 
 def finer_share(jars: Jars, mass: Array, size_um: float) -> Array:
@@ -321,7 +321,7 @@ def landed_of(evidence: Evidence, jars: Jars, charge: Charge, path: Path) -> Lan
     moments.append(path.at(MINUTE_S))
     *at, minute = shares_down(charge, moments, column_mm=jars.column_mm)
     for down, young in zip(at, youth, strict=True):
-        down[-_FLOCS.size :] *= _single(1.0 + jars.values["clump_fluff"] * min(1.0, 1.4 * young))
+        down[: _FLOCS.size] *= _single(1.0 + jars.values["clump_fluff"] * min(1.0, 1.4 * young))
     return Landed(tuple(at), minute, 1.0 + np.outer(youth, jars.values["sinking"]))
 
 
