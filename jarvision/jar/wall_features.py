@@ -62,17 +62,20 @@ def _grain(wall: WallMap, light: Floats) -> tuple[Floats, Floats, Floats]:
     As `light`, which they are found from, (columns, rows).
     """
     low = int(np.searchsorted(wall.z_mm, _SPECKLED_TO_MM))
-    fine, coarse = np.empty_like(light), np.empty_like(light)
-    across = np.empty_like(light[:, :low])
-    for piece in pieces(wall):
-        columns = slice(int(piece[0]), int(piece[-1]) + 1)
-        own = light[columns]
-        less, least = _blur(own, _FINE_MM), _blur(own, _COARSE_MM)
-        level = cv2.GaussianBlur(own[:, :low], (0, 0), sigmaX=0.01, sigmaY=_SPECKLE_MM / COLUMN_MM)
-        cv2.absdiff(own, less, dst=fine[columns])
-        cv2.absdiff(less, least, dst=coarse[columns])
-        across[columns] = cv2.absdiff(own[:, :low], level)
+    each = [_grain_of(light[p[0] : p[-1] + 1], low) for p in pieces(wall)]
+    fine, coarse, across = (
+        parts[0] if len(parts) == 1 else np.concatenate(parts) for parts in zip(*each, strict=True)
+    )
     return fine, coarse, across
+
+
+def _grain_of(light: Floats, low: int) -> tuple[Floats, Floats, Floats]:
+    """As `_grain`, of one piece of wall; `low` counts the low rows."""
+    less, least = _blur(light, _FINE_MM), _blur(light, _COARSE_MM)
+    across = cv2.GaussianBlur(light[:, :low], (0, 0), sigmaX=0.01, sigmaY=_SPECKLE_MM / COLUMN_MM)
+    cv2.absdiff(less, least, dst=least)  # in place: these are as large as the wall
+    cv2.absdiff(light, less, dst=less)
+    return less, least, np.asarray(cv2.absdiff(light[:, :low], across), dtype=np.float32)
 
 
 def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
@@ -123,10 +126,10 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
     fine, coarse, across = _grain(wall, light)
     per = round(BIN_MM / ROW_MM)
     bins = len(wall.z_mm) // per
-    rows = 0.5 * (_row_level(fine) + _row_level(coarse))
+    rows = 0.5 * (_row_level(fine, light) + _row_level(coarse, light))
     level = rows[: bins * per].reshape(bins, per).mean(axis=1)
     fine += np.float32(0.3)
-    fine += coarse  # in place: these are as large as the wall
+    fine += coarse
     grain = _mean_of_blocks(np.log(fine, out=fine), first, sizes)
     edges = _level_edges(wall.z_mm, colour)
     return WallFeatures(
@@ -200,9 +203,12 @@ def quiet_level(photo: WallFeatures) -> float:
     return float(np.percentile(photo.level[rows], 15)) if rows.any() else np.nan
 
 
-def _row_level(size: Floats) -> Array:
-    """Log mean roughness of each row, with single bright or dark lines held down."""
-    held = np.minimum(size, 5 * _row_median(size[::3]) + np.float32(0.05))
+def _row_level(size: Floats, spare: Floats) -> Array:
+    """Log mean roughness of each row, with single bright or dark lines held down.
+
+    What is held down is written over `spare`, which is no longer needed.
+    """
+    held = np.minimum(size, 5 * _row_median(size[::3]) + np.float32(0.05), out=spare)
     return np.asarray(np.log(cv2.reduce(held, 0, cv2.REDUCE_AVG)[0] + np.float32(0.02)))
 
 
