@@ -9,6 +9,7 @@ that enters the wall beside the middle crosses a shorter chord of the jar, so th
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -74,8 +75,34 @@ def mirror_match(jar: Jar, height_mm: float, mirrored: Sequence[float]) -> float
     return float(np.exp(-0.5 * (off / _MIRROR_SD) ** 2))
 
 
+@dataclass(frozen=True, slots=True)
+class Fronts:
+    """Edges of one photo that may be front edges of surfaces.
+
+    Attributes
+    ----------
+    level : tuple of (float, float)
+        Heights of level edges [mm], and their strengths.
+    rims_mm : tuple of float
+        Where a far rim would show over each [mm].
+    soft_mm : tuple of float
+        Heights of edges whose colour step turns round from one side of the jar to the other [mm].
+    """
+
+    level: tuple[tuple[float, float], ...]
+    rims_mm: tuple[float, ...]
+    soft_mm: tuple[float, ...]
+
+
+def fronts_of(photo: WallFeatures, jar: Jar) -> Fronts:
+    """Find edges of a photo that may be front edges of surfaces."""
+    level = edge_peaks(photo, -np.inf, np.inf)
+    rims = far_rim_mm(jar, np.array([height for height, _ in level])).tolist()
+    return Fronts(tuple(level), tuple(rims), tuple(_soft_fronts(photo)))
+
+
 def clay_edges(
-    photo: WallFeatures, jar: Jar, silts_mm: Sequence[float], water_mm: float
+    fronts: Fronts, silts_mm: Sequence[float], water_mm: float
 ) -> list[list[tuple[float, str]]]:
     """Give the heights where the clay's top can be [mm], and how it would show there.
 
@@ -83,23 +110,20 @@ def clay_edges(
     a front edge and far rim seen as one; ``"thin"`` clay too thin for an edge of its own. A list
     for each top of the silt.
     """
-    level = edge_peaks(photo, -np.inf, np.inf)
-    rims = far_rim_mm(jar, np.array([height for height, _ in level])).tolist()
-    soft = _soft_fronts(photo)
     every = []
     for silt_mm in silts_mm:
-        low_mm = _own_edge(level, silt_mm) + 1.0
+        low_mm = _own_edge(fronts.level, silt_mm) + 1.0
         high_mm = water_mm - 6.0
-        near = [low_mm < height < high_mm for height, _ in level]
-        at = [height for (height, _), on in zip(level, near, strict=True) if on]
+        near = [low_mm < height < high_mm for height, _ in fronts.level]
+        at = [height for (height, _), on in zip(fronts.level, near, strict=True) if on]
         found = [(height, "edge") for height in at]
         found += [
             (height, "soft")
-            for height in soft
+            for height in fronts.soft_mm
             if low_mm < height < high_mm
             and all(abs(other - height) >= _SAME_EDGE_MM for other in at)
         ]
-        far = [rim for rim, on in zip(rims, near, strict=True) if on]
+        far = [rim for rim, on in zip(fronts.rims_mm, near, strict=True) if on]
         found += [(height, "merged") for height in _merged_fronts(at, far)]
         every.append([*found, (silt_mm + _THIN_CLAY_MM, "thin")])
     return every
@@ -210,8 +234,9 @@ def _followed(photo: WallFeatures, edge_mm: float) -> tuple[Array, Array]:
     for order in (range(best, len(steps)), range(best, -1, -1)):
         at_mm, reach_mm = edge_mm, 1.5
         for block in order:
-            rows = np.flatnonzero(np.abs(z - at_mm) < reach_mm)
-            row = rows[int(steps[block, rows].argmax())]
+            first = int(z.searchsorted(at_mm - reach_mm, side="right"))
+            last = int(z.searchsorted(at_mm + reach_mm))
+            row = first + int(steps[block, first:last].argmax())
             at_mm, reach_mm = float(z[row]), 1.0
             height[block], step[block] = at_mm, steps[block, row]
     return height, step

@@ -20,8 +20,8 @@ from numpy.typing import ArrayLike, NDArray
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
-from jarvision.jar.wall_features import BIN_MM, WallFeatures, edge_peaks
-from jarvision.wall.clay import arch_odds, far_rim_mm, mirror_match
+from jarvision.jar.wall_features import BIN_MM, WallFeatures
+from jarvision.wall.clay import Fronts, arch_odds, far_rim_mm, fronts_of, mirror_match
 from jarvision.wall.surface import median_of
 from jarvision.wall.water_line import WaterLine
 
@@ -95,6 +95,7 @@ class LastView:
     photos: int
     mirrored: Sequence[float]
     suspension: Array | None  # (3,), CIE Lab of the cloudy water in earlier photos
+    fronts: Fronts  # of the last photo
     run: Array  # (blocks, rows + 1, 3), cumulated colours of the last photo
     peaks: Array  # (n, 2), heights and strengths of level edges in the last photo
     arched: Array  # (n,)
@@ -108,6 +109,8 @@ def last_view_of(
     earlier: Sequence[WallFeatures],
     mirrored: Sequence[float],
     deposit_mm: float,
+    *,
+    like: LastView | None = None,
 ) -> LastView:
     """Prepare a jar for weighing hypotheses.
 
@@ -125,17 +128,26 @@ def last_view_of(
         Distances of edges that earlier photos know as mirrored ones [mm].
     deposit_mm : float
         Rough top of the silt [mm].
+    like : LastView, optional
+        A view of the same jar with another water line, which most has been worked out for.
     """
-    zero = np.zeros_like(last.colour[:, :1])
-    run = np.concatenate([zero, np.cumsum(last.colour, axis=1)], axis=1)
-    peaks = np.array(edge_peaks(last, 1.0, water_mm - 4.0)).reshape(-1, 2)
-    arched = np.array([arch_odds(last, jar, h) for h in peaks[:, 0]])
+    fronts = like.fronts if like else fronts_of(last, jar)
+    run = like.run if like else _cumulated(last.colour)
+    peaks = np.array([e for e in fronts.level if 1.0 < e[0] < water_mm - 4.0]).reshape(-1, 2)
+    known = dict(zip(like.peaks[:, 0], like.arched, strict=True)) if like else {}
+    arched = np.array([known[h] if h in known else arch_odds(last, jar, h) for h in peaks[:, 0]])
     hue = _suspension(earlier, deposit_mm, water_mm)
-    bare = LastView(
-        last, jar, water_mm, len(earlier) + 1, mirrored, hue, run, peaks, arched, arched
-    )
+    photos = len(earlier) + 1
+    bare = LastView(last, jar, water_mm, photos, mirrored, hue, fronts, run, peaks, arched, arched)
     wide = _step(bare, peaks[:, 0], peaks[:, 0] - 4.0, peaks[:, 0] + 4.0)
     return replace(bare, wide=wide)
+
+
+def _cumulated(colour: Array) -> Array:
+    """Sum all rows before each row of colours (blocks, rows, 3), and all rows."""
+    run = np.zeros((colour.shape[0], colour.shape[1] + 1, 3))
+    np.cumsum(colour, axis=1, out=run[:, 1:])
+    return run
 
 
 def _suspension(earlier: Sequence[WallFeatures], low_mm: float, high_mm: float) -> Array | None:

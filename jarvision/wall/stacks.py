@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -78,11 +78,12 @@ def weigh_stacks(
     weights = shipped("stack" if len(photos) > 1 else "last").of(NAMES)
     stacks: list[Stack] = []
     scores: list[Array] = []
+    view: LastView | None = None
     for line in lines:
         top_mm = MAP_TOP_MM if math.isnan(line.z_mm) else line.z_mm
-        view = view_for(photos, jars, top_mm, ways[0].silt_mm)
-        own = hypotheses(view, ways)
-        stacks += [replace(stack, water=line) for stack in own]
+        view = view_for(photos, jars, top_mm, ways[0].silt_mm, like=view)
+        own = hypotheses(view, ways, water=line)
+        stacks += own
         score = features_of(view, own) @ weights
         scores.append(score - logsumexp(score) + math.log(max(line.odds, 0.01)))
     score = np.concatenate(scores)
@@ -90,25 +91,35 @@ def weigh_stacks(
     return _ranked(stacks, odds / odds.sum())
 
 
-def hypotheses(view: LastView, ways: Sequence[CoarsePlace]) -> list[Stack]:
+def hypotheses(
+    view: LastView, ways: Sequence[CoarsePlace], *, water: WaterLine | None = None
+) -> list[Stack]:
     """Give every stack that is worth weighing."""
     silts_mm = list(dict.fromkeys(way.silt_mm for way in ways))
-    edges = clay_edges(view.last, view.jar, silts_mm, view.water_mm)
+    edges = clay_edges(view.fronts, silts_mm, view.water_mm)
     over = dict(zip(silts_mm, edges, strict=True))
     return [
-        Stack(way.sand_mm, way.silt_mm, height, way.cost, kind)
+        Stack(way.sand_mm, way.silt_mm, height, way.cost, kind, water)
         for way in ways
         for height, kind in over[way.silt_mm]
     ]
 
 
 def view_for(
-    photos: Sequence[WallFeatures], jars: Sequence[Jar], water_mm: float, silt_mm: float
+    photos: Sequence[WallFeatures],
+    jars: Sequence[Jar],
+    water_mm: float,
+    silt_mm: float,
+    *,
+    like: LastView | None = None,
 ) -> LastView:
-    """Prepare the last of several photos for weighing hypotheses; the others come before it."""
+    """Prepare the last of several photos for weighing hypotheses; the others come before it.
+
+    `like` is a view of the same photos with another water line, where there is one.
+    """
     earlier = list(zip(photos[:-1], jars[:-1], strict=True))
     mirrored = mirrored_edges(earlier, silt_mm, water_mm)
-    return last_view_of(photos[-1], jars[-1], water_mm, photos[:-1], mirrored, silt_mm)
+    return last_view_of(photos[-1], jars[-1], water_mm, photos[:-1], mirrored, silt_mm, like=like)
 
 
 def _ranked(stacks: Sequence[Stack], odds: Array) -> list[StackOdds]:
