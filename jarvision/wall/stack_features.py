@@ -216,10 +216,23 @@ def _of_each(first: Rows, last: Rows, measure: Callable[[int, int], float]) -> A
 
 def features_of(view: LastView, stacks: Sequence[Stack]) -> Array:
     """Measure hypotheses -> (stacks, len(NAMES)) numbers of the order of one."""
-    tops = np.array([(s.sand_mm, s.silt_mm, s.clay_mm, s.cost) for s in stacks])
+    return features_of_each([view], [stacks])
+
+
+def features_of_each(views: Sequence[LastView], stacks: Sequence[Sequence[Stack]]) -> Array:
+    """Measure the hypotheses of each of several views that differ in the water line only."""
+    every = [stack for own in stacks for stack in own]
+    tops = np.array([(s.sand_mm, s.silt_mm, s.clay_mm, s.cost) for s in every])
     sand, silt, clay, cost = tops.reshape(-1, 4).T
-    all_of = _Stacks(sand, silt, clay, cost, np.array([s.kind for s in stacks]))
-    values = _of_sand_and_silt(view, all_of) | _of_clay(view, all_of) | _of_surface(view, all_of)
+    all_of = _Stacks(sand, silt, clay, cost, np.array([s.kind for s in every]))
+    ends = np.cumsum([len(own) for own in stacks]).tolist()
+    parts = [all_of.of(slice(end - len(own), end)) for end, own in zip(ends, stacks, strict=True)]
+    by_line = [
+        _of_suspension(view, part) | _of_surface(view, part)
+        for view, part in zip(views, parts, strict=True)
+    ]
+    values = _of_sand_and_silt(views[0], all_of) | _of_clay(views[0], all_of)
+    values |= {name: np.concatenate([line[name] for line in by_line]) for name in by_line[0]}
     return np.stack([values[name] for name in NAMES], axis=1)
 
 
@@ -232,6 +245,11 @@ class _Stacks:
     clay: Array
     cost: Array
     kind: NDArray[np.str_]
+
+    def of(self, some: slice) -> _Stacks:
+        """Give some of them."""
+        tops = (self.sand[some], self.silt[some], self.clay[some])
+        return _Stacks(*tops, self.cost[some], self.kind[some])
 
 
 def _of_sand_and_silt(view: LastView, stacks: _Stacks) -> dict[str, Array]:
@@ -257,25 +275,36 @@ def _of_clay(view: LastView, stacks: _Stacks) -> dict[str, Array]:
     """Measure the clay and its front edge."""
     silt, clay, thin = stacks.silt, stacks.clay, stacks.kind == "thin"
     within = mean_colour(view, silt + 0.5, silt + 3.0)
-    lowest = np.maximum(clay - 3.0, silt + 0.3)
-    under = mean_colour(view, lowest, np.maximum(clay - 0.4, silt + 0.6))
-    above = mean_colour(view, clay + 0.5, np.minimum(clay + 3.0, view.water_mm))
-    change = _size(median_of(under - within))
-    mirrored = {at: mirror_match(view.jar, at, view.mirrored) for at in set(clay.tolist())}
+    change = _size(median_of(_under(view, stacks) - within))
     return {
         "clay_thick": np.where(thin, 0.0, np.log(np.maximum(clay - silt, 0.6) / 10.0)),
         "front_edge": np.where(thin, 0.0, np.log(0.3 + np.minimum(_edge(view, clay), 6.0))),
         "front_step": np.where(thin, 0.0, _step(view, clay, silt, clay + 6.0)),
         "high": -((np.maximum(clay - 55.0, 0.0) / 30.0) ** 2),
-        "mirrored": -np.array([mirrored[at] for at in clay.tolist()]),
         "one_colour": np.where(thin, 0.0, -np.log(1.0 + change)),
         "even_clay": -_unevenness(view, silt, clay),
-        "hue_below": -_strange(view, under),
-        "hue_above": _strange(view, above),
-        "change_above": np.log(0.5 + _size(above - under).mean(axis=0)),
         "soft": (stacks.kind == "soft").astype(np.float64),
         "merged": (stacks.kind == "merged").astype(np.float64),
         "thin": thin.astype(np.float64),
+    }
+
+
+def _under(view: LastView, stacks: _Stacks) -> Array:
+    """Mean colour under the clay's top, (blocks, stacks, 3)."""
+    lowest = np.maximum(stacks.clay - 3.0, stacks.silt + 0.3)
+    return mean_colour(view, lowest, np.maximum(stacks.clay - 0.4, stacks.silt + 0.6))
+
+
+def _of_suspension(view: LastView, stacks: _Stacks) -> dict[str, Array]:
+    """Measure what the clay has of the water before, and what stands over it."""
+    clay, under = stacks.clay, _under(view, stacks)
+    above = mean_colour(view, clay + 0.5, np.minimum(clay + 3.0, view.water_mm))
+    mirrored = {at: mirror_match(view.jar, at, view.mirrored) for at in set(clay.tolist())}
+    return {
+        "mirrored": -np.array([mirrored[at] for at in clay.tolist()]),
+        "hue_below": -_strange(view, under),
+        "hue_above": _strange(view, above),
+        "change_above": np.log(0.5 + _size(above - under).mean(axis=0)),
     }
 
 

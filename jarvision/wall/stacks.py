@@ -21,7 +21,7 @@ from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures
 from jarvision.wall.clay import clay_edges, mirrored_edges
 from jarvision.wall.layers import CoarsePlace
-from jarvision.wall.stack_features import NAMES, LastView, Stack, features_of, last_view_of
+from jarvision.wall.stack_features import NAMES, LastView, Stack, features_of_each, last_view_of
 from jarvision.wall.water_line import NOWHERE, WaterLine, find_water_lines
 from jarvision.wall.weights import shipped
 
@@ -76,19 +76,23 @@ def weigh_stacks(
     """
     lines = find_water_lines(photos, ways[0].silt_mm)[:_MOST_LINES] or [NOWHERE]
     weights = shipped("stack" if len(photos) > 1 else "last").of(NAMES)
-    stacks: list[Stack] = []
-    scores: list[Array] = []
-    view: LastView | None = None
+    views: list[LastView] = []
+    stacks: list[list[Stack]] = []
     for line in lines:
         top_mm = MAP_TOP_MM if math.isnan(line.z_mm) else line.z_mm
-        view = view_for(photos, jars, top_mm, ways[0].silt_mm, like=view)
-        own = hypotheses(view, ways, water=line)
-        stacks += own
-        score = features_of(view, own) @ weights
-        scores.append(score - logsumexp(score) + math.log(max(line.odds, 0.01)))
+        like = views[0] if views else None
+        views.append(view_for(photos, jars, top_mm, ways[0].silt_mm, like=like))
+        stacks.append(hypotheses(views[-1], ways, water=line))
+    every = np.split(
+        features_of_each(views, stacks) @ weights, np.cumsum([len(own) for own in stacks[:-1]])
+    )
+    scores = [
+        score - logsumexp(score) + math.log(max(line.odds, 0.01))
+        for line, score in zip(lines, every, strict=True)
+    ]
     score = np.concatenate(scores)
     odds = np.exp(score - score.max())
-    return _ranked(stacks, odds / odds.sum())
+    return _ranked([stack for own in stacks for stack in own], odds / odds.sum())
 
 
 def hypotheses(
