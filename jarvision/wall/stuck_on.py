@@ -197,22 +197,22 @@ def _sides(lab: Floats) -> Iterator[_Side]:
     high = round(_SMOOTH_MM / _STEP_MM)
     up = np.full(high, 1.0 / high)
     steps = cv2.sepFilter2D(lab, -1, across, up, anchor=(_APART + 1, high // 2))
-    smooth = steps[:, at[0] : at[-1] + 1]
+    smooth = np.asarray(steps[:, at[0] : at[-1] + 1], dtype=np.float32)
     size = length_of(smooth)
     peak = size >= cv2.dilate(size, np.ones((1, 5)))
-    on = (peak & (size > _LEAST_STEP)).astype(np.uint8)
-    joined = cv2.dilate(on, np.ones((3, 3), np.uint8))
-    count, labels, boxes, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
-    for i in range(1, count):
-        left, top, width, height = boxes[i, :4]
-        if (height - 1) * _STEP_MM < _LEAST_SIDE_MM:
-            continue
-        part = np.s_[top : top + height, left : left + width]
-        rows, columns = np.nonzero((labels[part] == i) & (on[part] > 0))
-        rows, columns = rows + top, columns + left
-        if np.ptp(rows) * _STEP_MM < _LEAST_SIDE_MM:
-            continue
-        yield from _straight(rows, at[columns], smooth[rows, columns])
+    on = peak & (size > _LEAST_STEP)
+    joined = cv2.dilate(on.view(np.uint8), np.ones((3, 3), np.uint8))
+    rows, columns = np.divmod(np.flatnonzero(on), on.shape[1])
+    # nine tenths of the time with their statistics, which the few points tell as well
+    _, labels = cv2.connectedComponents(joined, connectivity=8)
+    own = labels[rows, columns]
+    order = np.argsort(own, kind="stable")
+    own, rows, columns = own[order], rows[order], columns[order]
+    ends = np.flatnonzero(np.append(own[1:] != own[:-1], [True] * bool(len(own)))) + 1
+    for first, last in zip([0, *ends], ends, strict=False):
+        part = slice(first, last)
+        if (rows[last - 1] - rows[first]) * _STEP_MM >= _LEAST_SIDE_MM:  # they ascend
+            yield from _straight(rows[part], at[columns[part]], smooth[rows[part], columns[part]])
 
 
 def _straight(rows: NDArray[np.intp], columns: NDArray[np.intp], step: Floats) -> Iterator[_Side]:
