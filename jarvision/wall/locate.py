@@ -43,7 +43,13 @@ from jarvision.wall.in_photo import (
     sides_of_strip,
 )
 from jarvision.wall.layers import deposit_gain
-from jarvision.wall.marks_on_glass import PenMark, covered_mm, find_pen_marks, without_marks
+from jarvision.wall.marks_on_glass import (
+    PenMark,
+    covered_mm,
+    find_pen_marks,
+    hidden_by,
+    without_marks,
+)
 from jarvision.wall.stuck_on import covers_in, find_covers, uncovered
 from jarvision.wall.surface import sides_of as sides_of_glass
 
@@ -371,9 +377,10 @@ def _look(
     as_seen = free or as_seen
     sides = sides_of_glass(as_seen, jar.view)
     marks = find_pen_marks(as_seen, jar.view, photo=photo.name, sides=sides)
-    wall = without_marks(as_seen, jar.view, marks, sides=sides)
-    covered = covered_mm(as_seen, jar.view, marks, sides=sides) if marks else ()
-    del sides  # as large as the picture
+    hidden = hidden_by(marks, sides) if marks else ()
+    wall = without_marks(as_seen, jar.view, marks, sides=sides, hidden=hidden)
+    covered = covered_mm(as_seen, jar.view, marks, sides=sides, hidden=hidden) if marks else ()
+    del sides, hidden  # as large as the picture
     blur = unmarked_blur_or_refuse(photo, jar) if blur_mm is None else blur_mm
     lightness = _lightness(wall)
     if lightness < _DARK_LIGHTNESS:

@@ -249,7 +249,12 @@ _LEAST_FREE_MM = 4.0  # and less than this shows no layer's top
 
 
 def without_marks(
-    wall: WallMap, view: View, marks: Sequence[PenMark], *, sides: Sequence[Glass] = ()
+    wall: WallMap,
+    view: View,
+    marks: Sequence[PenMark],
+    *,
+    sides: Sequence[Glass] = (),
+    hidden: Sequence[Mask] = (),
 ) -> WallMap:
     """Take marks out of a wall, so that its layers can be read.
 
@@ -266,43 +271,62 @@ def without_marks(
         The marks that were found in it.
     sides : sequence of Glass, optional
         As in `find_pen_marks`.
+    hidden : sequence of (rows, columns) masks, optional
+        What the marks hide of each side, where it is at hand: `hidden_by`.
     """
     if not marks:
         return wall
     bgr = wall.bgr.copy()
-    for glass in sides or sides_of(wall, view):
-        hidden = _hidden(glass, marks)
-        for run in runs(np.asarray(hidden.any(axis=1))):
-            columns = np.flatnonzero(hidden[slice(*run)].any(axis=0))
-            own = hidden[slice(*run)][:, columns]
-            log = _filled(glass, hidden, run, columns)[own]
+    sides = sides or sides_of(wall, view)
+    for glass, covered in zip(sides, hidden or hidden_by(marks, sides), strict=True):
+        for run in runs(np.asarray(covered.any(axis=1))):
+            columns = np.flatnonzero(covered[slice(*run)].any(axis=0))
+            own = np.flatnonzero(covered[slice(*run)][:, columns])
+            log = _filled(glass, covered, run, columns).reshape(-1, 3)[own]
             values = np.clip(np.exp(log) - DARK_COUNTS + 0.5, 0, 255).astype(np.uint8)
-            rows, at = np.nonzero(own)
+            rows, at = np.divmod(own, len(columns))
             bgr[run[0] + rows, glass.columns[columns[at]]] = values
     return replace(wall, bgr=bgr)
 
 
 def covered_mm(
-    wall: WallMap, view: View, marks: Sequence[PenMark], *, sides: Sequence[Glass] = ()
+    wall: WallMap,
+    view: View,
+    marks: Sequence[PenMark],
+    *,
+    sides: Sequence[Glass] = (),
+    hidden: Sequence[Mask] = (),
 ) -> tuple[Span, ...]:
     """Tell between which heights marks leave too little free wall to read a layer's top.
+
+    Parameters
+    ----------
+    wall, view, marks, sides, hidden
+        As in `without_marks`.
 
     Returns
     -------
     tuple of (float, float)
         Heights above the strip's zero on the inside of the wall [mm].
     """
-    free, seen = np.zeros(len(wall.z_mm)), 0
-    for glass in sides or sides_of(wall, view):
-        free += (~_hidden(glass, marks)).sum(axis=1)
-        seen += len(glass.arc_mm)
+    sides = sides or sides_of(wall, view)
+    seen = sum(len(glass.arc_mm) for glass in sides)
+    free = np.full(len(wall.z_mm), seen)
+    for covered in hidden or hidden_by(marks, sides):
+        each = cv2.reduce(covered.view(np.uint8), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)
+        free -= each[:, 0]
     short: Mask = np.asarray(free < min(_LEAST_FREE_MM / COLUMN_MM, seen), dtype=np.bool_)
     z = wall.z_mm
     return tuple((float(z[a]), float(z[b - 1])) for a, b in runs(short)) if seen else ()
 
 
+def hidden_by(marks: Sequence[PenMark], sides: Sequence[Glass]) -> tuple[Mask, ...]:
+    """Tell what marks and their soft edges cover on each side, (rows, columns) each."""
+    return tuple(_hidden(glass, marks) for glass in sides)
+
+
 def _hidden(glass: Glass, marks: Sequence[PenMark]) -> Mask:
-    """Tell what marks and their soft edges cover, (rows, columns)."""
+    """As `hidden_by`, of one side."""
     hidden = np.zeros(glass.bgr.shape[:2], dtype=np.bool_)
     for mark in marks:
         arc, low, high = np.array(mark.line_mm).T
@@ -323,7 +347,7 @@ def _outer_edges(arc: Array, low: Array, high: Array) -> tuple[Array, Array]:
     part of the line they tell that too.
     """
     near = np.abs(arc[:, None] - arc[None, :]) < _WIDER_MM
-    reach = float(np.median(high - low)) / 2 + _WAVE_MM
+    reach = float(median_of(high - low)) / 2 + _WAVE_MM
     ranked = np.sort(np.where(near, (low + high)[None, :] / 2, np.inf), axis=1)
     count, at = near.sum(axis=1), np.arange(len(arc))
     middles = (ranked[at, count // 2] + ranked[at, (count - 1) // 2]) / 2

@@ -47,7 +47,7 @@ STAGES = {
     "marks": [
         *("wall.stuck_on:find_covers", "wall.stuck_on:uncovered"),
         *("wall.marks_on_glass:find_pen_marks", "wall.marks_on_glass:without_marks"),
-        "wall.marks_on_glass:covered_mm",
+        *("wall.marks_on_glass:covered_mm", "wall.marks_on_glass:hidden_by"),
         "wall.surface:sides_of",
     ],
     "grain": ["jar.wall_features:gather"],
