@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures
+from jarvision.wall.surface import median_of
 
 Array: TypeAlias = NDArray[np.float64]
 Rows: TypeAlias = NDArray[np.intp]
@@ -88,15 +89,17 @@ def find_foot(photo: WallFeatures, first_top_mm: float) -> Foot | None:
     if ends.sum() < 3:
         return None
     feet = _feet(score[ends], z[at] - ROW_MM / 2)
-    spread = float(np.subtract(*np.percentile(feet, [75, 25]))) / 1.35
-    foot = float(np.median(feet))
+    last = len(feet) - 1
+    quarters = np.interp([0.25 * last, 0.75 * last], np.arange(last + 1), np.sort(feet))
+    spread = float(quarters[1] - quarters[0]) / 1.35
+    foot = float(median_of(feet))
     below = (z > foot - _GLASS_MM) & (z < foot - 0.2)
     return Foot(foot, spread, _has_bands(photo.colour[:, below, 0]))
 
 
 def _has_bands(light: Array) -> bool:
     """Whether lightness goes up and down, as in glass, and not one way, as a shadow fades."""
-    level = np.median(_smooth(light), axis=0)[::3]
+    level = median_of(_smooth(light)[:, ::3])
     there_and_back = np.abs(np.diff(level)).sum() - abs(level[-1] - level[0])
     return bool(there_and_back > _BANDS)
 
@@ -104,7 +107,7 @@ def _has_bands(light: Array) -> bool:
 def _likeness(speckle: Array, colour: Array, reference: Rows) -> Array:
     """How much each row of each block is speckled as the deposit is, -1 to 1."""
     speckle = np.log(_smooth(speckle) + 0.05) - np.log(_smooth(colour[..., 0]) + 2.0)
-    level = np.median(speckle[:, reference], axis=1, keepdims=True)
+    level = median_of(speckle[:, reference].T)[:, None]
     return np.asarray(np.clip((speckle - level + _LESS_SPECKLED) / _SOFTLY, -1.0, 1.0))
 
 
@@ -129,13 +132,16 @@ def _over(likeness: Array, at: Rows, top: int) -> Array:
 def _under(likeness: Array, colour: Array, at: Rows) -> Array:
     """Unlikeness, by speckle or by colour, summed over what lies below each row."""
     run = _run(colour)
-    above = (run[:, at + 10] - run[:, at + 2]) / 8
-    total = np.zeros(above.shape[:2])
+    above = np.moveaxis(run[:, at + 10] - run[:, at + 2], 2, 0).copy() / 8
+    channels = np.moveaxis(colour, 2, 0).copy()  # several times quicker than channels last
+    total = np.zeros(above.shape[1:])
     for back in range(1, round(_UNDER_MM / ROW_MM) + 1):
         rows = np.maximum(at - back, 0)
-        off = colour[:, rows] - above
-        apart = np.sqrt((off * off).sum(axis=2))
-        total -= np.minimum(likeness[:, rows], np.clip(1 - apart / _OTHER_COLOUR, -1.0, 1.0))
+        off = channels[..., rows] - above
+        off *= off
+        apart = np.sqrt(off[0] + off[1] + off[2])
+        likely = np.minimum(np.maximum(1 - apart / _OTHER_COLOUR, -1.0), 1.0)
+        total -= np.minimum(likeness[:, rows], likely)
     return total
 
 

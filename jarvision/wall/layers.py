@@ -256,8 +256,9 @@ def _crossings(features: Array, z: Array, rows: _Windows) -> Array:
     spread += 0.01 * np.eye(last + 1)
     gap = (over - under)[..., None]
     weights = np.zeros((*spread.shape[:2], 3))
-    for i, own in enumerate((slice(None), slice(last), slice(last, None))):
-        weights[:, own, i] = np.linalg.solve(spread[:, own, own], gap[:, own])[..., 0]
+    weights[..., 0] = np.linalg.solve(spread, gap)[..., 0]
+    weights[:, :last, 1] = np.linalg.solve(spread[:, :last, :last], gap[:, :last])[..., 0]
+    weights[:, last, 2] = gap[:, last, 0] / spread[:, last, last]
     step2 = np.maximum((weights * gap).sum(axis=1), 1e-12)
     middle = ((under + over) / 2)[:, None]
     signal = ((features[:, rows.span] - middle) @ weights) / step2[:, None]
@@ -305,19 +306,13 @@ def place(
 
 def _combine(layer: int, votes: Array) -> Boundary:
     """Join the votes of the blocks: heights by both cues, colour and grain, then their steps."""
-    heights = {}
-    for column, name in enumerate(("both", "colour", "grain")):
-        weight = np.minimum(votes[:, column + 3], 8.0) ** 2
-        centre = float(median_of(votes[:, column]))
-        weight = weight * (np.abs(votes[:, column] - centre) < 1.2)
-        weight += 1e-9
-        heights[name] = float((votes[:, column] * weight).sum() / weight.sum())
+    at, steps = votes[:, :3], votes[:, 3:]
+    weight = np.minimum(steps, 8.0) ** 2 * (np.abs(at - median_of(at)) < 1.2) + 1e-9
+    both, colour, grain = ((at * weight).sum(axis=0) / weight.sum(axis=0)).tolist()
     contrast = float(median_of(votes[:, 3]))
     spread = float(np.std(votes[:, 0]))
     sd = float(np.hypot(_EDGE_SD_MM + _FAINT_MM / max(contrast, 0.5), spread / np.sqrt(len(votes))))
     last = len(votes) - 1
     ends = np.interp([0.05 * last, 0.95 * last], np.arange(last + 1), np.sort(votes[:, 0]))
     uneven = float(ends[1] - ends[0])
-    return Boundary(
-        LAYERS[layer], heights["both"], sd, heights["colour"], heights["grain"], contrast, uneven
-    )
+    return Boundary(LAYERS[layer], both, sd, colour, grain, contrast, uneven)
