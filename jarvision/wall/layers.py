@@ -14,6 +14,7 @@ from typing import TypeAlias
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import MAP_TOP_MM, ROW_MM, unroll
@@ -53,7 +54,7 @@ _FAINT_MM = 0.6  # added to the sd over the contrast: faint edges are placed les
 
 def _prefix_costs(level: Array) -> tuple[Array, float]:
     """Cumulated cost of calling rows a given level, (levels, bins + 1), and the rows' noise."""
-    step = float(np.median(np.abs(np.diff(level))))
+    step = float(median_of(np.abs(np.diff(level))))
     # besides the rows' own noise, smooth layers drift by about this much with light and reflections
     noise = float(np.hypot(min(1.7 * step, 0.2), _DRIFT))
     cost = np.minimum(0.5 * ((level[None, :] - _LEVELS[:, None]) / noise) ** 2, _ROW_CAP)
@@ -149,7 +150,9 @@ def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], floa
             cost = _one_layer(prefix, noise) - bonus
             total += np.minimum(cost, cost.min() + 120)[:, None]
         else:
-            pair = _two_layers(prefix, noise, photo.settled) - bonus[:, None] - bonus[None, :]
+            pair = _two_layers(prefix, noise, photo.settled)
+            pair -= bonus[:, None]
+            pair -= bonus
             # a deposit sinks a little: a later photo may show it one bin lower
             lower = pair.copy()
             np.minimum(lower[1:], pair[:-1], out=lower[1:])
@@ -159,8 +162,9 @@ def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], floa
     gain = (plain - float(total.min())) / len(photos)
     silt = first + BIN_MM * np.arange(bins + 1)
     total += len(photos) * (np.maximum(silt - _USUAL_SILT_MM, 0.0) / USUAL_SPREAD_MM)[None, :] ** 2
-    thick = silt[None, :] - silt[:, None]
-    total += len(photos) * 3.0 * np.maximum(_THIN_MM - np.maximum(thick, 0.0), 0.0)
+    thick = BIN_MM * np.arange(-bins, bins + 1)  # all that there are, thinnest first
+    thin = len(photos) * 3.0 * np.maximum(_THIN_MM - np.maximum(thick, 0.0), 0.0)
+    total += sliding_window_view(thin, bins + 1)[::-1]
     return _hypotheses(total, first), gain
 
 
