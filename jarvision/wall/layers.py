@@ -8,6 +8,7 @@ a pixel. The clay has no grain of its own: see `jarvision.wall.clay`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -39,7 +40,10 @@ _USUAL_SAND_MM, _SAND_SPREAD_MM = 35.0, 6.0
 _USUAL_SILT_MM, USUAL_SPREAD_MM = 45.0, 30.0
 _LEVELS = np.arange(-2.6, 1.5, _LEVEL_STEP)  # log grain levels tried
 _TEMPER = 4.0  # rows of half a millimetre are not independent: costs count about a quarter
-_TOGETHER = 56  # rows of pairs that are worked out at once
+_COST_CAP = 120.0  # of a photo over its cheapest ways
+_MOST_EDGE = 5.0  # CIE Lab: stronger edges speak no more for a boundary
+_MOST_BONUS = 2.0 * math.log1p(_MOST_EDGE / 0.6)
+_TOGETHER = 28  # rows of pairs that are worked out at once
 _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
 _CLEAR_COST = 1.1  # the same above settled clay: the deposit's surface, clear water
 _ROW_CAP = 5.0
@@ -88,7 +92,11 @@ def _one_layer(prefix: Array, noise: float) -> Array:
 
 
 def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
-    """Cost of each pair of sand top and silt top, (bins + 1, bins + 1)."""
+    """Cost of each pair of sand top and silt top, (bins + 1, bins + 1).
+
+    Those that cost more than the cap over the cheapest, edges allowed for, are left high: levels
+    that offer a stretch of sand no more than such pairs are not tried there.
+    """
     sand = np.minimum.accumulate(prefix[::-1], axis=0)[::-1]
     tail = np.minimum.accumulate(_smooth_tail(prefix, settled), axis=0)
     bins = prefix.shape[1] - 1
@@ -97,14 +105,17 @@ def _two_layers(prefix: Array, noise: float, settled: int) -> Array:
     last = len(_LEVELS) - high  # of the silt's levels
     of_sand = (sand[low + high :] - prefix[low:last]).astype(np.float32)
     of_silt = (prefix[low:last] + tail[: last - low]).astype(np.float32)
+    above = np.minimum.accumulate(of_silt[:, ::-1], axis=1)[:, ::-1]  # least from each bin up
+    cheapest = float((of_sand[:, :-2] + above[:, 2:]).min(initial=np.inf))
+    worth = cheapest + _COST_CAP + 2 * _MOST_BONUS + 1.0  # rounding is far less than one
     for first in range(0, bins + 1, _TOGETHER):  # only what lies above the sand, and in the cache
-        part = cost[first : first + _TOGETHER, first:]
-        least, each = part.copy(), np.empty_like(part)
-        pairs = zip(of_sand[:, first : first + _TOGETHER, None], of_silt[:, first:], strict=True)
-        for under, over in pairs:
+        own = slice(first, first + _TOGETHER)
+        levels = of_sand[:, own].min(axis=1) + above[:, first] < worth
+        part = cost[own, first:]
+        each = np.empty_like(part)
+        for under, over in zip(of_sand[levels, own, None], of_silt[levels, first:], strict=True):
             np.add(under, over, out=each)
-            np.minimum(least, each, out=least)
-        part[:] = least
+            np.minimum(part, each, out=part)
     cost[np.tri(bins + 1, k=1, dtype=np.bool_)] = 1e6
     return cost.astype(np.float64)
 
@@ -114,7 +125,7 @@ def _edge_bonus(photo: WallFeatures, start: int, bins: int) -> Array:
     z, size = photo.edges_mm, photo.edges
     wide = cv2.dilate(size[None, :].astype(np.float32), np.ones((1, round(0.8 / ROW_MM)), np.uint8))
     at = photo.bins_mm[start] + BIN_MM * np.arange(bins + 1)
-    strength = np.minimum(np.interp(at, z, wide[0], 0.0, 0.0), 5.0)
+    strength = np.minimum(np.interp(at, z, wide[0], 0.0, 0.0), _MOST_EDGE)
     return np.asarray(2.0 * np.log1p(strength / 0.6))
 
 
@@ -148,7 +159,7 @@ def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], floa
         bonus = _edge_bonus(photo, k, bins)
         if photo.settled == 1:
             cost = _one_layer(prefix, noise) - bonus
-            total += np.minimum(cost, cost.min() + 120)[:, None]
+            total += np.minimum(cost, cost.min() + _COST_CAP)[:, None]
         else:
             pair = _two_layers(prefix, noise, photo.settled)
             pair -= bonus[:, None]
@@ -157,7 +168,7 @@ def coarse_tops(photos: Sequence[WallFeatures]) -> tuple[list[CoarsePlace], floa
             lower = pair.copy()
             np.minimum(lower[1:], pair[:-1], out=lower[1:])
             np.minimum(lower[:, 1:], pair[:, :-1], out=lower[:, 1:])
-            total += np.minimum(lower, lower.min() + 120, out=lower)
+            total += np.minimum(lower, lower.min() + _COST_CAP, out=lower)
     first = float(photos[0].bins_mm[start[0]])
     gain = (plain - float(total.min())) / len(photos)
     silt = first + BIN_MM * np.arange(bins + 1)
@@ -203,20 +214,18 @@ def sand_tops(photo: WallFeatures) -> tuple[list[CoarsePlace], float]:
 
 def _hypotheses(total: Array, first_mm: float) -> list[CoarsePlace]:
     """Separate minima of the cost of pairs, best first."""
-    total = total.copy()
     apart = round(_WAYS_APART_MM / BIN_MM)
-    best, found = float(total.min()), []
-    for _ in range(_MOST_WAYS):
-        sand, silt = (int(i) for i in np.unravel_index(np.argmin(total), total.shape))
-        cost = float(total[sand, silt]) - best
-        if cost > _MOST_COST:
-            break
-        weight = float(np.exp(-cost / _TEMPER))
-        at = first_mm + BIN_MM * np.array([sand, silt])
-        found.append(CoarsePlace(float(at[0]), float(at[1]), weight, cost))
-        total[max(0, sand - apart) : sand + apart + 1, max(0, silt - apart) : silt + apart + 1] = (
-            np.inf
-        )
+    over = (total - total.min()).ravel()
+    near = np.flatnonzero(over <= _MOST_COST)
+    cost, (sand, silt) = over[near], np.divmod(near, total.shape[1])
+    found: list[CoarsePlace] = []
+    while len(cost) and len(found) < _MOST_WAYS:
+        best = int(cost.argmin())
+        weight = float(np.exp(-cost[best] / _TEMPER))
+        at = first_mm + BIN_MM * np.array([sand[best], silt[best]])
+        found.append(CoarsePlace(float(at[0]), float(at[1]), weight, float(cost[best])))
+        left = (np.abs(sand - sand[best]) > apart) | (np.abs(silt - silt[best]) > apart)
+        cost, sand, silt = cost[left], sand[left], silt[left]
     return found
 
 
