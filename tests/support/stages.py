@@ -198,10 +198,12 @@ def lines(columns: list[dict[str, dict[str, float]]]) -> Iterator[str]:
     heads = {"strip": "with a strip", "none": "without", "row": "three in a row"}
     yield f"| decodes a photo | {' | '.join(heads[case] for case in JARS)} |"
     yield "|---|" + "---|" * len(JARS)
-    for stage in (*STAGES, REST, "all"):
+    sums = {"all": dict.fromkeys(JARS, 1), "all, a jar": {c: len(j) for c, j in JARS.items()}}
+    for stage in (*STAGES, REST, *sums):
         cells = []
         for case in JARS:
-            each = [c[case][stage] if stage != "all" else sum(c[case].values()) for c in columns]
+            whole = [sum(c[case].values()) / sums[stage][case] for c in columns if stage in sums]
+            each = whole or [c[case][stage] for c in columns]
             cells.append(" → ".join(f"{value:.2f}" for value in each))
         yield f"| {stage} | {' | '.join(cells)} |"
     peaks = " → ".join(f"{column['peak']['MB']:.0f}" for column in columns)
