@@ -288,11 +288,12 @@ def _look(
 ) -> None:
     """See how strong the feet of some rivals are: the lines of a jar's foot between its walls."""
     for i in numbers:
-        scene, fit = rivals.fits[i]
-        jar = jar_of(fit, scene)
-        if i not in feet:  # 0 where too little is seen
-            seen = len(columns_of(jar, bgr.shape[1])) > _LEAST_COLUMNS
-            feet[i] = foot_lines(bgr, jar, rough=rough)[0] if seen else 0.0
+        if i not in feet:
+            scene, fit = rivals.fits[i]
+            jar = jar_of(fit, scene)
+            columns = columns_of(jar, bgr.shape[1])
+            seen = len(columns) > _LEAST_COLUMNS  # 0 where too little is seen
+            feet[i] = foot_lines(bgr, jar, rough=rough, columns=columns)[0] if seen else 0.0
 
 
 def _cost(scene: Scene, fit: ViewFit, usual: float) -> float:

@@ -12,6 +12,7 @@ Floats: TypeAlias = NDArray[np.float32]
 
 _PART = np.arange(256, dtype=np.float32) / np.float32(255)
 _SUM = np.ones((1, 3), np.float32)
+_BAND_ROWS = 32
 
 
 def lab_of(bgr: NDArray[np.uint8]) -> Floats:
@@ -33,6 +34,27 @@ def halved(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
     half = (bgr.shape[1] // 2, bgr.shape[0] // 2)
     even = bgr[: 2 * half[1], : 2 * half[0]]
     return np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def grey_of(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Make a picture of colours grey; a grey one stays as it is."""
+    if picture.ndim == 2:
+        return picture
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+
+
+def grey_made_small(picture: NDArray[np.uint8], across: int, down: int) -> NDArray[np.uint8]:
+    """Make a picture grey and so many times smaller, without columns and rows that are left over.
+
+    It goes band by band: to hold all of it in grey would cost more than to make it.
+    """
+    rows, columns = picture.shape[0] // down, picture.shape[1] // across
+    small = np.empty((rows, columns), np.uint8)
+    for at in range(0, rows, _BAND_ROWS):
+        part = small[at : at + _BAND_ROWS]
+        band = grey_of(picture[at * down : (at + len(part)) * down, : columns * across])
+        part[:] = cv2.resize(band, (columns, len(part)), interpolation=cv2.INTER_AREA)
+    return small
 
 
 def made_small_by_halves(bgr: NDArray[np.uint8], long_px: int) -> NDArray[np.uint8]:

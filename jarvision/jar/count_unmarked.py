@@ -158,24 +158,43 @@ def _stacks(arcs: Array) -> list[_Stack]:
     if not len(wide):
         return []
     width = wide[:, 1] - wide[:, 0]
-    near = np.ceil(_SAME_ENDS * width[:, None] + 2).astype(np.int16)  # ends are whole pixels
-    left, right = (arcs[:, i].astype(np.int16) for i in (0, 1))
-    alike = np.abs(left - wide[:, :1].astype(np.int16)) < near
-    alike &= np.abs(right - wide[:, 1:2].astype(np.int16)) < near
-    of, which = np.nonzero(alike)  # from top to foot
+    of, which = _with_same_ends(wide, arcs, np.ceil(_SAME_ENDS * width + 2))
     rows, first = arcs[which, 2], np.searchsorted(of, np.arange(len(wide)))
+    last = np.append(first[1:], len(rows)) - 1
     apart = np.diff(rows, prepend=0.0) > 0.06 * width[of]
     apart[first] = True
     edges = np.add.reduceat(apart, first, dtype=np.intp)
-    top, foot = rows[first], rows[np.append(first[1:], len(rows)) - 1]
+    top, foot = rows[first], rows[last]
     tall = (foot - top) / width
-    found = []
-    for i in np.flatnonzero((edges >= _LEAST_EDGES) & (tall > _SHAPE[0]) & (tall < _SHAPE[1])):
-        ranked = np.sort(arcs[alike[i], :2], axis=0)  # quicker than a median
-        ends_px = (ranked[len(ranked) // 2] + ranked[-(len(ranked) // 2) - 1]) / 2
-        found.append((int(edges[i]), float(width[i]), (*ends_px, top[i], foot[i])))
-    found.sort(key=lambda stack: (-stack[0], -stack[1]))
-    return [tuple(map(float, stack)) for _, _, stack in found]  # type: ignore[misc]
+    ends = (_medians(arcs[which, i], of, first, last) for i in (0, 1))
+    found = np.stack([-edges, -width, *ends, top, foot], axis=1)
+    found = found[(edges >= _LEAST_EDGES) & (tall > _SHAPE[0]) & (tall < _SHAPE[1])]
+    found = found[np.lexsort((found[:, 1], found[:, 0])), 2:]
+    return [(left, right, top, foot) for left, right, top, foot in found.tolist()]
+
+
+def _medians(
+    px: Array, of: NDArray[np.intp], first: NDArray[np.intp], last: NDArray[np.intp]
+) -> Array:
+    """Median of the whole pixels of each stack, whose arcs stand from a first to a last place."""
+    apart = 4 * _SMALL_PX  # more than any pixel
+    ranked = np.sort(of * apart + px.astype(np.intp)) % apart
+    half = (last - first + 1) // 2
+    return np.asarray((ranked[first + half] + ranked[last - half]) / 2)
+
+
+def _with_same_ends(
+    wide: Array, arcs: Array, near: Array
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Pairs of numbers of a wide arc and of any whose ends are nearer than so much, in order."""
+    by_left = np.argsort(arcs[:, 0])
+    left = arcs[by_left, 0]  # whole pixels
+    first = np.searchsorted(left, wide[:, 0] - near, side="right")
+    count = np.searchsorted(left, wide[:, 0] + near) - first
+    of = np.repeat(np.arange(len(wide)), count)
+    which = by_left[np.arange(len(of)) + np.repeat(first - np.cumsum(count) + count, count)]
+    alike = np.abs(arcs[which, 1] - wide[of, 1]) < near[of]
+    return np.divmod(np.sort(of[alike] * len(arcs) + which[alike]), len(arcs))
 
 
 def _has_walls(upto: NDArray[np.int32], stack: _Stack) -> bool:

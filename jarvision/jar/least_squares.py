@@ -12,6 +12,7 @@ Array: TypeAlias = NDArray[np.float64]
 Indices: TypeAlias = NDArray[np.intp]
 
 _MOST_STEPS, _MOST_REFUSED, _LOOK_AFTER = 40, 8, 8
+_LEAST_GAIN = 1e-4  # of the sum of squares: a step that gains or promises less ends a problem
 
 
 def least_squares(
@@ -72,7 +73,15 @@ def least_squares_each(
         slopes = (all_r[left, 1:] - r[:, None]) / 1e-5  # per unit of each parameter's size
         normal, cost = slopes @ slopes.transpose(0, 2, 1), (r**2).sum(axis=1)
         normal[:, among, among] += damping[left, None] * (normal[:, among, among] + 1e-9)
-        move = np.linalg.solve(normal, -(slopes @ r[..., None]))[..., 0]
+        uphill = (slopes @ r[..., None])[..., 0]
+        move = np.linalg.solve(normal, -uphill[..., None])[..., 0]
+        slack = normal[:, among, among] * (damping[left] / (1.0 + damping[left]))[:, None]
+        promised = (move * (slack * move - uphill)).sum(axis=1)
+        worth = promised >= _LEAST_GAIN * cost + 1e-9
+        if not worth.all():
+            left, move, cost = left[worth], move[worth], cost[worth]
+            if not len(left):
+                break
         trial = p[left]
         trial[:, free] += move * sizes[free]
         tried = residuals(trial[:, None] + step, left)
@@ -86,6 +95,6 @@ def least_squares_each(
         )
         steps[moved] += 1
         refused[moved], refused[stayed] = 0, refused[stayed] + 1
-        ended = np.where(better, gained < 1e-4 * cost + 1e-9, refused[left] == _MOST_REFUSED)
+        ended = np.where(better, gained < _LEAST_GAIN * cost + 1e-9, refused[left] == _MOST_REFUSED)
         left = left[~ended & (steps[left] < _MOST_STEPS)]
     return p, all_r[:, 0]

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.colour import lab_of, length_of
+from jarvision.jar.colour import grey_made_small, lab_of, length_of
 from jarvision.jar.geometry import View
 from jarvision.jar.ruler import RulerScale, RulerUnreadError, read_ruler
 from jarvision.jar.ruler_divisions import RulerUnit
@@ -95,7 +95,7 @@ def ruler_beside(
     whole = look(bgr)
     if whole is not None:
         return _likely([_by_ruler(jar.view, whole.scale, whole.at_px)])
-    if not (combs or combs_of(_grey(bgr))).may_stand_in(rows, columns):
+    if not (combs or combs_of(bgr)).may_stand_in(rows, columns):
         return None
     grey, found = _grey(bgr), []
     for first, last in _comb_columns(grey[rows, columns], width):
@@ -192,7 +192,7 @@ def find_upright_ruler(
         Of the picture, where they were looked for already.
     """
     rows, columns = (slice(0, size) for size in bgr.shape[:2])
-    if not (combs or combs_of(_grey(bgr))).may_stand_in(rows, columns):
+    if not (combs or combs_of(bgr)).may_stand_in(rows, columns):
         return None
     grey, width = _grey(bgr), 0.35 * bgr.shape[1]
     for first, last in _comb_columns(grey, width):
@@ -288,11 +288,9 @@ class Combs:
         return bool(lines.size and (_comb_score(lines) > _LIKE_COMB).any())
 
 
-def combs_of(grey: Grey) -> Combs:
-    """Look for combs of ticks in a picture."""
-    narrow = (grey.shape[1] // _NARROW, len(grey))
-    even = grey[:, : narrow[0] * _NARROW]
-    return Combs(_comb_lines(cv2.resize(even, narrow, interpolation=cv2.INTER_AREA)))
+def combs_of(picture: Picture) -> Combs:
+    """Look for combs of ticks in a picture, grey or of colours."""
+    return Combs(_comb_lines(grey_made_small(picture, _NARROW, 1)))
 
 
 def _comb_lines(grey: cv2.typing.MatLike) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -9,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.colour import grey_made_small, grey_of
 from jarvision.jar.strip import MIN_TAG_PX, Strip
 from jarvision.jar.strip_curved import find_bent_strip, find_strip_round_side
 from jarvision.jar.strip_spec import strip_spec
@@ -16,6 +18,7 @@ from jarvision.jar.tag_texture import may_hold_tags
 
 Array: TypeAlias = NDArray[np.float64]
 Grey: TypeAlias = NDArray[np.uint8]
+Picture: TypeAlias = NDArray[np.uint8]  # (h, w) grey or (h, w, 3) blue, green, red
 
 _USUAL_INSET_PX, _MOST_INSET_PX = 0.45, 1.5  # how far corners are drawn inward by blur
 _LEAST_PERIMETER_PX = 28.0  # of the smallest tag that decodes, in a picture of half size
@@ -112,13 +115,13 @@ class StripSearch:
     may_be_bent: bool = False
 
 
-def find_strips(grey: Grey, *, bent: bool = True) -> tuple[Strip, ...]:
+def find_strips(picture: Picture, *, bent: bool = True) -> tuple[Strip, ...]:
     """Find every strip in a picture.
 
     Parameters
     ----------
-    grey : (h, w) uint8 array
-        The upright working picture.
+    picture : (h, w) or (h, w, 3) uint8 array
+        The upright working picture, grey or in colours, which are made grey where they are needed.
     bent : bool
         Also look for tags that run round the side of a jar where no other strip is found, which
         takes longer.
@@ -128,25 +131,25 @@ def find_strips(grey: Grey, *, bent: bool = True) -> tuple[Strip, ...]:
     tuple of Strip
         The strip with most tags first; empty where there is none.
     """
-    found = search_strips(grey)
-    return bent_strips(grey) if bent and found.may_be_bent else found.strips
+    found = search_strips(picture)
+    return bent_strips(picture) if bent and found.may_be_bent else found.strips
 
 
-def search_strips(grey: Grey) -> StripSearch:
+def search_strips(picture: Picture) -> StripSearch:
     """Find every strip whose tags are squares, and tell what else the picture may hold."""
-    seen = _seen_in(grey)
-    strips = [_read_again(grey, strip) for strip in _gather(seen.tags)]
+    seen = _seen_in(picture)
+    strips = [_read_again(picture, strip) for strip in _gather(seen.tags)]
     if strips:
-        strips += _missed_strips(grey, seen.unread, strips)
+        strips += _missed_strips(picture, seen.unread, strips)
         return StripSearch(tuple(sorted(map(_spread, strips), key=lambda s: (-len(s.tags), s.jar))))
     squares = (seen.unread, seen.unread[..., ::-1])
     stand_so = any(_missed_columns(own, []) for own in squares)
     return StripSearch((), may_be_mirrored=stand_so, may_be_bent=seen.may_be_more)
 
 
-def bent_strips(grey: Grey) -> tuple[Strip, ...]:
+def bent_strips(picture: Picture) -> tuple[Strip, ...]:
     """Look for a strip whose tags run round the side of a jar."""
-    found = find_strip_round_side(grey)
+    found = find_strip_round_side(grey_of(picture))
     return (found,) if found else ()
 
 
@@ -174,10 +177,9 @@ def _spread(strip: Strip) -> Strip:
     return replace(strip, corners_px=moved)
 
 
-def _seen_in(grey: Grey) -> _Seen:
+def _seen_in(picture: Picture) -> _Seen:
     """Detect tags as quickly as the picture allows."""
-    small = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    half = np.asarray(small, dtype=np.uint8)
+    half = grey_made_small(picture, 2, 2)
     # specks of soil are many, and of a size with tags that show too small to be read well
     seen = _detected(half, quick=True, least_px=_USUAL_PERIMETER_PX).enlarged()
     if not seen.tags and not may_hold_tags(half):
@@ -187,28 +189,29 @@ def _seen_in(grey: Grey) -> _Seen:
     if len(seen.tags) < 3:
         seen = seen.with_more(_detected(half).enlarged())
     if not seen.tags:
+        grey = grey_of(picture)
         whole = _detected(grey, tolerant=True)
         if not whole.tags:  # nor would a less tolerant detector read any
             return _Seen({}, np.concatenate([seen.unread, whole.unread]))
         return _Seen(_tags_in(grey) or whole.tags, seen.unread)
     tag_px = [np.linalg.norm(corners[0] - corners[3]) for corners in seen.tags.values()]
     if min(tag_px) < _SMALL_TAG_PX:  # of a row of jars the farther ones may be too small at half
-        whole = _detected(grey, quick=True)
+        whole = _detected(grey_of(picture), quick=True)
         seen = _Seen(seen.tags | whole.tags, whole.unread)
     return seen
 
 
-def _missed_strips(grey: Grey, unread: Array, known: list[Strip]) -> list[Strip]:
+def _missed_strips(picture: Picture, unread: Array, known: list[Strip]) -> list[Strip]:
     """Look closely where squares stand above each other as tags do but none was decoded."""
     found: list[Strip] = []
     for x0, x1 in _missed_columns(unread, known):
-        patch = np.ascontiguousarray(grey[:, max(int(x0), 0) : max(int(x1), 0)])
+        patch = _grey_patch(picture, (x0, 0), (x1, len(picture)))
         if min(patch.shape) < 32:
             continue
         others = {strip.jar for strip in [*known, *found]}
         fresh = [s for s in _gather(_tags_in(patch)) if len(s.tags) > 1 and s.jar not in others]
         if not fresh:
-            by_bend = find_bent_strip(patch, picture_px=max(grey.shape))
+            by_bend = find_bent_strip(patch, picture_px=max(picture.shape[:2]))
             fresh = [by_bend] if by_bend and by_bend.jar not in others else []
         shift = np.array([max(int(x0), 0), 0])
         found += [replace(strip, corners_px=strip.corners_px + shift) for strip in fresh]
@@ -274,20 +277,26 @@ def _is_upright_square(corners: Array) -> bool:
     return bool(sides.min() > 0.25 * sides.max() and sides.max() > MIN_TAG_PX)
 
 
-def _read_again(grey: Grey, strip: Strip) -> Strip:
+def _grey_patch(picture: Picture, first: Sequence[float], last: Sequence[float]) -> Grey:
+    """Columns and rows of a picture in grey, as many of them as there are."""
+    (x0, y0), (x1, y1) = ([max(int(v), 0) for v in end] for end in (first, last))
+    return grey_of(np.ascontiguousarray(picture[y0:y1, x0:x1]))
+
+
+def _read_again(picture: Picture, strip: Strip) -> Strip:
     """Read a strip's tags once more at full working scale, close round the strip.
 
     Where none seems to be missing, only the corners are placed anew.
     """
     if _is_whole(strip):
-        return _sharpened(grey, strip)
+        return _sharpened(picture, strip)
     foot, up = strip.axis_px()
     ends = np.stack([foot - 4 * up, foot + 156 * up])
     margin = 24 * strip.px_per_mm
     x0, y0 = np.floor(ends.min(axis=0) - np.array([margin, 0])).astype(int)
     x1, y1 = np.ceil(ends.max(axis=0) + np.array([margin, 0])).astype(int)
     x0, y0 = max(x0, 0), max(y0, 0)
-    patch = np.ascontiguousarray(grey[y0 : max(y1, 0), x0 : max(x1, 0)])
+    patch = _grey_patch(picture, (x0, y0), (x1, y1))
     if min(patch.shape) < 32:
         return strip
     for quick in (True, False):
@@ -304,13 +313,17 @@ def _is_whole(strip: Strip) -> bool:
     return len(strip.tags) >= 4 and strip.tags[-1] == len(strip.tags) - 1
 
 
-def _sharpened(grey: Grey, strip: Strip) -> Strip:
+def _sharpened(picture: Picture, strip: Strip) -> Strip:
     """Place a strip's corners to a fraction of a pixel."""
     reach = int(np.clip(0.3 * 2.0 * strip.px_per_mm, 2, 6))  # a third of a cell: no other corner
-    corners = strip.corners_px.reshape(-1, 1, 2).astype(np.float32)
+    corners = strip.corners_px.reshape(-1, 1, 2)
+    # corners stay within reach of where they were, and are seen within reach of where they are
+    first = np.maximum(np.floor(corners.min(axis=(0, 1))) - 2 * reach - 4, 0)
+    patch = _grey_patch(picture, first, corners.max(axis=(0, 1)) + 2 * reach + 5)
+    moved = (corners - first).astype(np.float32)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.02)
-    cv2.cornerSubPix(grey, corners, (reach, reach), (-1, -1), stop)
-    return replace(strip, corners_px=corners.reshape(-1, 4, 2).astype(np.float64))
+    cv2.cornerSubPix(patch, moved, (reach, reach), (-1, -1), stop)
+    return replace(strip, corners_px=(moved + first).reshape(-1, 4, 2).astype(np.float64))
 
 
 # --- tags bent round the side of a jar ----------------------------------------------------------

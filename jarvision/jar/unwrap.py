@@ -107,6 +107,7 @@ def unroll(
     *,
     bottom_mm: float = -BELOW_MM,
     every: tuple[int, int] = (1, 1),
+    columns: Array | None = None,
 ) -> WallMap:
     """Unroll the front wall.
 
@@ -120,9 +121,12 @@ def unroll(
         Height of the topmost and the lowest row [mm].
     every : (int, int)
         Only each so many rows and columns, for a quick look.
+    columns : (n,) array, optional
+        What `columns_of` gives, where it was asked already.
     """
     z = np.arange(bottom_mm, top_mm, every[0] * ROW_MM)
-    azimuth = columns_of(jar, bgr.shape[1])[every[1] // 2 :: every[1]]
+    columns = columns_of(jar, bgr.shape[1]) if columns is None else columns
+    azimuth = columns[every[1] // 2 :: every[1]]
     grid = _grid(jar, z, azimuth)
     patch = cv2.remap(bgr, grid, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
     ends = jar.view.front_px(np.array([10.0, 40.0]))

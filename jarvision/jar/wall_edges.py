@@ -10,6 +10,7 @@ from typing import TypeAlias
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from jarvision.jar.colour import lab_of
 from jarvision.jar.strip import Strip
@@ -107,11 +108,10 @@ def _sheared() -> tuple[Floats, Floats]:
 
 def peak_columns(score: Array) -> list[int]:
     """Columns that are the middle of a local maximum of the score."""
+    middle, near = score[3:-3], maximum_filter1d(score, 7)[3:-3]
     found: list[int] = []
-    for i in range(3, len(score) - 3):
-        if score[i] >= score[i - 3 : i + 4].max() - 0.05 and score[i] > _EDGE_MIN:
-            if found and i - found[-1] <= 3:
-                continue
+    for i in (np.flatnonzero((middle >= near - 0.05) & (middle > _EDGE_MIN)) + 3).tolist():
+        if not found or i - found[-1] > 3:
             found.append(i)
     return found
 

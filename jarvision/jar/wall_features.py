@@ -148,9 +148,19 @@ def gather(wall: WallMap, *, settled: int) -> WallFeatures:
 
 
 def level_edges(wall: WallMap) -> LevelEdges:
-    """Measure only the level colour edges of a wall."""
+    """Measure only the level colour edges of a wall.
+
+    Each row of a block counts by the CIE Lab of its mean light, which for the small differences
+    within it is the mean of its CIE Lab, and takes a third of the time.
+    """
     wall = _only_columns(wall)
-    return _level_edges(wall.z_mm, _light_and_colour(wall, *_starts(wall))[1])
+    first, sizes = _starts(wall)
+    light = [
+        cv2.reduce(wall.bgr[:, at : at + size], 1, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
+        for at, size in zip(first.tolist(), sizes.tolist(), strict=True)
+    ]
+    lab = cv2.cvtColor(np.array(light).reshape(len(light), -1, 3) / 255, cv2.COLOR_BGR2LAB)
+    return _level_edges(wall.z_mm, lab.astype(np.float64))
 
 
 def _starts(wall: WallMap) -> tuple[Places, Places]:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -110,8 +109,7 @@ def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array 
 def combs_in(photo: Photo) -> Combs:
     """Look for combs of ticks in a photo, once."""
     if "combs" not in photo.found:
-        grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
-        photo.found["combs"] = combs_of(np.asarray(grey, dtype=np.uint8))
+        photo.found["combs"] = combs_of(photo.bgr)
     found: Combs = photo.found["combs"]
     return found
 

@@ -125,11 +125,7 @@ class Look:
 
 def strips_in(photo: Photo, *, bent: bool = True) -> tuple[Strip, ...]:
     """Find the strips in a photo, the one with most tags first; tags bent round a side too."""
-    return find_strips(_grey(photo), bent=bent)
-
-
-def _grey(photo: Photo) -> NDArray[np.uint8]:
-    return np.asarray(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    return find_strips(photo.bgr, bent=bent)
 
 
 def orient(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
@@ -143,13 +139,13 @@ def orient(photo: Photo) -> tuple[Photo, tuple[Strip, ...]]:
     SideUnknownError
         Which side is up cannot be told.
     """
-    grey = _grey(photo)
-    search = search_strips(grey)
+    bgr = photo.bgr
+    search = search_strips(bgr)
     strips = search.strips
     if search.may_be_mirrored:
         photo, strips = _unmirrored(photo)
     if not strips:
-        strips = bent_strips(grey) if search.may_be_bent else ()
+        strips = bent_strips(bgr) if search.may_be_bent else ()
         return (photo, strips) if strips or photo.knows_up else (_stood_up(photo), strips)
     _, up = strips[0].axis_px()
     quarters = round(float(np.arctan2(up[0], -up[1])) / (np.pi / 2)) % 4
@@ -366,11 +362,12 @@ def _look(
 ) -> Look:
     """Unroll the wall of a jar that was found."""
     _refuse_cut_off(photo, jar)
-    if len(columns_of(jar, photo.bgr.shape[1])) * COLUMN_MM < _LEAST_WALL_MM:
+    columns = columns_of(jar, photo.bgr.shape[1])
+    if len(columns) * COLUMN_MM < _LEAST_WALL_MM:
         what = "Another jar" if jar.covered else "The strip or the picture's edge"
         msg = f"{what} hides the layers in {photo.name}; move it aside and take the photo again."
         raise HiddenError(msg)
-    as_seen = unroll(photo.bgr, jar, MAP_TOP_MM)
+    as_seen = unroll(photo.bgr, jar, MAP_TOP_MM, columns=columns)
     covers = find_covers(as_seen) + covers_in(as_seen, jar.view, drawn.boxes_px(photo.bgr.shape))
     free = uncovered(as_seen, covers, _LEAST_WALL_MM)
     behind = () if free is not None else tuple((c.low_mm, c.high_mm) for c in covers)
