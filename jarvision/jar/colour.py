@@ -20,15 +20,6 @@ def lab_of(bgr: NDArray[np.uint8]) -> Floats:
     return np.asarray(cv2.cvtColor(cv2.LUT(bgr, _PART), cv2.COLOR_BGR2LAB), dtype=np.float32)
 
 
-def made_small(bgr: NDArray[np.uint8], long_px: int) -> tuple[NDArray[np.uint8], float]:
-    """Reduce a picture to a long side of so many pixels -> it, and by how much."""
-    scale = max(bgr.shape[:2]) / long_px
-    size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
-    while max(bgr.shape[:2]) >= 2 * long_px:  # else it takes six times as long
-        bgr = halved(bgr)
-    return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), scale
-
-
 def halved(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Halve a picture, colour or grey, without its last row or column where these are odd."""
     half = (bgr.shape[1] // 2, bgr.shape[0] // 2)
@@ -57,10 +48,19 @@ def grey_made_small(picture: NDArray[np.uint8], across: int, down: int) -> NDArr
     return small
 
 
-def made_small_by_halves(bgr: NDArray[np.uint8], long_px: int) -> NDArray[np.uint8]:
-    """Reduce a picture to a long side of so many pixels many times quicker, but for a soft look."""
-    while max(bgr.shape[:2]) >= 2 * long_px:
+def often_halved(bgr: NDArray[np.uint8], least_px: int) -> NDArray[np.uint8]:
+    """Halve a picture as often as its long side stays so many pixels long."""
+    while max(bgr.shape[:2]) >= 2 * least_px:
         bgr = halved(bgr)
+    return bgr
+
+
+def made_small(bgr: NDArray[np.uint8], long_px: int) -> NDArray[np.uint8]:
+    """Reduce a picture to a long side of so many pixels, by halves as far as they go.
+
+    Averaging over areas of any other size takes many times as long.
+    """
+    bgr = often_halved(bgr, long_px)
     scale = max(bgr.shape[:2]) / long_px
     size = (round(bgr.shape[1] / scale), round(bgr.shape[0] / scale))
     return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.colour import lab_of, length_of, made_small_by_halves
+from jarvision.jar.colour import lab_of, length_of, made_small
 from jarvision.jar.geometry import SHOULDER_MM
 from jarvision.jar.strip import Strip
 
@@ -115,10 +115,18 @@ def _is_beside(place: JarPlace, feet: Sequence[float], heights: Sequence[float])
     )
 
 
-def places(bgr: Picture) -> list[JarPlace]:
-    """Find what looks like a jar, from left to right; none overlaps another."""
+def places(bgr: Picture, halves: Picture | None = None) -> list[JarPlace]:
+    """Find what looks like a jar, from left to right; none overlaps another.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 array
+        The upright working picture.
+    halves : (h', w', 3) uint8 array, optional
+        The same from `often_halved`, no shorter than 400 px, where it was made already.
+    """
     scale = max(bgr.shape[:2]) / _SMALL_PX
-    lab = lab_of(made_small_by_halves(bgr, _SMALL_PX))
+    lab = lab_of(made_small(bgr if halves is None else halves, _SMALL_PX))
     is_edge = length_of(cv2.subtract(lab[:, 3:], lab[:, :-3])) > _WALL_STEP
     upto = np.asarray(cv2.integral(is_edge.view(np.uint8)), dtype=np.int32)
     kept: list[_Stack] = []

@@ -30,7 +30,7 @@ Floats: TypeAlias = NDArray[np.float32]
 Indices: TypeAlias = NDArray[np.intp]
 Picture: TypeAlias = NDArray[np.uint8]
 
-_SMALL_PX = 480  # long side of the picture in which walls are looked for
+SMALL_PX = 480  # long side of the picture in which walls are looked for
 _STEP_CAP, _STEP_FREE = 12.0, 2.5  # Lab step that counts in full, and that costs nothing
 _SLOPES = np.arange(-0.12, 0.121, 0.02)
 _MOST_LINES, _MOST_A_SLOPE = 24, 40
@@ -66,11 +66,12 @@ def _steps(bgr: Picture) -> Array:
 
 
 def _best_sums(strength: Floats) -> Floats:
-    """Greatest sum over a run of rows (Kadane's maximum subarray), (pictures, columns)."""
-    here, best = np.zeros((2, len(strength), strength.shape[2]), np.float32)
-    for row in range(strength.shape[1]):
+    """Greatest sum over a run of rows (Kadane's maximum subarray) of (rows, pictures, columns)."""
+    best: Floats = np.zeros(strength.shape[1:], np.float32)
+    here = best.copy()
+    for row in strength:
         np.maximum(here, 0.0, out=here)
-        here += strength[:, row]
+        here += row
         np.maximum(best, here, out=best)
     return best
 
@@ -96,32 +97,28 @@ def _lines(step: Array) -> list[_WallLine]:
     lean = _SLOPES * _ROWS_AT_ONCE
     shears = [np.array([[1.0, slope, -slope * rows / 2], [0.0, 1.0, 0.0]]) for slope in lean]
     flags, outside = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, -_STEP_FREE * _ROWS_AT_ONCE
-    sheared = np.empty((len(shears), rows, columns), np.float32)
-    for shear, out in zip(shears, sheared, strict=True):
+    sheared = np.empty((rows, len(shears), columns), np.float32)
+    for shear, out in zip(shears, sheared.transpose(1, 0, 2), strict=True):
         cv2.warpAffine(gain, shear, (columns, rows), out, flags, borderValue=outside)
     best = np.argsort(-_best_sums(sheared), axis=1)[:, :_MOST_A_SLOPE]
-    runs = _longest_runs(np.concatenate([s[:, c] for s, c in zip(sheared, best, strict=True)], 1))
-    slopes = np.repeat(_SLOPES, best.shape[1])
-    feet = best.ravel() - slopes * (rows * _ROWS_AT_ONCE / 2 + (_ROWS_AT_ONCE - 1) / 2)
-    found = [
-        _WallLine(foot, slope, _ROWS_AT_ONCE * int(first), _ROWS_AT_ONCE * int(last), score)
-        for foot, slope, score, first, last in zip(
-            feet.tolist(), slopes.tolist(), *(of.tolist() for of in runs), strict=True
-        )
-    ]
-    return _distinct(sorted(found, key=lambda line: -line.score))
+    runs = np.take_along_axis(sheared, best[None], axis=2).reshape(rows, -1)
+    score, first, last = _longest_runs(runs)
+    slope = np.repeat(_SLOPES, best.shape[1])
+    foot = best.ravel() - slope * (rows * _ROWS_AT_ONCE / 2 + (_ROWS_AT_ONCE - 1) / 2)
+    lines = foot, slope, _ROWS_AT_ONCE * first, _ROWS_AT_ONCE * last, score
+    kept = _distinct(*lines)
+    return list(map(_WallLine, *(of[kept].tolist() for of in lines)))
 
 
-def _distinct(lines: list[_WallLine]) -> list[_WallLine]:
-    """Keep the best of lines that lie on each other."""
-    column, slope, first, last = np.array(
-        [(line.column, line.slope, line.first_row, line.last_row) for line in lines]
-    ).T
-    middle, left = (first + last) / 2, np.arange(len(lines))
-    kept: list[_WallLine] = []
+def _distinct(
+    column: Array, slope: Array, first: Indices, last: Indices, score: Array
+) -> list[int]:
+    """Numbers of the best of lines that lie on each other, strongest first."""
+    middle, left = (first + last) / 2, np.argsort(-score, kind="stable")
+    kept: list[int] = []
     while len(left) and len(kept) < _MOST_LINES:
         best, left = left[0], left[1:]
-        kept.append(lines[best])
+        kept.append(int(best))
         apart = column[left] - column[best] + (slope[left] - slope[best]) * middle[left]
         left = left[np.abs(apart) > 4]
     return kept
@@ -246,6 +243,7 @@ def find_unmarked_jar(
     *,
     radius_mm: float = NOMINAL_RADIUS_MM,
     ruler_in: Callable[[Picture], UprightRuler | None] = find_upright_ruler,
+    halves: Picture | None = None,
 ) -> Jar:
     """Find a jar without a strip.
 
@@ -259,6 +257,8 @@ def find_unmarked_jar(
         The jar's outside radius, where another photo with a strip tells it [mm].
     ruler_in : callable
         Finds an upright ruler in the picture, or gives the one that was found already.
+    halves : (h', w', 3) uint8 array, optional
+        The picture from `often_halved`, no shorter than `SMALL_PX`, where it was made already.
 
     Returns
     -------
@@ -271,7 +271,8 @@ def find_unmarked_jar(
     NoJarError
         No two walls are seen.
     """
-    small, scale = made_small(bgr, _SMALL_PX)
+    small = made_small(bgr if halves is None else halves, SMALL_PX)
+    scale = max(bgr.shape[:2]) / SMALL_PX
     size, steps = (small.shape[1], small.shape[0]), _steps(small)
     ruler = ruler_in(bgr)
     if ruler is not None:
@@ -293,12 +294,12 @@ def long_walls(bgr: Picture) -> tuple[float, float] | None:
 
     Parts of the picture's long side; None where there are none.
     """
-    pair = _best_pair(_steps(made_small(bgr, _SMALL_PX)[0]))
+    pair = _best_pair(_steps(made_small(bgr, SMALL_PX)))
     if pair is None:
         return None
     left, right, first, last = pair
     middle = (first + last) / 2
-    return (last - first) / _SMALL_PX, float(right.at(middle) - left.at(middle)) / _SMALL_PX
+    return (last - first) / SMALL_PX, float(right.at(middle) - left.at(middle)) / SMALL_PX
 
 
 _ROUGH = 0.65  # how weak the best may look roughly; 262 feet looked up to a third weaker

@@ -54,18 +54,20 @@ def unmarked_blur_or_refuse(photo: Photo, jar: Jar) -> float:
 
 def _steepest(grey: NDArray[np.uint8]) -> tuple[NDArray[np.intp], Array]:
     """Find the steepest pixels of a picture -> where they are in it, flat, and their slopes."""
-    across, up = (cv2.Sobel(grey, cv2.CV_16S, *way).ravel() for way in ((1, 0), (0, 1)))
+    across, up = (way.ravel() for way in cv2.spatialGradient(grey))
 
-    def slope(at: NDArray[np.intp] | slice) -> Array:
-        return np.hypot(across[at], up[at], dtype=np.float64) / 8
+    def square(at: NDArray[np.intp] | slice) -> NDArray[np.int32]:
+        own = (way[at].astype(np.int32) for way in (across, up))
+        return np.asarray(sum(way * way for way in own), dtype=np.int32)
 
     # no fewer are as steep as the steepest of some
-    some = np.partition(slope(slice(None, None, 16)), -_STEEPEST)[-_STEEPEST]
-    at = np.flatnonzero(np.abs(across) + np.abs(up) >= 8 * some)  # none of them is left out
-    slopes = slope(at)
-    steep = np.flatnonzero(slopes >= np.partition(slopes, -_STEEPEST)[-_STEEPEST])
+    some = int(np.partition(square(slice(None, None, 16)), -_STEEPEST)[-_STEEPEST])
+    # none of them is left out
+    at = np.flatnonzero(np.abs(across) + np.abs(up) >= np.int16(math.isqrt(some)))
+    squares = square(at)
+    steep = np.flatnonzero(squares >= np.partition(squares, -_STEEPEST)[-_STEEPEST])
     steep = steep[:: max(len(steep) // (8 * _STEEPEST), 1)]  # in a drawing thousands are as steep
-    return at[steep], slopes[steep]
+    return at[steep], np.sqrt(squares[steep]) / 8
 
 
 def _range_about(grey: NDArray[np.uint8], at: NDArray[np.intp]) -> Array:

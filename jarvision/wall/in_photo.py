@@ -12,14 +12,17 @@ from numpy.typing import NDArray
 from jarvision.core.errors import JarError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import Rivals, choose_walls, rivals_beside
+from jarvision.jar.colour import often_halved
 from jarvision.jar.ruler_in_photo import Combs, UprightRuler, combs_of, find_upright_ruler
 from jarvision.jar.strip import Strip
+from jarvision.jar.unmarked import SMALL_PX
 from jarvision.jar.view_fit import find_jars, scene_of, sides_px
 from jarvision.jar.view_misfit import Scene
 from jarvision.jar.wall_edges import Wall
 from jarvision.photo.decode import Photo
 
 Array: TypeAlias = NDArray[np.float64]
+Picture: TypeAlias = NDArray[np.uint8]
 
 _DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (by the diagonal, as CIPA DCG-001; from memory)
 _USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source
@@ -104,6 +107,14 @@ def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array 
             {0: photo.bgr}, {0: scene}, lambda _: rivals_in(photo, scene, others), alone=False
         )[0]
     return sides_px(find_jars([scene])[0])
+
+
+def halves_in(photo: Photo) -> Picture:
+    """Give a photo halved as often as jars in it are still found, once."""
+    if "halves" not in photo.found:
+        photo.found["halves"] = often_halved(photo.bgr, SMALL_PX)
+    found: Picture = photo.found["halves"]
+    return found
 
 
 def combs_in(photo: Photo) -> Combs:

@@ -36,6 +36,7 @@ from jarvision.wall.blur import blur_or_refuse, unmarked_blur_or_refuse
 from jarvision.wall.in_photo import (
     combs_in,
     focal_or_usual,
+    halves_in,
     rivals_in,
     ruler_in,
     scene_in,
@@ -252,7 +253,7 @@ def look_at_jar(
 
 def unmarked_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
     """Count jars in a photo that carry none of its strips."""
-    found = on_table(places(photo.bgr), strips)
+    found = on_table(places(photo.bgr, halves_in(photo)), strips)
     if not found:
         return 0
     sides = [s for s in (sides_of_strip(photo, strip, strips) for strip in strips) if s is not None]
@@ -317,7 +318,11 @@ def _unmarked_jar(photo: Photo, drawn: DrawnOnPhoto, radius_mm: float) -> Jar:
     focal, _ = focal_or_usual(photo)
     if not drawn.outline_pct:
         return find_unmarked_jar(
-            photo.bgr, focal, radius_mm=radius_mm, ruler_in=lambda _: ruler_in(photo)
+            photo.bgr,
+            focal,
+            radius_mm=radius_mm,
+            ruler_in=lambda _: ruler_in(photo),
+            halves=halves_in(photo),
         )
     shape, sd_mm = photo.bgr.shape, drawn.outline_sd_mm
     outline_px = drawn.outline_px(shape)
