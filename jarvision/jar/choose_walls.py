@@ -19,12 +19,7 @@ from numpy.typing import NDArray
 from jarvision.jar.strip import Strip
 from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
-from jarvision.jar.view_fit import (
-    fit_view,
-    fit_views,
-    jar_of,
-    rival_walls,
-)
+from jarvision.jar.view_fit import fit_photos, fit_views, jar_of, rival_walls
 from jarvision.jar.view_misfit import Array, Scene, ViewFit
 from jarvision.jar.wall_edges import Wall
 
@@ -151,9 +146,9 @@ def choose_walls(
     dict of Scene
         The same with the chosen walls; unchanged where there is nothing to choose.
     """
-    convincing = [_convincing(scene) for scene in scenes.values()] if alone else []
-    if alone and all(convincing):
-        return {key: s for key, s in zip(scenes, convincing, strict=True) if s is not None}
+    convincing = _convincing(list(scenes.values())) if alone else []
+    if alone and len(convincing) == len(scenes):
+        return dict(zip(scenes, convincing, strict=True))
     found = {key: rivals_of(key) for key in scenes}
     while True:
         shapes = _weighed({key: _choices(rivals) for key, rivals in found.items()})
@@ -172,20 +167,25 @@ def choose_walls(
     return {key: choice.scene for key, choice in shapes[0].best().items()}
 
 
-def _convincing(scene: Scene) -> Scene | None:
-    """Give a scene with its view where a round jar of usual size fits likely walls and the tags.
+def _convincing(scenes: Sequence[Scene]) -> list[Scene]:
+    """Give scenes with their views if round jars of usual size fit likely walls and tags of all.
 
     Corners of tags bent round a side are too unsure to choose walls by.
     """
-    if scene.strip.bent:
-        return scene
-    if any(wall.rivalled for wall in scene.walls):
-        return None
-    fit = fit_view(scene, square=False)
-    radius_mm = fit.radius_mm
-    usual = _LEAST_RADIUS_MM + 3.0 < radius_mm < 55.0 and len(scene.walls) == 2
-    good = usual and fit.cost < scene.strip.corners_px.size / 2
-    return replace(scene, as_round=fit) if good else None
+    to_fit = [scene for scene in scenes if not scene.strip.bent]
+    if any(wall.rivalled for scene in to_fit for wall in scene.walls):
+        return []
+    fits = iter(fit_photos(to_fit, square=False))
+    found = [s if s.strip.bent else replace(s, as_round=next(fits)) for s in scenes]
+    return found if all(map(_is_usual, found)) else []
+
+
+def _is_usual(scene: Scene) -> bool:
+    """Whether a scene's view is of a jar of usual size and fits as well as it can."""
+    if scene.as_round is None:  # of bent tags
+        return True
+    usual = _LEAST_RADIUS_MM + 3.0 < scene.as_round.radius_mm < 55.0 and len(scene.walls) == 2
+    return usual and scene.as_round.cost < scene.strip.corners_px.size / 2
 
 
 def _pairs(scene: Scene, rivals: Sequence[Wall]) -> list[Scene]:

@@ -12,7 +12,7 @@ Array: TypeAlias = NDArray[np.float64]
 Indices: TypeAlias = NDArray[np.intp]
 
 _MOST_STEPS, _MOST_REFUSED, _LOOK_AFTER = 40, 8, 8
-_LEAST_GAIN = 1e-4  # of the sum of squares: a step that gains or promises less ends a problem
+_LEAST_GAIN, _LEAST_PROMISE = 1e-4, 1e-7  # of the sum of squares: less by a step ends a problem
 
 
 def least_squares(
@@ -77,7 +77,7 @@ def least_squares_each(
         move = np.linalg.solve(normal, -uphill[..., None])[..., 0]
         slack = normal[:, among, among] * (damping[left] / (1.0 + damping[left]))[:, None]
         promised = (move * (slack * move - uphill)).sum(axis=1)
-        worth = promised >= _LEAST_GAIN * cost + 1e-9
+        worth = promised >= _LEAST_PROMISE * cost + 1e-9
         if not worth.all():
             left, move, cost = left[worth], move[worth], cost[worth]
             if not len(left):

@@ -6,7 +6,7 @@ without one, the walls and the curve of the foot give a view whose unit is the j
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypeAlias
@@ -179,48 +179,71 @@ def _start(scene: Scene, strip: _StripStands, known: Outline | None, *, square: 
 
 
 def fit_view(
-    scene: Scene,
-    *,
-    square: bool,
-    known: Outline | None = None,
-    radial: bool = False,
-    start: Array | None = None,
+    scene: Scene, *, square: bool, known: Outline | None = None, radial: bool = False
 ) -> ViewFit:
     """Fit a view to a scene, with or without radial distortion of the lens."""
-    return fit_views([scene], square=square, known=known, radial=radial, start=start)[0]
+    return _fits([scene], _Wanted(square, known, radial), _any_running)[0]
 
 
-def fit_views(
+def fit_views(scenes: Sequence[Scene], *, square: bool) -> list[ViewFit]:
+    """Fit a view to each of some scenes of one strip in one picture that differ in their walls.
+
+    Walls that cannot be the jar's beside others are given up on the way.
+    """
+    return _fits(scenes, _Wanted(square), _in_running)
+
+
+def fit_photos(
     scenes: Sequence[Scene],
     *,
     square: bool,
     known: Outline | None = None,
-    radial: bool = False,
-    start: Array | None = None,
+    starts: Sequence[Array] = (),
 ) -> list[ViewFit]:
-    """Fit a view to each of some scenes of one strip in one picture that differ in their walls."""
-    scene, free = scenes[0], np.arange(EXPONENT)
-    if square:
-        free = np.append(free, [EXPONENT, TURN])
-    if not scene.focal_known:
-        free = np.append(free, FOCAL)
-    if radial:
-        free = np.append(free, RADIAL)
-    misfit, sd_px = Misfit.of(scenes, square=square, known=known), corner_sd_px(scene.strip)
+    """Fit a view to each of some scenes in several pictures, in step where they are alike."""
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for i, scene in enumerate(scenes):
+        kind = (scene.strip.tags, scene.strip.bent, scene.focal_known)
+        alike.setdefault(kind, []).append(i)
+    found: dict[int, ViewFit] = {}
+    for some in alike.values():
+        of_some = [starts[i] for i in some] if starts else ()
+        fits = _fits([scenes[i] for i in some], _Wanted(square, known), _any_running, of_some)
+        found |= dict(zip(some, fits, strict=True))
+    return [found[i] for i in range(len(scenes))]
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What views are fitted: of square jars or round ones, of a known outline, of a bent lens."""
+
+    square: bool
+    known: Outline | None = None
+    radial: bool = False
+
+    def free(self, *, focal_known: bool) -> NDArray[np.intp]:
+        """Which parameters are fitted."""
+        also = [EXPONENT, TURN] * self.square + [FOCAL] * (not focal_known) + [RADIAL] * self.radial
+        return np.array([*range(EXPONENT), *also])
+
+
+def _fits(
+    scenes: Sequence[Scene],
+    wanted: _Wanted,
+    in_running: Callable[[Array], NDArray[np.bool_]],
+    starts: Sequence[Array] = (),
+) -> list[ViewFit]:
+    """Fit a view to each of some scenes whose strips show the same tags."""
+    scene, free = scenes[0], wanted.free(focal_known=scenes[0].focal_known)
+    misfit = Misfit.of(scenes, square=wanted.square, known=wanted.known)
 
     def rms_sd(r: Array) -> Array:
         return np.asarray(np.sqrt(np.mean(r[:, : scene.strip.corners_px.size] ** 2, axis=1)))
 
-    if start is None:
-        strip = _StripStands.of(scene.strip)
-        starts = [_start(own, strip, known, square=square) for own in scenes]
-    else:
-        starts = [start] * len(scenes)
-    p, r = least_squares_each(
-        misfit.residuals, np.array(starts), free, _SIZES, in_running=_in_running
-    )
+    p = np.array(starts or _starts(scenes, wanted))
+    p, r = least_squares_each(misfit.residuals, p, free, _SIZES, in_running=in_running)
     rms = rms_sd(r)
-    poor = np.flatnonzero((rms > _ROBUST_RMS) & _in_running((r**2).sum(axis=1)))
+    poor = np.flatnonzero((rms > _ROBUST_RMS) & in_running((r**2).sum(axis=1)))
     if len(poor) and not scene.strip.bent:
         # from where all corners pull alike, for far away the softened pull leads nowhere
         of_poor = misfit.only(poor)
@@ -230,9 +253,19 @@ def fit_views(
         rms[poor] = rms_sd(plain)
     cost = 0.5 * (r**2).sum(axis=1)
     return [
-        ViewFit(own, float(c), float(sd) * sd_px, square)
+        ViewFit(own, float(c), float(sd) * misfit.corner_sd_px, wanted.square)
         for own, c, sd in zip(bounded(p), cost, rms, strict=True)
     ]
+
+
+def _starts(scenes: Sequence[Scene], wanted: _Wanted) -> list[Array]:
+    """First guesses, what the strips tell of them worked out once each."""
+    stands = {strip: _StripStands.of(strip) for strip in {scene.strip for scene in scenes}}
+    return [_start(s, stands[s.strip], wanted.known, square=wanted.square) for s in scenes]
+
+
+def _any_running(squares: Array) -> NDArray[np.bool_]:
+    return np.ones(len(squares), dtype=bool)
 
 
 def _in_running(squares: Array) -> NDArray[np.bool_]:
@@ -297,6 +330,14 @@ def scene_of(
     return Scene(strip, tuple(walls), focal_px, shape, focal_known, strip.px_per_mm, across)
 
 
+def _fitted(scenes: Sequence[Scene], *, square: bool) -> list[ViewFit]:
+    """Give the views that scenes have, and fit those that they lack."""
+    own = [scene.as_square if square else scene.as_round for scene in scenes]
+    lacking = [scene for scene, fit in zip(scenes, own, strict=True) if fit is None]
+    new = iter(fit_photos(lacking, square=square))
+    return [fit or next(new) for fit in own]
+
+
 def _undistorted(fit: ViewFit, scene: Scene) -> ViewFit:
     """Fit a view whose tags lie in no perspective again, with radial distortion."""
     if fit.rms_px < _DISTORTED_PX or scene.strip.bent or len(scene.strip.tags) < 3:
@@ -336,21 +377,19 @@ def find_jars(scenes: Sequence[Scene]) -> list[Jar]:
     """
     if not scenes:
         return []
-    fits = [scene.as_round or fit_view(scene, square=False) for scene in scenes]
+    fits = _fitted(scenes, square=False)
     poor = [
         f.rms_px > 0.95 * corner_sd_px(s.strip) or f.cost > s.strip.corners_px.size / 2
         for f, s in zip(fits, scenes, strict=True)
     ]
     if any(poor):
-        squares = [scene.as_square or fit_view(scene, square=True) for scene in scenes]
+        squares = _fitted(scenes, square=True)
         if _for_a_square(scenes, fits, squares) > _SQUARE_EACH * len(scenes) + _SQUARE_ONCE:
             fits = squares
     if len(fits) > 1:
         shape = np.median([f.p for f in fits], axis=0)
         known = Outline(float(shape[RADIUS]), float(shape[EXPONENT]))
-        fits = [
-            fit_view(s, square=f.square, known=known, start=f.p)
-            for f, s in zip(fits, scenes, strict=True)
-        ]
+        starts = [f.p for f in fits]
+        fits = fit_photos(scenes, square=fits[0].square, known=known, starts=starts)
     fits = [_undistorted(f, s) for f, s in zip(fits, scenes, strict=True)]
     return [jar_of(f, s) for f, s in zip(fits, scenes, strict=True)]

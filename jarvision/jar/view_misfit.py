@@ -94,7 +94,12 @@ def _edge_azimuths(p: Array, sides: Array, *, square: bool) -> Array:
         x, y = _wall_points(p[:, :, None], side * azimuth, square=True)
         return np.asarray(side * x / (y + p[:, :, None, DISTANCE, None]))
 
-    first = tangent_at(p[:, :1], _EDGE_AZIMUTHS).argmax(axis=-1)
+    # it grows up to the edge and falls beyond, as for any outline without a hollow
+    every = np.arange(2, len(_EDGE_AZIMUTHS), 5)
+    coarse = every[tangent_at(p[:, :1], _EDGE_AZIMUTHS[every]).argmax(axis=-1)]
+    close = np.clip(coarse, 4, len(_EDGE_AZIMUTHS) - 5)[..., None] + np.arange(-4, 5)
+    best = tangent_at(p[:, :1], _EDGE_AZIMUTHS[close]).argmax(axis=-1)[..., None]
+    first = np.take_along_axis(close, best, -1)[..., 0]
     middle = np.clip(first, 2, len(_EDGE_AZIMUTHS) - 3)
     near = _EDGE_AZIMUTHS[middle[..., None] + np.arange(-2, 3)]
     tangent = tangent_at(p, near)
@@ -106,48 +111,95 @@ def _edge_azimuths(p: Array, sides: Array, *, square: bool) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Misfit:
-    """How far views lie off scenes of one strip that differ in their walls alone."""
+class _Prior:
+    """What is known of strips and jars beforehand: parameters, what they usually are, their sd."""
 
-    scene: Scene
+    at: NDArray[np.intp]
+    usual: Array
+    sd: Array
+
+    @classmethod
+    def of(cls, *, square: bool, known: Outline | None) -> _Prior:
+        """Give it for round or square jars, of a known outline or of any."""
+        terms = [
+            (FOCAL, 0.0, _FOCAL_SD),  # its logarithm
+            (SLANT, 0.0, 0.03),  # people stick a strip on within a few degrees
+            (STRETCH, 1.0, 0.3 if square else 0.01),  # corners stretch over a bend
+            (YAW, 0.0, 0.5),
+            (RADIAL, 0.0, _RADIAL_SD),
+        ]
+        if square:
+            terms += [(EXPONENT, 5.0, 1.0), (TURN, 0.0, 0.15)]
+        if known is not None:
+            terms += [(RADIUS, known.radius_mm, 0.6), (EXPONENT, known.exponent, 0.3)]
+        at, usual, sd = zip(*terms, strict=True)
+        return cls(np.array(at), np.array(usual), np.array(sd))
+
+    def residuals(self, p: Array) -> Array:
+        """Tell by how many sds parameters (..., 13) are unusual, (..., terms)."""
+        own = p[..., self.at]
+        own[..., 0] = np.log(own[..., 0])
+        own -= self.usual
+        own /= self.sd
+        return own
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Misfit:
+    """How far views lie off scenes whose strips show the same tags."""
+
     square: bool
-    known: Outline | None
     across_mm: Array  # of the tags' corners, each but once
     which: NDArray[np.intp]  # of these, (corners,), then each wall twice
     z_mm: Array  # of the corners
     tilted_mm: Array  # how much higher a slanting strip's corners stand, but for the slant
     ends_mm: Array  # where the walls are held against what is seen of them, (2 walls,)
-    seen_px: Array  # (2, corners)
-    centre_px: Array
+    corner_sd_px: float
+    focal_px: Array  # (scenes,)
+    centre_px: Array  # of the picture, (2, scenes)
+    seen_px: Array  # columns and rows of the corners from there, (2, scenes, corners)
     sides: Array  # (scenes, walls)
-    walls_px: Array  # columns and rows of three points each, (2, scenes, walls, 3)
+    walls_px: Array  # columns and rows of three points each from there, (2, scenes, walls, 3)
     walls_sd_px: Array  # infinite for a wall that is not seen, (scenes, walls)
+    prior: _Prior
 
     @classmethod
     def of(cls, scenes: Sequence[Scene], *, square: bool, known: Outline | None) -> Misfit:
         """Prepare scenes."""
-        scene = scenes[0]
-        x, z = scene.strip.corners_mm.reshape(-1, 2).T
+        strip = scenes[0].strip
+        x, z = strip.corners_mm.reshape(-1, 2).T
         across, which = np.unique(x - strip_spec().tag_centre_mm(0)[0], return_inverse=True)
-        tilted = across[which]
-        seen = np.ascontiguousarray(scene.strip.corners_px.reshape(-1, 2).T)
-        centre = np.array([scene.shape[1] - 1, scene.shape[0] - 1]) / 2
         most = max(len(s.walls) for s in scenes)
-        which = np.append(which, np.repeat(np.arange(most), 2) + len(across))
-        unseen = Wall(1, np.zeros((3, 2)), np.inf)
-        walls = [[*s.walls, *[unseen] * (most - len(s.walls))] for s in scenes]
+        walls = [[*s.walls, *[_UNSEEN] * (most - len(s.walls))] for s in scenes]
+        centre = np.array([[s.shape[1] - 1, s.shape[0] - 1] for s in scenes]).T / 2
+        corners = np.array([s.strip.corners_px.reshape(-1, 2) for s in scenes])
+        ends = np.array([[wall.points_px for wall in own] for own in walls])
         return cls(
-            *(scene, square, known, across, which, z, tilted),
-            *(np.tile(_WALL_ENDS_MM, most), seen, centre),
+            square,
+            across,
+            np.append(which, np.repeat(np.arange(most), 2) + len(across)),
+            z,
+            across[which],
+            np.tile(_WALL_ENDS_MM, most),
+            corner_sd_px(strip),
+            np.array([s.focal_px for s in scenes]),
+            centre,
+            np.moveaxis(corners, -1, 0) - centre[..., None],
             np.array([[wall.side for wall in own] for own in walls], dtype=np.float64),
-            np.array([[wall.points_px for wall in own] for own in walls]).transpose(3, 0, 1, 2),
-            np.array([[wall.sd_mm for wall in own] for own in walls]) * scene.px_per_mm,
+            np.moveaxis(ends, -1, 0) - centre[..., None, None],
+            np.array(
+                [[w.sd_mm * s.px_per_mm for w in own] for s, own in zip(scenes, walls, strict=True)]
+            ),
+            _Prior.of(square=square, known=known),
         )
 
     def only(self, scenes: NDArray[np.intp]) -> Misfit:
         """Give the misfit of some of the scenes."""
         return replace(
             self,
+            focal_px=self.focal_px[scenes],
+            centre_px=self.centre_px[:, scenes],
+            seen_px=self.seen_px[:, scenes],
             sides=self.sides[scenes],
             walls_px=self.walls_px[:, scenes],
             walls_sd_px=self.walls_sd_px[scenes],
@@ -175,18 +227,17 @@ class Misfit:
         azimuth += p[..., AZIMUTH, None]
         edges = _edge_azimuths(p, self.sides[scenes], square=self.square)
         points = _wall_points(p, np.concatenate([azimuth, edges], -1), square=self.square)
-        x, y = (of[..., self.which] for of in points)
-        z = np.empty_like(x)
+        z = np.empty((*p.shape[:2], len(self.which)))
         z[..., :count] = self.z_mm + p[..., SLANT, None] * self.tilted_mm
         z[..., count:] = self.ends_mm
-        x, y = self._project(p, x, y, z)
-        prior = _prior_residuals(p, square=self.square, known=self.known)
+        x, y = self._project(p, points, z, scenes)
         last = 2 * count + 3 * edges.shape[-1]
-        found = np.empty((*p.shape[:2], last + len(prior)))
-        np.subtract(x[..., :count], self.seen_px[0], out=found[..., :count])
-        np.subtract(y[..., :count], self.seen_px[1], out=found[..., count : 2 * count])
+        found = np.empty((*p.shape[:2], last + len(self.prior.sd)))
+        seen_x, seen_y = self.seen_px[:, scenes, None]
+        np.subtract(x[..., :count], seen_x, out=found[..., :count])
+        np.subtract(y[..., :count], seen_y, out=found[..., count : 2 * count])
         corners = found[..., : 2 * count]
-        corners /= corner_sd_px(self.scene.strip)
+        corners /= self.corner_sd_px
         _make_robust(corners, robust_sd)
         (foot_x, foot_y), (top_x, top_y) = (
             (x[..., end::2, None], y[..., end::2, None]) for end in (count, count + 1)
@@ -195,36 +246,40 @@ class Misfit:
         edge = foot_x + (top_x - foot_x) / (top_y - foot_y) * (row - foot_y)
         walls = (column - edge) / self.walls_sd_px[scenes, None, :, None]
         found[..., 2 * count : last] = walls.reshape(*walls.shape[:2], -1)
-        for i, term in enumerate(prior):
-            found[..., last + i] = term
+        found[..., last:] = self.prior.residuals(p)
         return found
 
-    def _project(self, p: Array, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
-        """Points (..., n) in the jar's frame -> columns and rows in the picture (..., n).
+    def _project(
+        self, p: Array, points: tuple[Array, Array], z: Array, scenes: NDArray[np.intp]
+    ) -> tuple[Array, Array]:
+        """Places of the wall and heights (..., n) -> columns, rows from the centre (..., n).
 
-        As `jarvision.jar.geometry.Camera.project`, for many cameras at once.
+        As `jarvision.jar.geometry.Camera.project`, for many cameras at once; what does not depend
+        on the height is worked out once for all corners above each other.
         """
         turns = p[..., YAW : ROLL + 1]
         sines, cosines = np.sin(turns), np.cos(turns)
         sin_yaw, sin_pitch, sin_roll = (sines[..., i, None] for i in range(3))
         cos_yaw, cos_pitch, cos_roll = (cosines[..., i, None] for i in range(3))
-        down, ahead = p[..., HEIGHT, None] - z, y + p[..., DISTANCE, None]
-        right, straight = cos_yaw * x - sin_yaw * ahead, sin_yaw * x + cos_yaw * ahead
-        under, depth = (
-            cos_pitch * down - sin_pitch * straight,
-            sin_pitch * down + cos_pitch * straight,
-        )
-        zoom = self.scene.focal_px * p[..., FOCAL, None] / depth
-        flat_x = zoom * (cos_roll * right + sin_roll * under)
-        flat_y = zoom * (cos_roll * under - sin_roll * right)
+        x, ahead = points[0], points[1] + p[..., DISTANCE, None]
+        right = (cos_yaw * x - sin_yaw * ahead)[..., self.which]
+        straight = (sin_yaw * x + cos_yaw * ahead)[..., self.which]
+        down = p[..., HEIGHT, None] - z
+        zoom = (self.focal_px[scenes, None] * p[..., FOCAL])[..., None]
+        zoom = zoom / (sin_pitch * down + cos_pitch * straight)
+        right *= zoom
+        under = (cos_pitch * down - sin_pitch * straight) * zoom
+        flat_x = cos_roll * right + sin_roll * under
+        flat_y = cos_roll * under - sin_roll * right
         if p[..., RADIAL].any():
-            r2 = (flat_x**2 + flat_y**2) / (self.centre_px**2).sum()
-            bent = 1.0 + p[..., RADIAL, None] * r2
+            half = (self.centre_px[:, scenes] ** 2).sum(axis=0)[:, None, None]
+            bent = 1.0 + p[..., RADIAL, None] * (flat_x**2 + flat_y**2) / half
             flat_x, flat_y = flat_x * bent, flat_y * bent
-        return flat_x + self.centre_px[0], flat_y + self.centre_px[1]
+        return flat_x, flat_y
 
 
 _WALL_ENDS_MM = np.array([10.0, 90.0])
+_UNSEEN = Wall(1, np.zeros((3, 2)), np.inf)
 
 
 def corner_sd_px(strip: Strip) -> float:
@@ -236,23 +291,6 @@ def _make_robust(off_sd: Array, robust_sd: float) -> None:
     """Robust loss: what is far off counts by its logarithm, as corners of a tag in glare."""
     if not np.isinf(robust_sd):
         off_sd[:] = robust_sd * np.arcsinh(off_sd / robust_sd)
-
-
-def _prior_residuals(p: Array, *, square: bool, known: Outline | None) -> list[Array]:
-    """Weigh what is known of strips and jars beforehand."""
-    terms = [
-        p[..., SLANT] / 0.03,  # people stick a strip on within a few degrees
-        (p[..., STRETCH] - 1.0) / (0.3 if square else 0.01),  # corners stretch over a bend
-        p[..., YAW] / 0.5,
-        np.log(p[..., FOCAL]) / _FOCAL_SD,
-        p[..., RADIAL] / _RADIAL_SD,
-    ]
-    if square:
-        terms += [p[..., EXPONENT] - 5.0, p[..., TURN] / 0.15]
-    if known is not None:
-        terms.append((p[..., RADIUS] - known.radius_mm) / 0.6)
-        terms.append((p[..., EXPONENT] - known.exponent) / 0.3)
-    return terms
 
 
 # Where a jar and a camera can be.
