@@ -111,7 +111,7 @@ def _edge_azimuths(p: Array, sides: Array, *, square: bool) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Prior:
+class _Beforehand:
     """What is known of strips and jars beforehand: parameters, what they usually are, their sd."""
 
     at: NDArray[np.intp]
@@ -119,7 +119,7 @@ class _Prior:
     sd: Array
 
     @classmethod
-    def of(cls, *, square: bool, known: Outline | None) -> _Prior:
+    def of(cls, *, square: bool, known: Outline | None) -> _Beforehand:
         """Give it for round or square jars, of a known outline or of any."""
         terms = [
             (FOCAL, 0.0, _FOCAL_SD),  # its logarithm
@@ -161,7 +161,7 @@ class Misfit:
     sides: Array  # (scenes, walls)
     walls_px: Array  # columns and rows of three points each from there, (2, scenes, walls, 3)
     walls_sd_px: Array  # infinite for a wall that is not seen, (scenes, walls)
-    prior: _Prior
+    prior: _Beforehand
 
     @classmethod
     def of(cls, scenes: Sequence[Scene], *, square: bool, known: Outline | None) -> Misfit:
@@ -190,7 +190,7 @@ class Misfit:
             np.array(
                 [[w.sd_mm * s.px_per_mm for w in own] for s, own in zip(scenes, walls, strict=True)]
             ),
-            _Prior.of(square=square, known=known),
+            _Beforehand.of(square=square, known=known),
         )
 
     def only(self, scenes: NDArray[np.intp]) -> Misfit:
