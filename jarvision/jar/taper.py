@@ -131,30 +131,32 @@ class Sides:
 
 def sides_of(bgr: Picture, jar: Jar) -> Sides:
     """Sample a picture beside both sides of a jar."""
-    steps = [_steps_beside(bgr, jar, side) for side in (-1, 1)]
-    return Sides(np.stack(steps).astype(np.float32), 2 * jar.view.outline.radius_mm)
+    return Sides(_steps_beside(bgr, jar), 2 * jar.view.outline.radius_mm)
 
 
-def _steps_beside(bgr: Picture, jar: Jar, side: int) -> Array:
+def _steps_beside(bgr: Picture, jar: Jar) -> Floats:
+    """Lab steps beside the left and the right side, (2, rows, columns)."""
     import cv2
 
     from jarvision.jar.colour import lab_of, length_of
 
     z = np.arange(_LOWEST_MM, _HIGHEST_MM, _ROW_MM)
     offset = np.arange(-_REACH_MM, _REACH_MM + _COLUMN_MM / 2, _COLUMN_MM)
-    edge = jar.view.wall_px(np.full(len(z), jar.view.edge_azimuth(side)), z)
-    up = np.gradient(edge, _ROW_MM, axis=0)
-    right = np.stack([-up[:, 1], up[:, 0]], axis=-1)
-    grid = (edge[:, None] + offset[None, :, None] * right[:, None]).astype(np.float32)
-    border = cv2.BORDER_CONSTANT
-    seen = cv2.remap(bgr, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=border)
+    azimuth = np.array([[jar.view.edge_azimuth(side)] for side in (-1, 1)])
+    edge = jar.view.wall_px(azimuth, z[None])
+    up = np.gradient(edge, _ROW_MM, axis=1)
+    right = np.stack([-up[..., 1], up[..., 0]], axis=-1)
+    grid = (edge[:, :, None] + offset[:, None] * right[:, :, None]).astype(np.float32)
+    across, down = (grid[..., i].reshape(-1, len(offset)) for i in (0, 1))
+    seen = cv2.remap(bgr, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     lab = lab_of(np.asarray(seen, dtype=np.uint8))
     kernel = (np.concatenate([-np.ones(3), [0.0], np.ones(3)]) / 3).astype(np.float32)
-    step = length_of(cv2.filter2D(lab, -1, kernel[None]))
-    step = np.minimum(step, _STEP_CAP)
+    step = np.minimum(length_of(cv2.filter2D(lab, -1, kernel[None])), np.float32(_STEP_CAP))
     step[:, :3] = step[:, -3:] = 0.0
-    step[:, side * offset < _strip_reach(jar, side, edge[20], right[20])] = 0.0
-    return np.asarray(step)
+    steps = step.reshape(2, len(z), -1)
+    for side, own, edge_px, right_px in zip((-1, 1), steps, edge[:, 20], right[:, 20], strict=True):
+        own[:, side * offset < _strip_reach(jar, side, edge_px, right_px)] = 0.0
+    return steps
 
 
 def _strip_reach(jar: Jar, side: int, edge_px: Array, right: Array) -> float:

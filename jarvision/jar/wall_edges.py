@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
-from jarvision.jar.colour import lab_of
+from jarvision.jar.colour import lab_of, length_of
 from jarvision.jar.strip import Strip
 from jarvision.jar.strip_spec import strip_spec
 
@@ -66,12 +66,12 @@ class Wall:
     rivalled: bool = False
 
 
-def _edge_strength(colours: Array) -> Array:
+def _edge_strength(colours: Floats) -> Array:
     """Colour step across each column, robust over the rows of a grid (rows, columns, 3)."""
     half = 3
     kernel = np.concatenate([-np.ones(half), [0.0], np.ones(half)]) / half
     step = cv2.filter2D(colours, -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
-    size = np.minimum(np.linalg.norm(step, axis=2), _EDGE_CAP)
+    size = np.minimum(length_of(step), np.float32(_EDGE_CAP))
     outside = (colours[..., 0] <= 0).astype(np.uint8)
     size[cv2.dilate(outside, np.ones((3, 2 * half + 3), np.uint8)) > 0] = 0.0
     return np.asarray(size, dtype=np.float64)
@@ -186,18 +186,20 @@ def look_across(bgr: Picture, strip: Strip, others: Sequence[Strip] = ()) -> Acr
     if len(z_tags) == 1:
         middle = foot + z[:, None] * up
     right = np.array([-up[1], up[0]]) / np.linalg.norm(up)
-    grid = middle[:, None, :] + scale[:, None, None] * across[None, :, None] * right
+    away = scale[:, None] * across
+    # columns and rows each lie together in memory, as they are read
+    grid = np.moveaxis(middle.T[..., None] + right[:, None, None] * away, 0, -1)
     strength = _edge_strength(_lab_at(bgr, grid))
     for other in others:
         strength[_at_or_beyond(other, grid, across)] = 0.0
     return Across(strength, grid, across, *_best_slopes(strength))
 
 
-def _lab_at(bgr: Picture, grid_px: Array) -> Array:
+def _lab_at(bgr: Picture, grid_px: Array) -> Floats:
     """CIE Lab colours at picture positions (rows, columns, 2); black outside the picture."""
     x, y = grid_px[..., 0].astype(np.float32), grid_px[..., 1].astype(np.float32)
     patch = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return np.asarray(lab_of(np.asarray(patch, dtype=np.uint8)), dtype=np.float64)
+    return lab_of(np.asarray(patch, dtype=np.uint8))
 
 
 def find_walls(edges: Across) -> list[Wall]:
