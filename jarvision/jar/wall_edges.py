@@ -10,7 +10,6 @@ from typing import TypeAlias
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from jarvision.jar.colour import lab_of, length_of
 from jarvision.jar.strip import Strip
@@ -108,7 +107,7 @@ def _sheared() -> tuple[Floats, Floats]:
 
 def peak_columns(score: Array) -> list[int]:
     """Columns that are the middle of a local maximum of the score."""
-    middle, near = score[3:-3], maximum_filter1d(score, 7)[3:-3]
+    middle, near = score[3:-3], cv2.dilate(score[None], np.ones((1, 7), np.uint8))[0, 3:-3]
     found: list[int] = []
     for i in (np.flatnonzero((middle >= near - 0.05) & (middle > _EDGE_MIN)) + 3).tolist():
         if not found or i - found[-1] > 3:
