@@ -6,6 +6,7 @@ photos with lines drawn into them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -334,7 +335,8 @@ def _end_heights(bins: Bins) -> tuple[float, float]:
 
 def _covered(glass: Glass, ends: _LineEnds, on: Places, some: Places) -> Places:
     """For how many of some steps, after so many, each line goes on, dark or glossy."""
-    width, reach = round(_BIN_MM / COLUMN_MM), _PROFILE_ROWS // 2
+    width = round(_BIN_MM / COLUMN_MM)
+    reach = math.ceil((float(ends.half_mm.max()) + GAP_MM + SIDE_MM) / ROW_MM) + 1  # all it takes
     owner = np.repeat(np.arange(len(some)), some)
     nth = np.arange(len(owner)) - (np.cumsum(some) - some)[owner]
     each = ends.of(owner)
@@ -344,7 +346,7 @@ def _covered(glass: Glass, ends: _LineEnds, on: Places, some: Places) -> Places:
     profiles = glass.log_at(rows, columns).mean(axis=1).astype(np.float64)
     below, above, _ = _levels(_run(profiles), np.outer(each.half_mm, [-1.0, 1.0]))
     line = (profiles[:, :-2] + profiles[:, 1:-1] + profiles[:, 2:]) / 3
-    outside = np.abs(_heights(_PROFILE_ROWS)[1:-1]) > each.half_mm[:, None] + 0.2
+    outside = np.abs(_heights(2 * reach + 1)[1:-1]) > each.half_mm[:, None] + 0.2
     dark = np.minimum(below, above)[:, None] - line
     light = line - np.maximum(below, above)[:, None]
     dark[outside], light[outside] = -np.inf, -np.inf

@@ -159,10 +159,9 @@ def find_pen_marks(
     return tuple(sorted(found, key=lambda m: m.z_mm))
 
 
-def _is_coloured(bins: Bins) -> bool:
-    """Whether a mark is itself blue or green, and more so than what is beside it."""
-    depth = median_of(bins.depth)
-    own = median_of(bins.beside) - depth
+def _is_coloured(depth: Array, beside: Array) -> bool:
+    """Whether a mark is itself blue or green, and more so than what is beside it, (3,) each."""
+    own = beside - depth
     is_own = (own[:2] - own[2] > _COLOURED) & (depth[2] - depth[:2] > 2 * _COLOURED)
     return bool(depth[2] > _STRONG_DEPTH and is_own.any())
 
@@ -214,8 +213,9 @@ def _summed(
     arcs = (float(glass.arc_mm[first]), float(glass.arc_mm[last]))
     length = arcs[1] - arcs[0]
     margin = round(_MARGIN_MM / COLUMN_MM)
-    blue, green, red = (float(d) for d in median_of(bins.depth))
-    line = np.stack([bins.arc_mm, bins.low_mm, bins.high_mm], axis=1)
+    depth = median_of(bins.depth)
+    blue, green, red = depth.tolist()
+    line = zip(bins.arc_mm.tolist(), bins.low_mm.tolist(), bins.high_mm.tolist(), strict=True)
     return PenMark(
         photo=photo,
         drawn=drawn,
@@ -232,9 +232,9 @@ def _summed(
         tilt=tilt,
         arcs_mm=arcs,
         depth=(blue, green, red),
-        is_coloured=_is_coloured(bins),
+        is_coloured=_is_coloured(depth, median_of(bins.beside)),
         ends_seen=int(first > margin) + int(last < len(glass.arc_mm) - 1 - margin),
-        line_mm=tuple((float(a), float(low), float(high)) for a, low, high in line),
+        line_mm=tuple(line),
     )
 
 

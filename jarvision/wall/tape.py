@@ -91,7 +91,7 @@ def _upright_edges(blocks: Counts) -> Places:
     step = pairs[..., half:] - pairs[..., :-half]
     found = []
     for smooth in (1, 3):  # as it is, for tapes near each other, and evened out
-        size = np.abs([_evened(colour, smooth) for colour in step]).max(axis=0)
+        size = np.abs(_evened(step, smooth)).max(axis=0)
         wide: Counts = np.asarray(cv2.dilate(size, np.ones((1, 3), np.uint8)), dtype=np.int16)
         edge = ((wide > _END_STEP * half * COUNTS) & (size >= (wide + 1) >> 1)).astype(np.uint8)
         if smooth > 1:
@@ -106,9 +106,14 @@ def _upright_edges(blocks: Counts) -> Places:
     return np.concatenate(found)
 
 
-def _evened(steps: Counts, blocks: int) -> cv2.typing.MatLike:
-    """Means of steps over so many blocks."""
-    return cv2.blur(steps, (1, blocks), borderType=cv2.BORDER_REPLICATE) if blocks > 1 else steps
+def _evened(steps: Counts, blocks: int) -> Counts:
+    """Means of steps (3, blocks, cells) over so many blocks."""
+    if blocks == 1:
+        return steps
+    even = np.empty_like(steps)
+    for step, mean in zip(steps, even, strict=True):
+        cv2.blur(step, (1, blocks), dst=mean, borderType=cv2.BORDER_REPLICATE)
+    return even
 
 
 def _is_tape_high(low: Places, high: Places) -> Mask:
@@ -122,6 +127,8 @@ def _boxes(blocks: Counts) -> Iterator[_Box]:
     if blocks.shape[1] < 2 * _CLEAR_BLOCKS or blocks.shape[2] < 2 * _INNER_CELLS:
         return
     ends = _ends(blocks)
+    if not len(ends.start):
+        return
     steps = _steps(blocks, np.stack([ends.low, ends.high])) * _OUT_TO_IN
     inner = ends.first[:, None] + np.arange(_INNER_CELLS)
     usual = median_of(np.moveaxis(steps[..., np.arange(len(inner))[:, None], inner], 3, 0))
@@ -184,14 +191,14 @@ def _level_edges(blocks: Counts, first: Places, near: Places) -> Places:
     """Find the strongest level edges within a few blocks of ends (ends, 2) of tape, (2, ends)."""
     count = blocks.shape[1]
     rows = (near.T[..., None] + np.arange(-5, 5)).clip(0, count - 1)
-    run = np.zeros((*blocks.shape[:2], blocks.shape[2] + 1), np.int32)
-    np.cumsum(blocks, axis=2, out=run[..., 1:])
-    inner = run[:, rows, first[:, None] + _INNER_CELLS] - run[:, rows, first[:, None]]
+    size, start = (_INNER_CELLS, 1), (0, 0)
+    sums = [cv2.boxFilter(b, cv2.CV_32S, size, anchor=start, normalize=False) for b in blocks]
+    inner = np.stack([of[rows, first[:, None]] for of in sums])
     pairs = inner[..., 1:] + inner[..., :-1]
-    size = np.abs(pairs[..., 2:] - pairs[..., :-2]).max(axis=0)
+    steps = np.abs(pairs[..., 2:] - pairs[..., :-2]).max(axis=0)
     places = near.T[..., None] + np.arange(-3, 4)
     fits = (places >= 3) & (places <= count - 3)
-    return np.asarray(near.T - 3 + np.where(fits, size, -1).argmax(axis=2))
+    return np.asarray(near.T - 3 + np.where(fits, steps, -1).argmax(axis=2))
 
 
 def _tape_bins(glass: Glass, box: _Box) -> Bins | None:
