@@ -106,18 +106,32 @@ def _depths(cells: Counts) -> Counts:
     """
     first, rows = _SIDE_ROWS + _GAP_ROWS, cells.shape[1]
     depths = np.zeros((len(_THICK_MM), *cells.shape[1:]), np.int16)
+    spare = np.empty(cells.shape[1:], np.int16)
     for i, levels in enumerate(cells):
-        smooth = cv2.blur(levels, (3, 1), borderType=cv2.BORDER_REPLICATE)
-        means = _row_means(np.asarray(smooth, dtype=np.int16))
+        means = _row_means(_smooth(levels))
+        side = means[_SIDE_ROWS]
         for depth, n in zip(depths, _THICK_ROWS, strict=True):
             count = rows - 2 * first - n
-            over = np.minimum(
-                means[_SIDE_ROWS][:count], means[_SIDE_ROWS][first + _GAP_ROWS + n :][:count]
-            )
-            over -= means[n][first:][:count]
             part = depth[first + n // 2 :][:count]
-            np.maximum(part if i else over, over, out=part)
+            over = spare[:count] if i else part
+            np.minimum(side[:count], side[first + _GAP_ROWS + n :][:count], out=over)
+            over -= means[n][first:][:count]
+            if i:
+                np.maximum(part, over, out=part)
     return depths
+
+
+def _smooth(levels: Counts) -> Counts:
+    """Means of three neighbouring cells, (rows, cells); twice as quick as `cv2.blur`."""
+    smooth = np.empty_like(levels)
+    flat, sums = levels.ravel(), smooth.ravel()  # all rows in one
+    np.add(flat[:-2], flat[1:-1], out=sums[1:-1])
+    sums[1:-1] += flat[2:]
+    smooth[:, 0] = 2 * levels[:, 0] + levels[:, 1]
+    smooth[:, -1] = levels[:, -2] + 2 * levels[:, -1]
+    sums += 1  # to the nearest
+    sums //= 3
+    return smooth
 
 
 def _row_means(levels: Counts) -> dict[int, Counts]:
@@ -138,7 +152,8 @@ def _add_mean(means: dict[int, Counts], n: int) -> None:
     part = means[size]
     total = part[:-size] + part[size:]
     if parts == 3:
-        total = total[:-size] + part[2 * size :]
+        total = total[:-size]
+        total += part[2 * size :]
         total //= 3
     else:
         total >>= 1
