@@ -210,7 +210,7 @@ AGAIN = "import jarvision.results.recompute, jarvision.results.jarfile"
         (IMPORT, HEAVY),
         (HELP, HEAVY),
         (SHARES, HEAVY),
-        (READ, {"scipy", "skimage"}),
+        (READ, {"scipy.ndimage", "scipy.optimize", "skimage"}),
         (AGAIN, {"cv2", "skimage", "PIL", "scipy.stats"}),
     ],
     ids=["import", "help", "shares and doubts", "what read needs", "a result from its file"],
