@@ -6,7 +6,7 @@ without one, the walls and the curve of the foot give a view whose unit is the j
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypeAlias
@@ -182,7 +182,7 @@ def fit_view(
     scene: Scene, *, square: bool, known: Outline | None = None, radial: bool = False
 ) -> ViewFit:
     """Fit a view to a scene, with or without radial distortion of the lens."""
-    return _fits([scene], _Wanted(square, known, radial), _any_running)[0]
+    return _fits([scene], _Wanted(square, known, radial))[0]
 
 
 def fit_views(scenes: Sequence[Scene], *, square: bool) -> list[ViewFit]:
@@ -190,7 +190,7 @@ def fit_views(scenes: Sequence[Scene], *, square: bool) -> list[ViewFit]:
 
     Walls that cannot be the jar's beside others are given up on the way.
     """
-    return _fits(scenes, _Wanted(square), _in_running)
+    return _fits(scenes, _Wanted(square), rivals=True)
 
 
 def fit_photos(
@@ -208,7 +208,7 @@ def fit_photos(
     found: dict[int, ViewFit] = {}
     for some in alike.values():
         of_some = [starts[i] for i in some] if starts else ()
-        fits = _fits([scenes[i] for i in some], _Wanted(square, known), _any_running, of_some)
+        fits = _fits([scenes[i] for i in some], _Wanted(square, known), of_some)
         found |= dict(zip(some, fits, strict=True))
     return [found[i] for i in range(len(scenes))]
 
@@ -230,10 +230,11 @@ class _Wanted:
 def _fits(
     scenes: Sequence[Scene],
     wanted: _Wanted,
-    in_running: Callable[[Array], NDArray[np.bool_]],
     starts: Sequence[Array] = (),
+    *,
+    rivals: bool = False,
 ) -> list[ViewFit]:
-    """Fit a view to each of some scenes whose strips show the same tags."""
+    """Fit a view to each of some scenes whose strips show the same tags, or are one strip."""
     scene, free = scenes[0], wanted.free(focal_known=scenes[0].focal_known)
     misfit = Misfit.of(scenes, square=wanted.square, known=wanted.known)
 
@@ -241,10 +242,13 @@ def _fits(
         return np.asarray(np.sqrt(np.mean(r[:, : scene.strip.corners_px.size] ** 2, axis=1)))
 
     p = np.array(starts or _starts(scenes, wanted))
+    in_running = _in_running if rivals else None
     p, r = least_squares_each(misfit.residuals, p, free, _SIZES, in_running=in_running)
     rms = rms_sd(r)
-    poor = np.flatnonzero((rms > _ROBUST_RMS) & in_running((r**2).sum(axis=1)))
-    if len(poor) and not scene.strip.bent:
+    poor = np.flatnonzero((rms > _ROBUST_RMS) & (_in_running((r**2).sum(axis=1)) | (not rivals)))
+    # corners that fit with other walls are not off
+    all_off = not rivals or float(rms.min()) > _ROBUST_RMS
+    if len(poor) and all_off and not scene.strip.bent:
         # from where all corners pull alike, for far away the softened pull leads nowhere
         of_poor = misfit.only(poor)
         robust = partial(of_poor.residuals, robust_sd=_ROBUST_SD)
@@ -262,10 +266,6 @@ def _starts(scenes: Sequence[Scene], wanted: _Wanted) -> list[Array]:
     """First guesses, what the strips tell of them worked out once each."""
     stands = {strip: _StripStands.of(strip) for strip in {scene.strip for scene in scenes}}
     return [_start(s, stands[s.strip], wanted.known, square=wanted.square) for s in scenes]
-
-
-def _any_running(squares: Array) -> NDArray[np.bool_]:
-    return np.ones(len(squares), dtype=bool)
 
 
 def _in_running(squares: Array) -> NDArray[np.bool_]:

@@ -94,20 +94,13 @@ def _edge_azimuths(p: Array, sides: Array, *, square: bool) -> Array:
         x, y = _wall_points(p[:, :, None], side * azimuth, square=True)
         return np.asarray(side * x / (y + p[:, :, None, DISTANCE, None]))
 
-    # it grows up to the edge and falls beyond, as for any outline without a hollow
-    every = np.arange(2, len(_EDGE_AZIMUTHS), 5)
-    coarse = every[tangent_at(p[:, :1], _EDGE_AZIMUTHS[every]).argmax(axis=-1)]
-    close = np.clip(coarse, 4, len(_EDGE_AZIMUTHS) - 5)[..., None] + np.arange(-4, 5)
-    best = tangent_at(p[:, :1], _EDGE_AZIMUTHS[close]).argmax(axis=-1)[..., None]
-    first = np.take_along_axis(close, best, -1)[..., 0]
-    middle = np.clip(first, 2, len(_EDGE_AZIMUTHS) - 3)
-    near = _EDGE_AZIMUTHS[middle[..., None] + np.arange(-2, 3)]
+    first = tangent_at(p[:, :1], _EDGE_AZIMUTHS).argmax(axis=-1)
+    middle = np.clip(first, 1, len(_EDGE_AZIMUTHS) - 2)
+    near = _EDGE_AZIMUTHS[middle[..., None] + np.arange(-1, 2)]
     tangent = tangent_at(p, near)
-    at = np.clip(tangent.argmax(axis=-1), 1, 3)[..., None]
-    before, here, after = (np.take_along_axis(tangent, at + i, -1)[..., 0] for i in (-1, 0, 1))
+    before, here, after = (tangent[..., i] for i in range(3))
     part = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-12)
-    near = np.take_along_axis(np.broadcast_to(near, tangent.shape), at, -1)[..., 0]
-    return np.asarray(sides * (near + (_EDGE_AZIMUTHS[1] - _EDGE_AZIMUTHS[0]) * part))
+    return np.asarray(sides * (near[..., 1] + (_EDGE_AZIMUTHS[1] - _EDGE_AZIMUTHS[0]) * part))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
