@@ -34,18 +34,17 @@ def grey_of(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
-def grey_made_small(picture: NDArray[np.uint8], across: int, down: int) -> NDArray[np.uint8]:
-    """Make a picture grey and so many times smaller, without columns and rows that are left over.
+def grey_halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Make a picture grey and halve it, without a last row or column that is left over.
 
     It goes band by band: to hold all of it in grey would cost more than to make it.
     """
-    rows, columns = picture.shape[0] // down, picture.shape[1] // across
-    small = np.empty((rows, columns), np.uint8)
+    rows, columns = picture.shape[0] // 2, picture.shape[1] // 2
+    half = np.empty((rows, columns), np.uint8)
     for at in range(0, rows, _BAND_ROWS):
-        part = small[at : at + _BAND_ROWS]
-        band = grey_of(picture[at * down : (at + len(part)) * down, : columns * across])
-        part[:] = cv2.resize(band, (columns, len(part)), interpolation=cv2.INTER_AREA)
-    return small
+        part = half[at : at + _BAND_ROWS]
+        part[:] = halved(grey_of(picture[2 * at : 2 * (at + len(part)), : 2 * columns]))
+    return half
 
 
 def often_halved(bgr: NDArray[np.uint8], least_px: int) -> NDArray[np.uint8]:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.colour import grey_made_small, lab_of, length_of
+from jarvision.jar.colour import grey_of, lab_of, length_of
 from jarvision.jar.geometry import View
 from jarvision.jar.ruler import RulerScale, RulerUnreadError, read_ruler
 from jarvision.jar.ruler_divisions import RulerUnit
@@ -25,6 +25,7 @@ Grey: TypeAlias = NDArray[np.uint8]
 Picture: TypeAlias = NDArray[np.uint8]
 
 _SEGMENT_PX, _BLUR_PX, _EACH_PX, _NARROW = 256, 5, 3, 6
+_BAND_ROWS = 256  # made grey at once, for whose lightness there is room close by
 
 _BINS = slice(8, 80)  # ticks 3.2 to 32 px apart
 
@@ -259,7 +260,7 @@ def _around(jar: Jar, shape: tuple[int, ...]) -> tuple[slice, slice, float]:
 def _comb_columns(grey: Grey, width: float) -> list[tuple[int, int]]:
     """First and last columns of the likeliest upright combs of ticks."""
     smooth = cv2.blur(grey.astype(np.float32), (_BLUR_PX, 1))[:, _BLUR_PX // 2 :: _EACH_PX]
-    score = _comb_score(_comb_lines(smooth))
+    score = _comb_score(_comb_lines(np.ascontiguousarray(smooth.T)))
     at = np.flatnonzero(score > _COMB)
     groups = np.split(at, np.flatnonzero(np.diff(at) * _EACH_PX > 0.12 * width) + 1)
     wide = [g for g in groups if len(g) >= 3]
@@ -290,12 +291,26 @@ class Combs:
 
 def combs_of(picture: Picture) -> Combs:
     """Look for combs of ticks in a picture, grey or of colours."""
-    return Combs(_comb_lines(grey_made_small(picture, _NARROW, 1)))
+    return Combs(_comb_lines(_narrow(picture)))
 
 
-def _comb_lines(grey: cv2.typing.MatLike) -> Floats:
-    """How much each frequency stands out in segments of columns, (segments, columns, bins)."""
-    light = cv2.transpose(grey).astype(np.float32)  # columns lie in memory as they are read
+def _narrow(picture: Picture) -> Floats:
+    """Mean lightness of `_NARROW` columns each, (columns, rows): a band of rows at a time."""
+    columns = picture.shape[1] // _NARROW
+    light = np.empty((columns, len(picture)), np.float32)
+    for at in range(0, len(picture), _BAND_ROWS):
+        band = grey_of(picture[at : at + _BAND_ROWS, : columns * _NARROW])
+        each = cv2.transpose(band).reshape(columns, _NARROW, -1)
+        light[:, at : at + _BAND_ROWS] = each.sum(axis=1, dtype=np.uint16)
+    light /= _NARROW
+    return light
+
+
+def _comb_lines(light: Floats) -> Floats:
+    """How much each frequency stands out in segments of columns, (segments, columns, bins).
+
+    Of lightness (columns, rows): columns lie in memory as they are read.
+    """
     fine = np.clip(np.diff(light, axis=1), -30.0, 30.0)
     window = np.hanning(_SEGMENT_PX).astype(np.float32)
     starts = range(0, fine.shape[1] - _SEGMENT_PX + 1, _SEGMENT_PX // 2)

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.colour import grey_made_small, grey_of
+from jarvision.jar.colour import grey_halved, grey_of
 from jarvision.jar.strip import MIN_TAG_PX, Strip
 from jarvision.jar.strip_curved import find_bent_strip, find_strip_round_side
 from jarvision.jar.strip_spec import strip_spec
@@ -179,7 +179,7 @@ def _spread(strip: Strip) -> Strip:
 
 def _seen_in(picture: Picture) -> _Seen:
     """Detect tags as quickly as the picture allows."""
-    half = grey_made_small(picture, 2, 2)
+    half = grey_halved(picture)
     # specks of soil are many, and of a size with tags that show too small to be read well
     seen = _detected(half, quick=True, least_px=_USUAL_PERIMETER_PX).enlarged()
     if not seen.tags and not may_hold_tags(half):
