@@ -178,24 +178,36 @@ def class_masks(standard: Standard, pcts: ArrayLike) -> NDArray[np.bool_]:
         A row is not a composition.
     """
     shares = np.asarray(pcts, dtype=np.float64)
-    totals = shares.sum(axis=1)
-    bad = ~np.isfinite(totals) | (np.abs(totals - 100) > 0.01) | (shares.min(axis=1) < -1e-6)
+    sand, silt, clay = shares.T  # sums and least ones over three are slow
+    totals, least = sand + silt + clay, np.minimum(np.minimum(sand, silt), clay)
+    bad = ~np.isfinite(totals) | (np.abs(totals - 100) > 0.01) | (least < -1e-6)
     if bad.any():
         msg = "Sand, silt and clay must be percentages that add up to 100."
         raise ValueRefusedError(msg)
-    silt, clay = np.rint(np.maximum(shares[:, 1:], 0).T * _POINT).astype(np.int64)
-    parts = np.array([100 * _POINT - silt - clay, silt, clay])
+    silt, clay = (np.rint(np.maximum(own, 0) * _POINT).astype(np.int64) for own in (silt, clay))
+    parts = (100 * _POINT - silt - clay, silt, clay)
+    limits = [limit for each in standard.classes for piece in each.pieces for limit in piece]
+    totals = {weights: _weighed(weights, parts) for weights in {own.weights for own in limits}}
     masks = np.zeros((len(standard.classes), len(shares)), dtype=bool)
     for row, each in zip(masks, standard.classes, strict=True):
         for piece in each.pieces:
-            row |= np.logical_and.reduce([_holds(limit, parts) for limit in piece])
+            row |= np.logical_and.reduce([_holds(own, totals[own.weights]) for own in piece])
     return masks
 
 
-def _holds(limit: Limit, parts: NDArray[np.int64]) -> NDArray[np.bool_]:
-    total = np.asarray(limit.weights) @ parts
-    held: NDArray[np.bool_] = (total >= limit.low) & (total < limit.high)
-    return held
+def _weighed(
+    weights: tuple[int, int, int], parts: Sequence[NDArray[np.int64]]
+) -> NDArray[np.int64]:
+    terms = [w * part for w, part in zip(weights, parts, strict=True) if w]
+    return np.asarray(sum(terms), dtype=np.int64)
+
+
+def _holds(limit: Limit, total: NDArray[np.int64]) -> NDArray[np.bool_]:
+    if limit.low == _NO_LOW:
+        return np.asarray(total < limit.high)
+    if limit.high == _NO_HIGH:
+        return np.asarray(total >= limit.low)
+    return np.asarray((total >= limit.low) & (total < limit.high))
 
 
 def classify_by(standard: Standard, pcts: ArrayLike) -> NDArray[np.intp]:

@@ -226,9 +226,10 @@ def _checked(pcts: NDArray[np.float64]) -> NDArray[np.float64]:
         msg = f"a composition is a row of sand, silt, clay: expected shape (n, 3), got {pcts.shape}"
         raise ValueError(msg)
     with np.errstate(invalid="ignore", over="ignore"):
-        totals: NDArray[np.float64] = pcts.sum(axis=1)
+        sand, silt, clay = pcts.T  # sums and least ones over three are slow
+        totals: NDArray[np.float64] = sand + silt + clay
     _refuse(~np.isfinite(totals), pcts, _MISSING)
-    _refuse(pcts.min(axis=1, initial=0) < 0, pcts, _NEGATIVE)
+    _refuse(np.minimum(np.minimum(sand, silt), clay) < 0, pcts, _NEGATIVE)
     _refuse(np.abs(totals - 100) > SUM_TOLERANCE_PCT + 1e-9, pcts, _WRONG_SUM)
     scaled: NDArray[np.float64] = pcts * (100 / totals)[:, np.newaxis]
     return scaled
