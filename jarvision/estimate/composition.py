@@ -236,13 +236,16 @@ def _joint_odds(
     of weights. Iterative proportional fitting (Deming and Stephan 1940, Ann. Math. Stat. 11: 427).
     """
     odds = np.array([_weight(way) for way in ways])
+    through = [
+        (np.array([way[layer] is place for way in ways]), place.weight / sum(p.weight for p in own))
+        for layer, own in enumerate(places)
+        for place in own
+    ]
     for _ in range(_FITTINGS):
-        for layer, own in enumerate(places):
-            for place in own:
-                goes = np.array([way[layer] is place for way in ways])
-                share = odds[goes].sum() / odds.sum()
-                if share > 0:
-                    odds[goes] *= place.weight / sum(p.weight for p in own) / share
+        for goes, wanted in through:
+            share = odds[goes].sum() / odds.sum()
+            if share > 0:
+                odds[goes] *= wanted / share
     fitted: NDArray[np.float64] = odds / odds.sum()
     return fitted
 
