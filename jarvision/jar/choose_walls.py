@@ -62,6 +62,8 @@ class Rivals:
     fits : tuple of (Scene, ViewFit)
         A pair of walls and the view that fits it, a round one first; square ones where no round
         one fits well.
+    against : tuple of float
+        What speaks against each but its foot.
     feet : dict
         How strong the foot is under those that were looked at, by their place in `fits`.
     rough_feet : dict
@@ -69,8 +71,17 @@ class Rivals:
     """
 
     fits: tuple[tuple[Scene, ViewFit], ...]
+    against: tuple[float, ...]
     feet: dict[int, float] = field(default_factory=dict)
     rough_feet: dict[int, float] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, fits: tuple[tuple[Scene, ViewFit], ...]) -> Rivals:
+        """Weigh pairs of walls."""
+        # tags may be printed or focused a little off; that counts against all pairs alike
+        enough = fits[0][0].strip.corners_px.size / 2
+        usual = max(1.0, min(fit.cost for _, fit in fits) / enough)
+        return cls(fits, tuple(_cost(scene, fit, usual) for scene, fit in fits))
 
     @property
     def looked_at(self) -> set[int]:
@@ -101,12 +112,12 @@ def rivals_beside(
     # one wall alone fits anything
     paired = [f.cost for s, f in zip(pairs, rounds, strict=True) if len(s.walls) == 2]
     if paired and min(paired) <= enough and not scene.strip.bent:
-        return Rivals(tuple(zip(pairs, rounds, strict=True)))
+        return Rivals.of(tuple(zip(pairs, rounds, strict=True)))
     squares = _squares(pairs, enough)
     for i, fit in squares.items():
         pairs[i] = replace(pairs[i], as_square=fit)
     as_squares = ((pairs[i], fit) for i, fit in squares.items())
-    return Rivals((*zip(pairs, rounds, strict=True), *as_squares))
+    return Rivals.of((*zip(pairs, rounds, strict=True), *as_squares))
 
 
 def _squares(pairs: Sequence[Scene], enough: float) -> dict[int, ViewFit]:
@@ -197,12 +208,13 @@ def _pairs(scene: Scene, rivals: Sequence[Wall]) -> list[Scene]:
         float(scene.strip.corners_px[..., 0].mean()) / scene.px_per_mm,
         _narrowing(scene.strip.corners_px),
     )
-    both = [replace(scene, walls=pair) for pair in product(left, right)]
-    ranked = sorted(((_first_cost(pair, seen), i) for i, pair in enumerate(both)))[:_MOST_PAIRS]
+    both = list(product(left, right))
+    costs = [_first_cost(scene, pair, seen) for pair in both]
+    ranked = sorted(zip(costs, range(len(both)), strict=True))[:_MOST_PAIRS]
     # one wall may be hidden altogether, behind another jar or under the strip
-    alone = [replace(scene, walls=(wall,)) for wall in [*left, *right]]
-    alone.sort(key=lambda one: _alone_cost(one, seen))
-    return [both[i] for cost, i in ranked if np.isfinite(cost)] + alone[:_MOST_ALONE]
+    alone = sorted([*left, *right], key=lambda wall: _alone_cost(scene, wall, seen))
+    kept = [both[i] for cost, i in ranked if math.isfinite(cost)]
+    return [replace(scene, walls=own) for own in (*kept, *((w,) for w in alone[:_MOST_ALONE]))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,10 +247,10 @@ def _column_mm(scene: Scene, wall: Wall) -> float:
     return float(wall.points_px[1, 0]) / scene.px_per_mm
 
 
-def _first_cost(scene: Scene, strip: _StripSeen) -> float:
+def _first_cost(scene: Scene, walls: tuple[Wall, Wall], strip: _StripSeen) -> float:
     """Tell what speaks against a pair before any view is fitted; infinite for what is no jar."""
-    against = sum(_faint_cost(wall) for wall in scene.walls)
-    ends = [_column_mm(scene, wall) for wall in scene.walls]
+    against = sum(_faint_cost(wall) for wall in walls)
+    ends = [_column_mm(scene, wall) for wall in walls]
     radius = (ends[1] - ends[0]) / 2
     if not _LEAST_RADIUS_MM < radius < _GREATEST_RADIUS_MM:
         return np.inf
@@ -247,9 +259,8 @@ def _first_cost(scene: Scene, strip: _StripSeen) -> float:
     return against + _radius_cost(radius) + min(0.5 * float(off) ** 2, _SQUARE_COST)
 
 
-def _alone_cost(scene: Scene, strip: _StripSeen) -> float:
+def _alone_cost(scene: Scene, wall: Wall, strip: _StripSeen) -> float:
     """Tell what speaks against a single wall, by the radius that goes with the strip's turn."""
-    [wall] = scene.walls
     away = abs(_column_mm(scene, wall) - strip.middle_mm)
     turn = np.sqrt(max(0.0, 1.0 - min(strip.narrowing, 1.0) ** 2))
     radii = [away / (1.0 + turn), away / max(1.0 - turn, 0.05)]
@@ -272,14 +283,10 @@ def _radius_cost(radius_mm: float) -> float:
 
 def _choices(rivals: Rivals) -> list[_Choice]:
     """Weigh all that is known of each pair, its foot as strong as can be until it is looked at."""
-    # tags may be printed or focused a little off; that counts against all pairs alike
-    enough = rivals.fits[0][0].strip.corners_px.size / 2
-    usual = max(1.0, min(fit.cost for _, fit in rivals.fits) / enough)
     found = []
-    for i, (scene, fit) in enumerate(rivals.fits):
+    for i, ((scene, fit), against) in enumerate(zip(rivals.fits, rivals.against, strict=True)):
         foot = rivals.feet.get(i, rivals.rough_feet.get(i, _STRONGEST_FOOT))
-        cost = _cost(scene, fit, usual) - _FOOT_WEIGHT * math.log(max(foot, 1.0))
-        found.append(_Choice(scene, fit, cost, i))
+        found.append(_Choice(scene, fit, against - _FOOT_WEIGHT * math.log(max(foot, 1.0)), i))
     return found
 
 
