@@ -26,6 +26,7 @@ FRONT_RAD = np.radians(50.0)  # the front of the wall that is read
 BELOW_MM = 6.0
 MAP_TOP_MM = 150.0  # higher than the water in a usual jar, and the longest strip
 _MARGIN_MM = 1.6  # kept clear of the strip's edges and its shadow
+_SPARSE = 20  # heights from one whose positions are worked out to the next
 _MANY = 30_000  # places, from which on a part of the picture is worth being made ready for them
 
 
@@ -84,43 +85,43 @@ def columns_of(jar: Jar, width_px: int) -> Array:
     return np.asarray(azimuth[inside])
 
 
-def _sparse_grid(jar: Jar, z_mm: Array, azimuth: Array) -> tuple[Array, Array]:
-    """Every 20th of some heights and the last, and picture positions (rows, columns, 2) there.
+def _sparse_grid(jar: Jar, z_mm: Array, azimuth: Array) -> Array:
+    """Picture positions (rows, columns, 2) at some of the heights and at the last.
 
     They are of points on the inside of the wall.
     """
-    sparse_mm = np.append(z_mm[::20], z_mm[-1])
+    sparse_mm = np.append(z_mm[::_SPARSE], z_mm[-1])
     outside = sparse_mm + jar.view.glass_drop_mm(sparse_mm)
-    return sparse_mm, jar.view.wall_px(azimuth[None, :], outside[:, None])
+    return jar.view.wall_px(azimuth[None, :], outside[:, None])
 
 
-def _filled_in(sparse_mm: Array, sparse: Array, z_mm: Array) -> Floats:
-    """Picture positions at all heights between those of a sparse grid.
+def _filled_in(sparse: Array, count: int) -> Floats:
+    """Picture positions at so many evenly spaced heights, from those of `_sparse_grid`.
 
     The projection of a plane patch is smooth, so that the error is under 0.02 px.
     """
-    at = np.searchsorted(sparse_mm, z_mm, side="right").clip(1, len(sparse_mm) - 1)
-    part = ((z_mm - sparse_mm[at - 1]) / (sparse_mm[at] - sparse_mm[at - 1]))[:, None, None]
+    steps = np.full(len(sparse) - 1, float(_SPARSE))
+    steps[-1] = max(count - 1 - _SPARSE * (len(steps) - 1), 1)  # the last may be shorter
+    part = (np.arange(_SPARSE) / steps[:, None]).astype(np.float32)[..., None, None]
     from_px, step_px = sparse[:-1].astype(np.float32), np.diff(sparse, axis=0).astype(np.float32)
-    grid: Floats = np.take(step_px, at - 1, axis=0)
-    grid *= part.astype(np.float32)
-    grid += np.take(from_px, at - 1, axis=0)
-    return grid
+    grid: Floats = step_px[:, None] * part
+    grid += from_px[:, None]
+    return grid.reshape(-1, *sparse.shape[1:])[:count]
 
 
-def _seen_at(bgr: NDArray[np.uint8], sparse_mm: Array, sparse: Array, z_mm: Array) -> Picture:
-    """Colours (rows, columns, 3) at all heights between those of a sparse grid of positions.
+def _seen_at(bgr: NDArray[np.uint8], sparse: Array, count: int) -> Picture:
+    """Colours (rows, columns, 3) at so many heights, from a sparse grid of positions.
 
     Many are taken from the part of the picture that holds them, with a channel more: pixels of
     four bytes are sampled in half the time of three.
     """
-    if len(z_mm) * sparse.shape[1] < _MANY:
-        return _remapped(bgr, _filled_in(sparse_mm, sparse, z_mm))
+    if count * sparse.shape[1] < _MANY:
+        return _remapped(bgr, _filled_in(sparse, count))
     most, columns, rows = (bgr.shape[1] - 1, bgr.shape[0] - 1), sparse[..., 0], sparse[..., 1]
     ends = (columns.min() - 1, rows.min() - 1), (columns.max() + 1, rows.max() + 1)
     (x0, y0), (x1, y1) = np.clip(np.round(ends), 0, most).astype(int)
     part = cv2.cvtColor(bgr[y0 : y1 + 1, x0 : x1 + 1], cv2.COLOR_BGR2BGRA)
-    grid = _filled_in(sparse_mm, sparse - np.array([x0, y0]), z_mm)
+    grid = _filled_in(sparse - np.array([x0, y0]), count)
     return np.asarray(cv2.cvtColor(_remapped(part, grid), cv2.COLOR_BGRA2BGR), dtype=np.uint8)
 
 
@@ -156,7 +157,7 @@ def unroll(
     z = np.arange(bottom_mm, top_mm, every[0] * ROW_MM)
     columns = columns_of(jar, bgr.shape[1]) if columns is None else columns
     azimuth = columns[every[1] // 2 :: every[1]]
-    patch = _seen_at(bgr, *_sparse_grid(jar, z, azimuth), z)
+    patch = _seen_at(bgr, _sparse_grid(jar, z, azimuth), len(z))
     ends = jar.view.front_px(np.array([10.0, 40.0]))
     scale = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
     return WallMap(z, azimuth, patch, scale, every[1] * COLUMN_MM)
