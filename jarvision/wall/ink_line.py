@@ -29,17 +29,26 @@ _PROFILE_ROWS = 2 * round(_PROFILE_MM / ROW_MM) + 1
 _FARTHEST_MM = _PROFILE_MM - GAP_MM - SIDE_MM  # of an edge from the middle of a profile
 
 
-def ink_lines(glass: Glass, low_mm: float, high_mm: float) -> list[Bins]:
-    """Find and measure dark lines on one side of the strip.
+def ink_lines(glasses: Sequence[Glass], low_mm: float, high_mm: float) -> list[list[Bins]]:
+    """Find and measure dark lines on walls; those of all walls are measured at once.
 
     Parameters
     ----------
-    glass : Glass
+    glasses : sequence of Glass
+        The sides of walls, of one photo or of several.
     low_mm, high_mm : float
         Heights above the strip's zero between which they begin [mm].
+
+    Returns
+    -------
+    list of list of Bins
+        The lines on each glass.
     """
-    cut = [_cut(glass, path) for path in ink_paths(glass, low_mm, high_mm)]
-    return _joined(_measured(glass, [c for c in cut if c is not None]))
+    cut = [
+        [c for c in (_cut(glass, path) for path in ink_paths(glass, low_mm, high_mm)) if c]
+        for glass in glasses
+    ]
+    return [_joined(lines) for lines in _measured(glasses, cut)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,15 +78,14 @@ def _cut(glass: Glass, path: InkPath) -> _Cut | None:
     return _Cut(columns, rows, sizes, path.thick_mm)
 
 
-def _measured(glass: Glass, cut: Sequence[_Cut]) -> list[Bins]:
+def _measured(glasses: Sequence[Glass], lines: Sequence[Sequence[_Cut]]) -> list[list[Bins]]:
     """Measure both edges of lines in pieces of their length; without lines that have none."""
+    cut = [c for some in lines for c in some]
     if not cut:
-        return []
-    columns, rows, sizes = (
-        np.concatenate([getattr(c, name) for c in cut]) for name in ("columns", "rows", "sizes")
-    )
-    starts = np.cumsum(sizes) - sizes
-    sums = _summed(glass, columns, rows, sizes)
+        return [[] for _ in glasses]
+    on = [glass for glass, some in zip(glasses, lines, strict=True) for _ in some]
+    sizes = np.concatenate([c.sizes for c in cut])
+    sums = np.concatenate([_summed(g, c) for g, c in zip(glasses, lines, strict=True) if c])
     counts = np.array([len(c.sizes) for c in cut])
     half_mm = np.array([c.thick_mm for c in cut]) / 2
     usual = np.add.reduceat(sums, np.cumsum(counts) - counts, axis=0)
@@ -92,16 +100,23 @@ def _measured(glass: Glass, cut: Sequence[_Cut]) -> list[Bins]:
     span, found = _edges(blue + green + red, about[owner])
     below, above, inside = _levels(_run(profile[found]), span)
     beside = np.minimum(below, above)
-    arc, z = (
-        np.add.reduceat(each, starts) / sizes for each in (glass.arc_mm[columns], glass.z_mm[rows])
+    places = (
+        [g.arc_mm[c.columns] for g, c in zip(on, cut, strict=True)],
+        [g.z_mm[c.rows] for g, c in zip(on, cut, strict=True)],
     )
+    starts = np.cumsum(sizes) - sizes
+    arc, z = (np.add.reduceat(np.concatenate(each), starts) / sizes for each in places)
     table = np.column_stack([arc[found], z[found, None] + span, beside - inside, beside])
-    each = np.split(table, np.searchsorted(owner[found], np.arange(1, len(cut))))
-    return [binned(rows) for rows in each if len(rows) >= _LEAST_BINS]
+    each = iter(np.split(table, np.searchsorted(owner[found], np.arange(1, len(cut)))))
+    tables = [[next(each) for _ in some] for some in lines]
+    return [[binned(rows) for rows in some if len(rows) >= _LEAST_BINS] for some in tables]
 
 
-def _summed(glass: Glass, columns: Places, rows: Places, sizes: Places) -> Array:
+def _summed(glass: Glass, cut: Sequence[_Cut]) -> Array:
     """Sum the logs of the columns of each piece, around their rows, (pieces, rows, 3)."""
+    columns, rows, sizes = (
+        np.concatenate([getattr(c, name) for c in cut]) for name in ("columns", "rows", "sizes")
+    )
     nth = np.arange(sizes.max())[:, None]
     at = (np.cumsum(sizes) - sizes + nth).clip(max=len(columns) - 1)  # (columns, pieces)
     reach = _PROFILE_ROWS // 2
@@ -280,6 +295,7 @@ def _united(parts: Sequence[Bins]) -> Bins:
 class _LineEnds:
     """Ends of lines, (ends,) each: where they are followed from, which way, and by what."""
 
+    glass: Places  # on which they are
     column: Places
     way: Places  # 1 to the right, -1 to the left
     row: Places
@@ -288,40 +304,49 @@ class _LineEnds:
 
     def of(self, some: Places | Mask) -> _LineEnds:
         """Give some of them."""
-        place, size = (self.column[some], self.way[some], self.row[some]), self.half_mm[some]
-        return _LineEnds(*place, size, self.strength[some])
+        place = (self.glass[some], self.column[some], self.way[some], self.row[some])
+        return _LineEnds(*place, self.half_mm[some], self.strength[some])
 
 
-def reaches_of(glass: Glass, lines: Sequence[Bins]) -> list[tuple[int, int]]:
-    """First and last column that each line covers, its glossy or faint ends included."""
-    if not lines:
-        return []
-    ends, width = _ends_of(glass, lines), round(_BIN_MM / COLUMN_MM)
-    last = np.where(ends.way < 0, 0, len(glass.arc_mm) - 1)
+def reaches_of(
+    glasses: Sequence[Glass], lines: Sequence[Sequence[Bins]]
+) -> list[list[tuple[int, int]]]:
+    """First and last column that each line on each glass covers, glossy or faint ends included."""
+    if not any(lines):
+        return [[] for _ in glasses]
+    ends, width = _ends_of(glasses, lines), round(_BIN_MM / COLUMN_MM)
+    across = np.array([len(glass.arc_mm) for glass in glasses])[ends.glass]
+    rows = np.array([len(glass.z_mm) for glass in glasses])[ends.glass]
+    last = np.where(ends.way < 0, 0, across - 1)
     count, on = np.abs(last - ends.column) // width, np.zeros_like(last)
     reach = _PROFILE_ROWS // 2
-    fits = (ends.row >= reach) & (ends.row + reach < len(glass.z_mm))
+    fits = (ends.row >= reach) & (ends.row + reach < rows)
     going = np.flatnonzero(fits & (count > 0))
     while len(going):  # a few steps at once, since most lines end soon
         some = np.minimum(count[going] - on[going], _AT_ONCE)
-        more = _covered(glass, ends.of(going), on[going], some)
+        more = _covered(glasses, ends.of(going), on[going], some)
         on[going] += more
         going = going[(more == some) & (on[going] < count[going])]
     reached = np.where(on == count, last, ends.column + on * ends.way * width)
-    each: list[int] = reached.clip(0, len(glass.arc_mm) - 1).tolist()
-    return list(zip(each[::2], each[1::2], strict=True))
+    each = iter(reached.clip(0, across - 1).tolist())
+    return [[(next(each), next(each)) for _ in some] for some in lines]
 
 
-def _ends_of(glass: Glass, lines: Sequence[Bins]) -> _LineEnds:
-    """Left and right end of each line in turn."""
-    way = np.tile([-1, 1], len(lines))
-    arc, middle = (np.ravel([at(bins) for bins in lines]) for at in (_end_arcs, _end_heights))
-    column = np.abs(glass.arc_mm - arc[:, None]).argmin(axis=1)
-    row = np.abs(glass.z_mm - middle[:, None]).argmin(axis=1)
-    half = np.array([bins.thick_mm for bins in lines]) / 2
-    strength = np.array([float(median_of(bins.depth.max(axis=1))) for bins in lines])
+def _ends_of(glasses: Sequence[Glass], lines: Sequence[Sequence[Bins]]) -> _LineEnds:
+    """Left and right end of each line in turn, glass by glass."""
+    column, row = [], []
+    for glass, some in zip(glasses, lines, strict=True):
+        arc, middle = (np.ravel([at(b) for b in some]) for at in (_end_arcs, _end_heights))
+        column.append(np.abs(glass.arc_mm - arc[:, None]).argmin(axis=1))
+        row.append(np.abs(glass.z_mm - middle[:, None]).argmin(axis=1))
+    every = [bins for some in lines for bins in some]
+    way = np.tile([-1, 1], len(every))
+    on = np.repeat(np.arange(len(glasses)), [2 * len(some) for some in lines])
+    half = np.array([bins.thick_mm for bins in every]) / 2
+    strength = np.array([float(median_of(bins.depth.max(axis=1))) for bins in every])
     inner = way * round(_BIN_MM / COLUMN_MM) // 2
-    return _LineEnds(column + inner, way, row, np.repeat(half, 2), np.repeat(strength, 2))
+    at = np.concatenate(column) + inner, way, np.concatenate(row)
+    return _LineEnds(on, *at, np.repeat(half, 2), np.repeat(strength, 2))
 
 
 def _end_arcs(bins: Bins) -> tuple[float, float]:
@@ -333,7 +358,7 @@ def _end_heights(bins: Bins) -> tuple[float, float]:
     return float(middle[:3].mean()), float(middle[-3:].mean())
 
 
-def _covered(glass: Glass, ends: _LineEnds, on: Places, some: Places) -> Places:
+def _covered(glasses: Sequence[Glass], ends: _LineEnds, on: Places, some: Places) -> Places:
     """For how many of some steps, after so many, each line goes on, dark or glossy."""
     width = round(_BIN_MM / COLUMN_MM)
     reach = math.ceil((float(ends.half_mm.max()) + GAP_MM + SIDE_MM) / ROW_MM) + 1  # all it takes
@@ -343,7 +368,9 @@ def _covered(glass: Glass, ends: _LineEnds, on: Places, some: Places) -> Places:
     near = each.column + (on[owner] + nth) * each.way * width
     columns = np.minimum(near, near + each.way * width)[:, None, None] + np.arange(width)[:, None]
     rows = each.row[:, None, None] + np.arange(-reach, reach + 1)
-    profiles = glass.log_at(rows, columns).mean(axis=1).astype(np.float64)
+    own = [(glasses[i], each.glass == i) for i in np.unique(each.glass).tolist()]  # they ascend
+    logs = [glass.log_at(rows[those], columns[those]).mean(axis=1) for glass, those in own]
+    profiles = np.concatenate(logs).astype(np.float64)
     below, above, _ = _levels(_run(profiles), np.outer(each.half_mm, [-1.0, 1.0]))
     line = (profiles[:, :-2] + profiles[:, 1:-1] + profiles[:, 2:]) / 3
     outside = np.abs(_heights(2 * reach + 1)[1:-1]) > each.half_mm[:, None] + 0.2

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.errors import HiddenError, JarError, TooDarkError
+from jarvision.core.errors import JarError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.colour import lab_of
@@ -26,7 +26,7 @@ from jarvision.jar.strip import Strip
 from jarvision.jar.strip_detect import bent_strips, find_strips, search_strips
 from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
-from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
+from jarvision.jar.unwrap import WallMap
 from jarvision.jar.view_fit import Jar, find_jars
 from jarvision.jar.view_misfit import Scene
 from jarvision.jar.wall_edges import Wall
@@ -44,20 +44,12 @@ from jarvision.wall.in_photo import (
     sides_of_strip,
 )
 from jarvision.wall.layers import deposit_gain
-from jarvision.wall.marks_on_glass import (
-    PenMark,
-    covered_mm,
-    find_pen_marks,
-    hidden_by,
-    without_marks,
-)
-from jarvision.wall.stuck_on import covers_in, find_covers, uncovered
-from jarvision.wall.surface import sides_of as sides_of_glass
+from jarvision.wall.marks_on_glass import PenMark, pen_marks_on
+from jarvision.wall.unrolled import CleanWall, WallAsSeen, clean_wall, wall_as_seen
 
 Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
 
-_LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
 _DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule
 _DARK_LIGHTNESS = 9.0  # and under which it does
 _SOFT_MM = 0.45  # sd of the blur of the tags' edges
@@ -81,7 +73,7 @@ class Look:
     jar : Jar
         The jar.
     wall : WallMap
-        Its front wall, unrolled.
+        Its front wall, clean.
     size_px : tuple of int
         Height and width of the working picture.
     blur_mm : float
@@ -238,12 +230,21 @@ def look_at_jar(
             refused[key] = found_or_not
         else:
             jars[key], scales[key] = found_or_not
+    seen: dict[Key, WallAsSeen] = {}
     for key, photo in photos.items():
         if key in refused:
             continue
         try:
-            own = by_hand.get(key, _NOT_DRAWN)
-            look = _look(photo, strips.get(key), jars[key], scales[key], blurs.get(key), own)
+            seen[key] = wall_as_seen(photo, jars[key], by_hand.get(key, _NOT_DRAWN))
+        except JarError as error:
+            refused[key] = error
+    marks = pen_marks_on([(photos[key].name, wall.sides) for key, wall in seen.items()])
+    for key, own_marks in zip(list(seen), marks, strict=True):
+        photo, own = photos[key], by_hand.get(key, _NOT_DRAWN)
+        clean = clean_wall(seen.pop(key), jars[key], own_marks)
+        try:
+            strip, scale = strips.get(key), scales[key]
+            look = _look(photo, strip, jars[key], clean, scale, blurs.get(key), own)
             hidden = _hidden_doubts(photo.name, jars[key], before.get(key, ()))
             looks[key] = replace(look, doubts=(*look.doubts, *prints.get(key, ()), *hidden))
         except JarError as error:
@@ -361,28 +362,13 @@ def _look(
     photo: Photo,
     strip: Strip | None,
     jar: Jar,
+    clean: CleanWall,
     scale: Scale,
     blur_mm: float | None,
     drawn: DrawnOnPhoto,
 ) -> Look:
-    """Unroll the wall of a jar that was found."""
-    _refuse_cut_off(photo, jar)
-    columns = columns_of(jar, photo.bgr.shape[1])
-    if len(columns) * COLUMN_MM < _LEAST_WALL_MM:
-        what = "Another jar" if jar.covered else "The strip or the picture's edge"
-        msg = f"{what} hides the layers in {photo.name}; move it aside and take the photo again."
-        raise HiddenError(msg)
-    as_seen = unroll(photo.bgr, jar, MAP_TOP_MM, columns=columns)
-    covers = find_covers(as_seen) + covers_in(as_seen, jar.view, drawn.boxes_px(photo.bgr.shape))
-    free = uncovered(as_seen, covers, _LEAST_WALL_MM)
-    behind = () if free is not None else tuple((c.low_mm, c.high_mm) for c in covers)
-    as_seen = free or as_seen
-    sides = sides_of_glass(as_seen, jar.view)
-    marks = find_pen_marks(as_seen, jar.view, photo=photo.name, sides=sides)
-    hidden = hidden_by(marks, sides) if marks else ()
-    wall = without_marks(as_seen, jar.view, marks, sides=sides, hidden=hidden)
-    covered = covered_mm(as_seen, jar.view, marks, sides=sides, hidden=hidden) if marks else ()
-    del sides, hidden  # as large as the picture
+    """Judge a photo whose wall is clean."""
+    wall = clean.wall
     blur = unmarked_blur_or_refuse(photo, jar) if blur_mm is None else blur_mm
     lightness = _lightness(wall)
     if lightness < _DARK_LIGHTNESS:
@@ -411,8 +397,8 @@ def _look(
         scale,
         sides_of(photo.bgr, jar) if strip else None,
         bow,
-        marks,
-        (*behind, *covered),
+        clean.marks,
+        clean.covered_mm,
         floor_sd_mm,
     )
 
@@ -435,15 +421,6 @@ def _bow_mm(jar: Jar, wall: WallMap, strip: Strip, blur_mm: float) -> float:
         3.0 if strip.bent else 1.0
     )
     return _BOW_IN_HEIGHTS * jar.fit_px / wall.px_per_mm if jar.fit_px > usual else 0.0
-
-
-def _refuse_cut_off(photo: Photo, jar: Jar) -> None:
-    """Raise where the foot of the jar lies outside the picture."""
-    foot = jar.view.front_px(np.array([-1.0]))[0]
-    height, width = photo.bgr.shape[:2]
-    if not (0 <= foot[0] < width and 0 <= foot[1] < height):
-        msg = f"The foot of the jar is cut off in {photo.name}; get the whole jar in the picture."
-        raise HiddenError(msg)
 
 
 def _lightness(wall: WallMap) -> float:

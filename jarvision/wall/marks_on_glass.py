@@ -8,7 +8,7 @@ as high as it is wide, while mirrored edges and the jar's own run on.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TypeAlias
@@ -137,26 +137,56 @@ def find_pen_marks(
     tuple of PenMark
         Lowest first.
     """
-    found: list[PenMark] = []
-    for glass in sides or sides_of(wall, view):
-        tapes = [
-            _summed(photo, Drawn.TAPE, glass, b, _columns_of(glass, b))
-            for b in tape_pieces(glass, top_mm)
+    glasses = sides or sides_of(wall, view)
+    [found] = pen_marks_on([(photo, glasses)], floor_mm=floor_mm, top_mm=top_mm)
+    return found
+
+
+def pen_marks_on(
+    photos: Sequence[tuple[str, Sequence[Glass]]],
+    *,
+    floor_mm: float = 0.0,
+    top_mm: float = MAP_TOP_MM,
+) -> list[tuple[PenMark, ...]]:
+    """As `find_pen_marks` in several photos, name and wall's sides each: quicker at once.
+
+    Nothing that is on one photo's glass is held against another's.
+    """
+    low_mm = floor_mm + _FOOT_MM
+    sides = [(photo, glass) for photo, glasses in photos for glass in glasses]
+    glasses = [glass for _, glass in sides]
+    dark = [[b for b in lines if _may_be_ink(b)] for lines in ink_lines(glasses, low_mm, top_mm)]
+    reaches = reaches_of(glasses, dark)
+    found = iter(
+        [
+            _marks_on_side(photo, glass, zip(bins, columns, strict=True), low_mm, top_mm)
+            for (photo, glass), bins, columns in zip(sides, dark, reaches, strict=True)
         ]
-        dark = [b for b in ink_lines(glass, floor_mm + _FOOT_MM, top_mm) if _may_be_ink(b)]
-        lines = [
-            _summed(photo, Drawn.PEN, glass, b, columns)
-            for b, columns in zip(dark, reaches_of(glass, dark), strict=True)
-        ]
-        found += tapes
-        found += [
-            m
-            for m in lines
-            if _is_ink(m)
-            and m.z_mm - m.thick_mm / 2 > floor_mm + _FOOT_MM - 1.0
-            and not any(_is_edge_of(m, t) for t in tapes)
-        ]
-    return tuple(sorted(found, key=lambda m: m.z_mm))
+    )
+    each = [[mark for _ in glasses for mark in next(found)] for _, glasses in photos]
+    return [tuple(sorted(marks, key=lambda m: m.z_mm)) for marks in each]
+
+
+def _marks_on_side(
+    photo: str,
+    glass: Glass,
+    dark: Iterable[tuple[Bins, tuple[int, int]]],
+    low_mm: float,
+    top_mm: float,
+) -> list[PenMark]:
+    """Give the tapes on one side, and those of its dark lines, with their columns, that are ink."""
+    tapes = [
+        _summed(photo, Drawn.TAPE, glass, b, _columns_of(glass, b))
+        for b in tape_pieces(glass, top_mm)
+    ]
+    lines = [_summed(photo, Drawn.PEN, glass, b, columns) for b, columns in dark]
+    return tapes + [
+        m
+        for m in lines
+        if _is_ink(m)
+        and m.z_mm - m.thick_mm / 2 > low_mm - 1.0
+        and not any(_is_edge_of(m, t) for t in tapes)
+    ]
 
 
 def _is_coloured(depth: Array, beside: Array) -> bool:

@@ -24,8 +24,16 @@ from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.unwrap import WallMap, unroll
 from jarvision.photo.decode import Photo, open_photo
 from jarvision.wall.locate import look_at_jar, orient
-from jarvision.wall.marks_on_glass import Drawn, PenMark, covered_mm, find_pen_marks, without_marks
+from jarvision.wall.marks_on_glass import (
+    Drawn,
+    PenMark,
+    covered_mm,
+    find_pen_marks,
+    pen_marks_on,
+    without_marks,
+)
 from jarvision.wall.measurement import ORDER
+from jarvision.wall.surface import sides_of
 
 TOP_MM = 150.0
 FOOT_MM = 5.0  # lower lines are not looked for
@@ -302,6 +310,22 @@ def test_tape_is_found_with_both_its_edges(kind):
         floor = floor_mm(jar, reading)
         low, high = (float(np.median([p[i] for p in found[0].line_mm])) - floor for i in (1, 2))
         assert (low, high) == pytest.approx((22.0, 31.0), abs=0.3)
+
+
+# --- several photos at once -----------------------------------------------------------------------
+def test_photos_looked_at_together_give_each_its_own_marks():
+    walls = []
+    for jar, marks in (("02", [19.5, 33.0]), ("09", []), ("21", [24.0])):
+        reading = Reading.TWO_HOURS
+        middle = sum(free_arcs(jar, reading)) / 2
+        drawn = [Stroke(at, middle, 12.0, 1.2, seed=i) for i, at in enumerate(marks)]
+        walls.append((view_of(jar, reading)[0].view, marked_wall(jar, reading, drawn), jar))
+    sides = [(jar, sides_of(seen, view)) for view, seen, jar in walls]
+    together = pen_marks_on([*sides, ("no glass", ())], top_mm=60.0)
+    alone = [find_pen_marks(seen, view, photo=jar, top_mm=60.0) for view, seen, jar in walls]
+    assert together == [*alone, ()]
+    assert [len(marks) for marks in alone] == [2, 0, 1]
+    assert pen_marks_on([]) == []
 
 
 # --- taken out again ------------------------------------------------------------------------------
