@@ -57,8 +57,10 @@ class Strip:
         if len(z) == 1:
             up = (self.corners_px[0, :2].mean(0) - self.corners_px[0, 2:].mean(0)) / 16.0
             return centre[0] - up * z[0], up
-        slope, foot = np.polyfit(z, centre, 1)
-        return np.asarray(foot), np.asarray(slope)
+        mean_mm = z.mean()
+        from_mean = z - mean_mm
+        up = from_mean @ centre / (from_mean @ from_mean)
+        return np.asarray(centre.mean(axis=0) - mean_mm * up), np.asarray(up)
 
 
 _LEAST_ON_SHEET = 3

@@ -14,6 +14,7 @@ from jarvision.jar.colour import grey_halved, grey_of
 from jarvision.jar.strip import MIN_TAG_PX, Strip
 from jarvision.jar.strip_curved import find_bent_strip, find_strip_round_side
 from jarvision.jar.strip_spec import strip_spec
+from jarvision.jar.tag_code import family, read_squares
 from jarvision.jar.tag_texture import may_hold_tags
 
 Array: TypeAlias = NDArray[np.float64]
@@ -27,8 +28,8 @@ _SMALL_TAG_PX = 70.0  # where one tag is as small as this, others may be too sma
 _MOST_MISSED = 12  # rows of squares that are looked at closely
 
 
-def _detector(*, tolerant: bool, quick: bool) -> cv2.aruco.ArucoDetector:
-    """Make a tag detector.
+def _options(*, tolerant: bool, quick: bool) -> cv2.aruco.DetectorParameters:
+    """Give the options of a tag detector.
 
     A tolerant one takes tags bent round a corner or partly in glare; a quick one thresholds once,
     at a window that suits most pictures, and not at three.
@@ -44,8 +45,7 @@ def _detector(*, tolerant: bool, quick: bool) -> cv2.aruco.ArucoDetector:
         options.polygonalApproxAccuracyRate = 0.06
         options.perspectiveRemoveIgnoredMarginPerCell = 0.3
         options.perspectiveRemovePixelPerCell = 8
-    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    return cv2.aruco.ArucoDetector(family, options)
+    return options
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,21 +74,19 @@ def _detected(
     least_px: float = _LEAST_PERIMETER_PX,
 ) -> _Seen:
     """Detect tags and squares that might be some, of `least_px` about or more."""
-    detector = _detector(tolerant=tolerant, quick=quick)
-    options = detector.getDetectorParameters()
+    options = _options(tolerant=tolerant, quick=quick)
     # in a small, grainy picture every speck were a candidate, and all are compared with all
     options.minMarkerPerimeterRate = max(options.minMarkerPerimeterRate, least_px / max(grey.shape))
-    detector.setDetectorParameters(options)
-    corners, ids, refused = detector.detectMarkers(grey)
-    unread = np.array([c[0] for c in refused], dtype=np.float64).reshape(-1, 4, 2)
-    if ids is None:
-        return _Seen({}, unread)
-    tags = {
-        int(i): np.asarray(c[0], dtype=np.float64)
-        for i, c in zip(np.ravel(ids), corners, strict=True)
-        if int(i) < strip_spec().tag_count
-    }
-    return _Seen(tags, unread)
+    if quick:
+        read, refused = read_squares(grey, options)
+    else:  # of several outlines of one square this tries each
+        corners, ids, others = cv2.aruco.ArucoDetector(family(), options).detectMarkers(grey)
+        numbers: list[int] = [] if ids is None else np.ravel(ids).astype(int).tolist()
+        read = {i: np.asarray(c[0]) for i, c in zip(numbers, corners, strict=True)}
+        refused = [np.asarray(c[0]) for c in others]
+    unread = np.array(refused, dtype=np.float64).reshape(-1, 4, 2)
+    count = strip_spec().tag_count
+    return _Seen({i: np.asarray(c, np.float64) for i, c in read.items() if i < count}, unread)
 
 
 def _tags_in(grey: Grey, *, tolerant: bool = False) -> dict[int, Array]:
@@ -254,7 +252,8 @@ def _gather(seen: dict[int, Array]) -> list[Strip]:
 
 def _strip(jar: int, tags: dict[int, Array]) -> Strip | None:
     """Make a strip of tags that agree on one line and one scale."""
-    kept = {k: c for k, c in tags.items() if _is_upright_square(c)}
+    each = np.stack(list(tags.values()))
+    kept = {k: c for (k, c), is_one in zip(tags.items(), _are_squares(each), strict=True) if is_one}
     if not kept:
         return None
     order = tuple(sorted(kept))
@@ -271,10 +270,13 @@ def _strip(jar: int, tags: dict[int, Array]) -> Strip | None:
     return strip
 
 
-def _is_upright_square(corners: Array) -> bool:
-    """Whether a quadrilateral can be a tag seen from the front of a jar."""
-    sides = np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1)
-    return bool(sides.min() > 0.25 * sides.max() and sides.max() > MIN_TAG_PX)
+def _are_squares(corners: Array) -> list[bool]:
+    """Whether quadrilaterals (n, 4, 2) can be tags seen from the front of a jar."""
+    x, y = np.moveaxis(corners[:, [0, 1, 2, 3]] - corners[:, [3, 0, 1, 2]], 2, 0)
+    sides = np.sqrt(x * x + y * y)
+    least, most = sides.min(axis=1), sides.max(axis=1)
+    can_be: list[bool] = ((least > 0.25 * most) & (most > MIN_TAG_PX)).tolist()
+    return can_be
 
 
 def _grey_patch(picture: Picture, first: Sequence[float], last: Sequence[float]) -> Grey:
