@@ -39,6 +39,7 @@ from jarvision.photo.exif import (
     time_from_exif,
 )
 from jarvision.photo.file_kind import kind_of
+from jarvision.photo.freed_memory import keep_freed_memory
 from jarvision.photo.integrity import is_whole, png_is_full, too_large
 from jarvision.photo.jpeg import quick_jpeg
 from jarvision.photo.listener import stderr_aside, words_of
@@ -146,6 +147,7 @@ def open_photo(
     if longest_px < 1:
         msg = f"The working size must be at least 1 pixel, not {longest_px}."
         raise ValueRefusedError(msg)
+    keep_freed_memory()
     name, raw = _named(path, contents)
     with _decoding(name) as heard:
         image, kind = _open_header(name, raw)
