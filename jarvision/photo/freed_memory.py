@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+
 import numpy as np
 
 # glibc's own limit of what it learns from, 32 MB, less its header and rounding
@@ -17,4 +19,5 @@ def keep_freed_memory() -> None:
     A larger block makes it keep more. Nothing is written to the block, so that it takes no memory.
     With other C libraries this does nothing.
     """
-    np.empty(_LARGEST_BYTES, np.uint8)
+    with contextlib.suppress(MemoryError):  # where so little is left, nothing is gained by it
+        np.empty(_LARGEST_BYTES, np.uint8)

@@ -39,3 +39,17 @@ def test_freed_memory_is_kept_for_what_comes_next() -> None:
     _, usual_peak = pages_and_peak("as usual")
     assert pages < 200  # of 7,680
     assert peak < usual_peak + 4_096  # kB: no memory for nothing
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="no limit of address space")
+def test_without_memory_to_spare_nothing_happens() -> None:
+    script = """
+import resource
+from jarvision.photo.freed_memory import keep_freed_memory
+
+used = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
+resource.setrlimit(resource.RLIMIT_AS, (used + (8 << 20), resource.RLIM_INFINITY))
+keep_freed_memory()
+"""
+    here = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+    subprocess.run([sys.executable, "-c", script], env=here, check=True)
