@@ -35,6 +35,7 @@ _WALL_STEP, _WALL_PART = 2.0, 0.7  # CIE Lab across a wall, and over how much of
 _FOOT_APART = 0.35  # of their height: how far apart the feet of jars on one table may show
 _LEAST_RISE = 0.65  # of their height: what rises less is a pattern that lies on the table
 _SIZES_APART = 2.2
+_PART, _SURELY_PART = 0.25, 0.6  # of the narrower: what a part of a jar with a strip shares with it
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +93,28 @@ def count_unmarked(found: Sequence[JarPlace], sides_px: Sequence[Array]) -> int:
     )
 
 
+def lies_within(place: JarPlace, left_px: float, right_px: float) -> bool:
+    """Whether so much of a place lies between two walls that it is surely a part of that jar.
+
+    Parameters
+    ----------
+    place : JarPlace
+        From `on_table`.
+    left_px, right_px : float
+        Columns of the walls beside a strip, before a view is fitted to them.
+    """
+    return _shared(place, left_px, right_px) > _SURELY_PART
+
+
 def _overlaps(place: JarPlace, sides_px: Array) -> bool:
     left, right = sides_px[..., 0].mean(axis=1)
-    shared = min(place.right_px, right) - max(place.left_px, left)
-    return bool(shared > 0.25 * min(place.right_px - place.left_px, right - left))
+    return _shared(place, left, right) > _PART
+
+
+def _shared(place: JarPlace, left_px: float, right_px: float) -> float:
+    """Which part of the narrower of a place and a jar they share."""
+    shared = min(place.right_px, right_px) - max(place.left_px, left_px)
+    return shared / min(place.right_px - place.left_px, right_px - left_px)
 
 
 def _is_gap(place: JarPlace, sides_px: Sequence[Array]) -> bool:
@@ -126,7 +145,7 @@ def places(bgr: Picture, halves: Picture | None = None) -> list[JarPlace]:
         The same from `often_halved`, no shorter than 400 px, where it was made already.
     """
     scale = max(bgr.shape[:2]) / _SMALL_PX
-    lab = lab_of(made_small(bgr if halves is None else halves, _SMALL_PX))
+    lab = lab_of(made_small(_quartered(bgr) if halves is None else halves, _SMALL_PX))
     is_edge = length_of(cv2.subtract(lab[:, 3:], lab[:, :-3])) > _WALL_STEP
     upto = np.asarray(cv2.integral(is_edge.view(np.uint8)), dtype=np.int32)
     kept: list[_Stack] = []
@@ -134,6 +153,19 @@ def places(bgr: Picture, halves: Picture | None = None) -> list[JarPlace]:
         if not any(_meet(stack, other) for other in kept) and _has_walls(upto, stack):
             kept.append(stack)
     return [JarPlace(*(scale * edge for edge in stack)) for stack in sorted(kept)]
+
+
+def _quartered(bgr: Picture) -> Picture:
+    """Make a picture a quarter as large as often as it stays large enough, by half of its pixels.
+
+    The middle four of sixteen are averaged: jars are much coarser than what that leaves out.
+    """
+    while max(bgr.shape[:2]) >= 4 * _SMALL_PX:
+        height, width = bgr.shape[0] // 4, bgr.shape[1] // 4
+        even = bgr[: 4 * height, : 4 * width]
+        quarter = cv2.resize(even, (width, height), interpolation=cv2.INTER_LINEAR)
+        bgr = np.asarray(quarter, dtype=np.uint8)
+    return bgr
 
 
 def _meet(one: _Stack, other: _Stack) -> bool:
@@ -147,16 +179,42 @@ def _level_arcs(lab: NDArray[np.float32]) -> Array:
     kernel = np.array([[-0.5], [-0.5], [0.0], [0.5], [0.5]], dtype=np.float32)
     step = length_of(cv2.filter2D(blurred, -1, kernel))
     ridge = (step >= cv2.dilate(step, np.ones((5, 1), np.uint8))) & (step > _LEAST_STEP)
-    found = [_joined(ridge, bridge) for bridge in _BRIDGES_PX]
-    return np.concatenate(found)
+    return _joined(ridge.view(np.uint8))
 
 
-def _joined(ridge: NDArray[np.bool_], bridge_px: int) -> Array:
-    joined = cv2.dilate(ridge.astype(np.uint8), np.ones((1, bridge_px), np.uint8))
-    _, _, stats, middle = cv2.connectedComponentsWithStats(joined, connectivity=8, ltype=cv2.CV_16U)
-    x, width, height = (stats[1:, i].astype(np.float64) for i in (0, 2, 3))
+def _joined(ridge: Picture) -> Array:
+    """Level edges (n, 3) with gaps bridged in each way: copies below each other, labelled once."""
+    rows, columns = ridge.shape
+    joined = np.zeros((len(_BRIDGES_PX), rows + 2, columns + 1), np.uint8)
+    for copy, bridge in zip(joined, _BRIDGES_PX, strict=True):
+        copy[:-2, 1:] = cv2.dilate(ridge, np.ones((1, bridge), np.uint8))
+    left, width, top, height, middle = _measured(joined.reshape(-1, columns + 1))
     level = (width > 0.03 * _SMALL_PX) & (height < 0.4 * width + 3)
-    return np.stack([x, x + width - 1, middle[1:, 1]], axis=1)[level]
+    arcs: Array = np.array([left - 1, left + width - 2, middle - top + top % (rows + 2)])
+    return arcs.T[level]
+
+
+def _measured(marked: Picture) -> tuple[Array, Array, Array, Array, Array]:
+    """Left column, width, top row, height and mean row of each piece.
+
+    None may touch the first column. By runs along rows: OpenCV's own statistics look at every
+    pixel and take longer than the labels.
+    """
+    _, labels = cv2.connectedComponents(marked, connectivity=8, ltype=cv2.CV_16U)
+    line = marked.ravel()
+    turns = np.flatnonzero(line[1:] != line[:-1]) + 1
+    start, size, of = turns[::2], np.diff(turns)[::2], labels.ravel()[turns[::2]]
+    by_label = np.argsort(of, kind="stable")
+    start, size, of = start[by_label], size[by_label], of[by_label]
+    first = np.flatnonzero(np.diff(of, prepend=np.uint16(0)))
+    if not len(first):
+        none = np.empty(0)
+        return none, none, none, none, none
+    row, left = np.divmod(start, marked.shape[1])
+    low, after = np.minimum.reduceat(left, first), np.maximum.reduceat(left + size, first)
+    top, foot = row[first], row[np.append(first[1:], len(row)) - 1]
+    middle = np.add.reduceat(row * size, first) / np.add.reduceat(size, first)
+    return low, after - low, top, foot - top + 1, middle
 
 
 def _stacks(arcs: Array) -> list[_Stack]:

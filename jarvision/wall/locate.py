@@ -15,7 +15,13 @@ from jarvision.core.errors import JarError, TooDarkError
 from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.colour import lab_of
-from jarvision.jar.count_unmarked import count_unmarked, on_table, places
+from jarvision.jar.count_unmarked import (
+    JarPlace,
+    count_unmarked,
+    lies_within,
+    on_table,
+    places,
+)
 from jarvision.jar.drawn import DrawnOnPhoto, drawn_scale_sd, jar_in_outline, walls_of
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
 from jarvision.jar.print_check import print_doubts
@@ -254,11 +260,24 @@ def look_at_jar(
 
 def unmarked_jars_in(photo: Photo, strips: Sequence[Strip]) -> int:
     """Count jars in a photo that carry none of its strips."""
-    found = on_table(places(photo.bgr, halves_in(photo)), strips)
-    if not found:
+    # halves are made for what looks for a jar without a strip
+    found = on_table(places(photo.bgr, None if strips else halves_in(photo)), strips)
+    if not found or (len(strips) == 1 and _all_within(photo, found, strips[0])):
         return 0
     sides = [s for s in (sides_of_strip(photo, strip, strips) for strip in strips) if s is not None]
     return count_unmarked(found, sides)
+
+
+def _all_within(photo: Photo, found: Sequence[JarPlace], strip: Strip) -> bool:
+    """Whether places are parts of a strip's jar even without its view, by its two walls."""
+    try:
+        walls = scene_in(photo, strip, ()).walls
+    except JarError:
+        return False
+    if len(walls) != 2:
+        return False
+    left, right = sorted(float(wall.points_px[:, 0].mean()) for wall in walls)
+    return all(lies_within(place, left, right) for place in found)
 
 
 def _covered(jar: Jar, before: Sequence[Array]) -> Jar:

@@ -9,11 +9,13 @@ from __future__ import annotations
 import csv
 import json
 
+import cv2
+import numpy as np
 import pytest
 from composed import Row, write
 from scenes import READINGS, sample
 
-from jarvision.jar.count_unmarked import places
+from jarvision.jar.count_unmarked import JarPlace, _measured, lies_within, places
 from jarvision.photo.decode import open_photo
 from jarvision.run.engine import plan_photos, read_photos
 from jarvision.run.plan import not_placed
@@ -91,3 +93,18 @@ def test_who_says_that_all_photos_show_one_jar_is_believed(monkeypatch):
     assert counted.error.name == "several_jars"
     [believed] = read_photos(photos, Settings(one_jar=True)).outcomes
     assert believed.reading is not None
+
+
+@pytest.mark.parametrize("share", [0.0, 0.02, 0.3])
+def test_pieces_are_measured_as_opencv_measures_them(share: float) -> None:
+    marked = (np.random.default_rng(7).random((120, 90)) < share).astype(np.uint8)
+    marked[:, 0] = marked[-1] = 0
+    _, _, stats, middle = cv2.connectedComponentsWithStats(marked, connectivity=8)
+    expected = np.column_stack([stats[1:, [0, 2, 1, 3]], middle[1:, 1]])
+    np.testing.assert_allclose(np.stack(_measured(marked), axis=1), expected)
+
+
+def test_what_stands_half_beside_a_jar_is_not_surely_its_part() -> None:
+    assert lies_within(JarPlace(100.0, 200.0, 0.0, 150.0), 90.0, 400.0)
+    assert not lies_within(JarPlace(0.0, 200.0, 0.0, 150.0), 100.0, 400.0)
+    assert not lies_within(JarPlace(0.0, 80.0, 0.0, 150.0), 100.0, 400.0)
