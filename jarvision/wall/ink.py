@@ -23,6 +23,7 @@ from jarvision.wall.surface import (
     Counts,
     Floats,
     Glass,
+    Mask,
     median_of,
 )
 
@@ -65,30 +66,32 @@ def _ridges(cells: Counts) -> _Ridges | None:
     `cells` are those of a `Glass`.
     """
     depths = _depths(cells)
-    wide = _wide(depths)
-    if wide is None:
+    # a mean is as strong as that only where one of its cells is
+    strong = depths.max(axis=0).max(axis=1) > LEAST_DEPTH * COUNTS
+    if not strong.any():
         return None
+    fourth = depths[:, ::4]
     # grain makes small dark spots, more so in thin rows
-    depths *= depths >= _standing_out(depths[:, ::4], depths.shape[1])
+    both = _standing_out(np.concatenate([fourth, _widened(fourth)]), depths.shape[1])
+    least, least_wide = np.split(both, 2)
+    wide = _wide(depths, strong, least_wide)
+    if not wide.any():
+        return None
+    depths *= depths >= least
     depth = depths.max(axis=0)
     nearby = cv2.dilate(depth, np.ones((2 * _CLIMB_ROWS + 1, 1), np.uint8))
     return _Ridges(depths, depth, np.asarray(nearby, dtype=np.int16), wide)
 
 
-def _wide(depths: Counts) -> Counts | None:
-    """Find the strongest depth of wider stretches, (rows, cells), 0 where no line can begin."""
-    # a mean is as strong as that only where one of its cells is
-    strong = (depths.max(axis=0) > LEAST_DEPTH * COUNTS).any(axis=1)
-    if not strong.any():
-        return None
+def _wide(depths: Counts, strong: Mask, least: Counts) -> Counts:
+    """Find the strongest depth of wider stretches, (rows, cells), 0 where no line can begin.
+
+    `strong` says which rows hold any place where one might.
+    """
     each = _widened(depths[:, strong])
-    least = _standing_out(_widened(depths[:, ::4]), depths.shape[1])
     each *= each >= np.maximum(least[:, strong], math.ceil(LEAST_DEPTH * COUNTS))
-    strongest = each.max(axis=0)
-    if not strongest.any():
-        return None
     wide = np.zeros(depths.shape[1:], np.int16)
-    wide[strong] = strongest
+    wide[strong] = each.max(axis=0)
     return wide
 
 
