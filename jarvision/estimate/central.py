@@ -70,15 +70,17 @@ def _nearest(
     middle: Array, mine: Array, own: int, classify: Callable[[ArrayLike], NDArray[np.intp]]
 ) -> Array:
     """Give the place nearest to the middle, of a class and among its draws (n, 3)."""
+    if _stays_in(middle[np.newaxis], own, classify)[0]:
+        return middle
     by_distance = mine[np.argsort(((mine - middle) ** 2).sum(axis=1), kind="stable")]
     towards = by_distance[: max(1, round(_NEAR_PART * len(mine)))].mean(axis=0)
     line = middle + (towards - middle) * np.linspace(0.0, 1.0, 101)[:, np.newaxis]
     inside = _stays_in(line, own, classify)
-    if not inside[0] and (well := inside & _well_in(line, own, classify)).any():
+    if (well := inside & _well_in(line, own, classify)).any():
         inside = well
     if inside.any():
         place: Array = line[int(np.argmax(inside))]
-        if inside[0] or (((mine - place) ** 2).sum(axis=1) < _BESIDE**2).any():
+        if (((mine - place) ** 2).sum(axis=1) < _BESIDE**2).any():
             return place
     safe = by_distance[_stays_in(by_distance, own, classify)]
     drawn: Array = (safe if len(safe) else by_distance)[0]

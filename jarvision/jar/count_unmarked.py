@@ -175,7 +175,7 @@ def _meet(one: _Stack, other: _Stack) -> bool:
 
 def _level_arcs(lab: NDArray[np.float32]) -> Array:
     """Level edges longer than a narrow jar is wide: (n, 3), left and right end and row."""
-    blurred = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.4, sigmaY=0.7)
+    blurred = cv2.GaussianBlur(lab, (17, 5), sigmaX=2.4, sigmaY=0.7)  # cut off at 3 sd
     kernel = np.array([[-0.5], [-0.5], [0.0], [0.5], [0.5]], dtype=np.float32)
     step = length_of(cv2.filter2D(blurred, -1, kernel))
     ridge = (step >= cv2.dilate(step, np.ones((5, 1), np.uint8))) & (step > _LEAST_STEP)
