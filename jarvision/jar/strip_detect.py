@@ -72,21 +72,33 @@ def _detected(
     tolerant: bool = False,
     quick: bool = False,
     least_px: float = _LEAST_PERIMETER_PX,
+    jar: int | None = None,
 ) -> _Seen:
-    """Detect tags and squares that might be some, of `least_px` about or more."""
+    """Detect tags and squares that might be some, of `least_px` about or more.
+
+    Where one jar's strip is looked for, fewer codes need to be held against each square.
+    """
     options = _options(tolerant=tolerant, quick=quick)
     # in a small, grainy picture every speck were a candidate, and all are compared with all
     options.minMarkerPerimeterRate = max(options.minMarkerPerimeterRate, least_px / max(grey.shape))
     if quick:
         read, refused = read_squares(grey, options)
     else:  # of several outlines of one square this tries each
-        corners, ids, others = cv2.aruco.ArucoDetector(family(), options).detectMarkers(grey)
+        first, codes = (0, family()) if jar is None else _own_codes(jar)
+        corners, ids, others = cv2.aruco.ArucoDetector(codes, options).detectMarkers(grey)
         numbers: list[int] = [] if ids is None else np.ravel(ids).astype(int).tolist()
-        read = {i: np.asarray(c[0]) for i, c in zip(numbers, corners, strict=True)}
+        read = {first + i: np.asarray(c[0]) for i, c in zip(numbers, corners, strict=True)}
         refused = [np.asarray(c[0]) for c in others]
     unread = np.array(refused, dtype=np.float64).reshape(-1, 4, 2)
     count = strip_spec().tag_count
     return _Seen({i: np.asarray(c, np.float64) for i, c in read.items() if i < count}, unread)
+
+
+def _own_codes(jar: int) -> tuple[int, cv2.aruco.Dictionary]:
+    """Give the number of the first tag of a jar's strip, and the codes of its tags alone."""
+    whole, first = family(), strip_spec().tag_id(jar, 0)
+    own = whole.bytesList[first : first + strip_spec().tags_per_jar].copy()
+    return first, cv2.aruco.Dictionary(own, whole.markerSize, whole.maxCorrectionBits)
 
 
 def _tags_in(grey: Grey, *, tolerant: bool = False) -> dict[int, Array]:
@@ -302,7 +314,7 @@ def _read_again(picture: Picture, strip: Strip) -> Strip:
     if min(patch.shape) < 32:
         return strip
     for quick in (True, False):
-        seen = _detected(patch, quick=quick).tags
+        seen = _detected(patch, quick=quick, jar=strip.jar).tags
         found = {i: c + np.array([x0, y0]) for i, c in seen.items()}
         own = [s for s in _gather(found) if s.jar == strip.jar]
         if not quick or (own and _is_whole(own[0]) and set(own[0].tags) >= set(strip.tags)):
