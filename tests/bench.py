@@ -186,7 +186,7 @@ def main() -> None:
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (
         1024 if sys.platform != "darwin" else 1 << 20
     )
-    print(f"peak memory of this process: {peak:.0f} MB (wanted: at most 300)")
+    print(f"peak memory of this process: {peak:.0f} MB (wanted: at most 250)")
 
 
 if __name__ == "__main__":
