@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from jarvision.core.special import log_ndtr, ndtr, ndtri
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.settling import Path
-from jarvision.estimate.small import inverse, lower_root, solved
+from jarvision.estimate.small_matrices import inverse, lower_root, solved
 from jarvision.estimate.stacking import Jars, charge_of, seen, settled
 from jarvision.estimate.topsoil import log_prior
 

