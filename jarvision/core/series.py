@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from jarvision.core.doubts import Doubt
 from jarvision.core.errors import JarError
-from jarvision.core.measured import Doubt
 
 MINUTE_S = 60.0
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from jarvision.core.measured import Doubt, DoubtName, Measured
+from jarvision.core.doubts import Doubt, DoubtName
+from jarvision.core.measured import Measured
 from jarvision.core.series import Reading
 from jarvision.estimate.composition import Candidate, Composition, compose, draw_tops, spread_of
 from jarvision.estimate.texture import Texture, texture_of

@@ -12,8 +12,9 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from jarvision.core.doubts import Doubt, DoubtName
 from jarvision.core.errors import JarError
-from jarvision.core.measured import Doubt, DoubtName, Measured
+from jarvision.core.measured import Measured
 from jarvision.core.protocol import FRAMING
 from jarvision.core.series import READING_TIMES, Reading, spoken_time
 from jarvision.estimate.combine import joined_top

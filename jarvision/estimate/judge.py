@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from jarvision.core.measured import Doubt, DoubtName, Measured, doubt
+from jarvision.core.doubts import Doubt, DoubtName, doubt
+from jarvision.core.measured import Measured
 from jarvision.core.series import READING_TIMES
 from jarvision.estimate.combine import said_of
 from jarvision.jar.profile import JarProfile

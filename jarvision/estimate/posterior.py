@@ -10,13 +10,13 @@ photos cannot tell stays as wide as the priors are.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.estimate.central import central_pct
 from jarvision.estimate.explore import Cloud, rise
 from jarvision.estimate.grain_curve import MeasuredSand
@@ -50,8 +50,6 @@ __all__ = [
     "Top",
     "WaterState",
     "Weighed",
-    "WeighingDoubt",
-    "WeighingDoubtName",
     "weigh",
 ]
 
@@ -61,76 +59,6 @@ _SOME_DRAWS = 800  # for the curve and for what would narrow a jar most
 _LEAST_DRAWS = 80.0  # weights worth fewer are made more alike, which widens the interval
 
 DAY_S = 86400.0
-
-
-class WeighingDoubtName(StrEnum):
-    """Names of the doubts that a result by weight can carry."""
-
-    LAST_PHOTO_EARLY = "last_photo_early"
-    WATER_LINE_UNKNOWN = "water_line_unknown"
-    WATER_STATE_UNKNOWN = "water_state_unknown"
-    MORE_SOIL_THAN_WATER = "more_soil_than_water"
-    GRAMS_WITHOUT_WIDTH = "grams_without_width"
-    ORGANIC_SOIL = "organic_soil"
-    SETTLING_MISFIT = "settling_misfit"
-    LITTLE_NARROWED = "little_narrowed"
-    FEW_DRAWS = "few_draws"
-    FALL_GUESSED = "fall_guessed"
-    SOIL_DOES_NOT_FIT = "soil_does_not_fit"
-    FEW_HEIGHTS = "few_heights"
-    REFERENCE_NOT_USED = "reference_not_used"
-    REFERENCE_ODD = "reference_odd"
-    REFERENCE_DIFFERS = "reference_differs"
-
-
-_SENTENCES: Mapping[WeighingDoubtName, str] = {
-    WeighingDoubtName.LAST_PHOTO_EARLY: "The last photo was taken {hours:.0f} h after shaking, "
-    "when much of the clay may still be up, so the result by weight is less sure; take another "
-    "after 48 h.",
-    WeighingDoubtName.WATER_LINE_UNKNOWN: "The water line was not seen, so how far the grains fell "
-    "was guessed; measure how high the water stands above the floor for a narrower result.",
-    WeighingDoubtName.WATER_STATE_UNKNOWN: "It is not known whether the water had cleared at the "
-    "last photo, so the clay by weight is less sure; say whether it was clear, hazy or cloudy.",
-    WeighingDoubtName.MORE_SOIL_THAN_WATER: "There is more soil than water in this jar, so grains "
-    "hindered each other and sorted badly; use a third of soil or less next time.",
-    WeighingDoubtName.GRAMS_WITHOUT_WIDTH: "The grams of soil were not used, since the jar's "
-    "inside width is not known; give it as well.",
-    WeighingDoubtName.ORGANIC_SOIL: "With {organic_pct:.0f} % organic matter this is an organic "
-    "soil, for which sand, silt and clay say little.",
-    WeighingDoubtName.SETTLING_MISFIT: "The heights do not rise the way {what} would settle, so at "
-    "least one number is likely wrong; check {what_to_check}.",
-    WeighingDoubtName.LITTLE_NARROWED: "By weight this is mostly assumption: the photos cannot "
-    "tell {reason}, and left the {share} nearly as wide as it was beforehand.",
-    WeighingDoubtName.FEW_DRAWS: "Few ways were found in which a jar could come to look like this, "
-    "so the limits by weight are rough; check the heights, the times and the water line.",
-    WeighingDoubtName.FALL_GUESSED: "The photos show no millimetres, so how far the grains fell "
-    "was guessed from the width that jars usually have; measure how wide the jar is, or tape a "
-    "strip on, for a narrower result by weight.",
-    WeighingDoubtName.SOIL_DOES_NOT_FIT: "The soil said to be put in would make the deposit "
-    "{density:.2g} g/cm³, which no soil is, so it was not used; check its weight or height and "
-    "the jar's width.",
-    WeighingDoubtName.FEW_HEIGHTS: "Fewer than three heights were read, too few to tell sand, silt "
-    "and clay apart by weight; add photos at 1 minute, 2 hours and 48 hours.",
-    WeighingDoubtName.REFERENCE_NOT_USED: "The reference jar {reference} was not used, since its "
-    "heights do not rise as its laboratory's soil would settle; check both in its file.",
-    WeighingDoubtName.REFERENCE_ODD: "The reference jar {reference} holds what its laboratory says "
-    "only if its layers packed unusually, so one of the two may be wrong; check that both are of "
-    "one soil, shake that jar again, and read this one without it too.",
-    WeighingDoubtName.REFERENCE_DIFFERS: "{how} the reference jar {reference}, so what that says "
-    "of packing may not hold here; read it without that jar too, and compare.",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class WeighingDoubt:
-    """A named doubt with its one sentence for the gardener."""
-
-    name: WeighingDoubtName
-    sentence: str
-
-
-def _doubt(name: WeighingDoubtName, **facts: object) -> WeighingDoubt:
-    return WeighingDoubt(name, _SENTENCES[name].format(**facts))
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +121,7 @@ class Weighed:
         How much the photos narrowed what a soil can be.
     next_fact : NextFact or None
         What would narrow it most that is not known yet; None where nothing simple would.
-    doubts : tuple of WeighingDoubt
+    doubts : tuple of Doubt
         What the reader should know.
     """
 
@@ -209,7 +137,7 @@ class Weighed:
     why: str
     narrowed: Narrowing
     next_fact: NextFact | None
-    doubts: tuple[WeighingDoubt, ...]
+    doubts: tuple[Doubt, ...]
 
 
 # -- the report -----------------------------------------------------------------------------------
@@ -257,10 +185,10 @@ def weigh(
     known = facts or JarFacts()
     evidence = replace(gather(tops, known), sand=sand)
     bulk_g_cm3 = 10.0 * evidence.load_g_cm2 / evidence.top_mm.max()
-    left_out: tuple[WeighingDoubt, ...] = ()
+    left_out: tuple[Doubt, ...] = ()
     unsure = math.exp(2.0 * evidence.load_sd)
     if bulk_g_cm3 > _DENSEST_G_CM3 * unsure or bulk_g_cm3 < _LOOSEST_G_CM3 / unsure:  # NaN is none
-        left_out = (_doubt(WeighingDoubtName.SOIL_DOES_NOT_FIT, density=bulk_g_cm3),)
+        left_out = (doubt(DoubtName.SOIL_DOES_NOT_FIT, density=bulk_g_cm3),)
         known = replace(known, soil_g=None, soil_mm=None, sand_g=None, sediment_g=None)
         evidence = replace(gather(tops, known), sand=sand)
     cloud, log_w = sample(evidence, rng)
@@ -287,15 +215,15 @@ _STRAIN_SD = 1.05
 wrong number; ours: 0.1 to 0.7 in simulated jars with the right grams, over 1 with two thirds."""
 
 
-def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[WeighingDoubt, ...]:
+def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[Doubt, ...]:
     """Say where a reference jar does not fit, itself or this jar."""
-    facts, names = evidence.facts, WeighingDoubtName
+    facts, names = evidence.facts, DoubtName
     reference = facts.reference
     if reference is None:
         return ()
     if not reference.fits:
-        return (_doubt(names.REFERENCE_NOT_USED, reference=reference.name),)
-    odd = (_doubt(names.REFERENCE_ODD, reference=reference.name),) if reference.odd else ()
+        return (doubt(names.REFERENCE_NOT_USED, reference=reference.name),)
+    odd = (doubt(names.REFERENCE_ODD, reference=reference.name),) if reference.odd else ()
     cleared = {WaterState.CLEAR: True, WaterState.CLOUDY: False}.get(evidence.state)
     how = ""
     if strained:
@@ -308,7 +236,7 @@ def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[WeighingDo
         how = "What went into the water of this jar is not what went into that of"
     if not how:
         return odd
-    return (*odd, _doubt(names.REFERENCE_DIFFERS, reference=reference.name, how=how))
+    return (*odd, doubt(names.REFERENCE_DIFFERS, reference=reference.name, how=how))
 
 
 def _interval(values: Array, value: float) -> Interval:
@@ -337,9 +265,9 @@ def _report(
     doubts = _doubts(evidence, misfit=misfit)
     if reason:
         facts = {"reason": reason, "share": narrowed.least_narrowed}
-        doubts += (_doubt(WeighingDoubtName.LITTLE_NARROWED, **facts),)
+        doubts += (doubt(DoubtName.LITTLE_NARROWED, **facts),)
     if effective(log_w) < ENOUGH_DRAWS:
-        doubts += (_doubt(WeighingDoubtName.FEW_DRAWS),)
+        doubts += (doubt(DoubtName.FEW_DRAWS),)
     some = picked[:_SOME_DRAWS]
     time_s, bed_mm = rise(evidence, cloud.z[some], cloud.mass[some])
     bands = np.quantile(bed_mm, (0.05, 0.5, 0.95), axis=0)
@@ -374,32 +302,32 @@ def _ruling_prior(cloud: Cloud, picked: NDArray[np.int64], fractions: Array) -> 
     return words[int(np.argmax((covariance**2).sum(axis=1)))]
 
 
-def _doubts(evidence: Evidence, *, misfit: bool) -> tuple[WeighingDoubt, ...]:
+def _doubts(evidence: Evidence, *, misfit: bool) -> tuple[Doubt, ...]:
     facts, last = evidence.facts, evidence.time_s.max()
     organic = facts.organic_matter_pct or 0.0
-    names = WeighingDoubtName
+    names = DoubtName
     found = (
-        (last < DAY_S, _doubt(names.LAST_PHOTO_EARLY, hours=last / 3600.0)),
-        (evidence.time_s.size < 3, _doubt(names.FEW_HEIGHTS)),
-        (facts.water_mm is None, _doubt(names.WATER_LINE_UNKNOWN)),
-        (evidence.state is WaterState.UNKNOWN, _doubt(names.WATER_STATE_UNKNOWN)),
-        (crowded(facts, evidence.top_mm.max()), _doubt(names.MORE_SOIL_THAN_WATER)),
+        (last < DAY_S, doubt(names.LAST_PHOTO_EARLY, hours=last / 3600.0)),
+        (evidence.time_s.size < 3, doubt(names.FEW_HEIGHTS)),
+        (facts.water_mm is None, doubt(names.WATER_LINE_UNKNOWN)),
+        (evidence.state is WaterState.UNKNOWN, doubt(names.WATER_STATE_UNKNOWN)),
+        (crowded(facts, evidence.top_mm.max()), doubt(names.MORE_SOIL_THAN_WATER)),
         (
             facts.soil_g is not None and facts.inside_diameter_mm is None,
-            _doubt(names.GRAMS_WITHOUT_WIDTH),
+            doubt(names.GRAMS_WITHOUT_WIDTH),
         ),
-        (facts.scale_sd > _GUESSED_SCALE_SD, _doubt(names.FALL_GUESSED)),
-        (organic > _ORGANIC_SOIL_PCT, _doubt(names.ORGANIC_SOIL, organic_pct=organic)),
+        (facts.scale_sd > _GUESSED_SCALE_SD, doubt(names.FALL_GUESSED)),
+        (organic > _ORGANIC_SOIL_PCT, doubt(names.ORGANIC_SOIL, organic_pct=organic)),
         (misfit, _misfit_doubt(evidence)),
     )
     return tuple(each for holds, each in found if holds)
 
 
-def _misfit_doubt(evidence: Evidence) -> WeighingDoubt:
+def _misfit_doubt(evidence: Evidence) -> Doubt:
     what, check = "grains", "the lines on the overlays"
     if not math.isnan(evidence.load_g_cm2):
         what, check = "the soil put in", f"{check} and the amount of soil given"
-    return _doubt(WeighingDoubtName.SETTLING_MISFIT, what=what, what_to_check=check)
+    return doubt(DoubtName.SETTLING_MISFIT, what=what, what_to_check=check)
 
 
 _GUESSED_SCALE_SD = 0.08  # millimetres less sure than this are a guess; ours

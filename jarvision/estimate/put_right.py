@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import ValueRefusedError
-from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.series import Reading
 from jarvision.estimate.combine import sink_of
 from jarvision.estimate.estimate import Correction, JarLine, corrected

@@ -11,7 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from jarvision.core.measured import Doubt, Measured
+from jarvision.core.doubts import Doubt
+from jarvision.core.measured import Measured
 from jarvision.core.series import Reading
 from jarvision.estimate.combine import combine
 from jarvision.estimate.composition import Composition

@@ -10,7 +10,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.special import log_ndtr, ndtr
 from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.posterior import Interval

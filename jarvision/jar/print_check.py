@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.jar.strip_spec import strip_spec
 from jarvision.jar.view_fit import Jar
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.measured import Doubt, DoubtName, doubt
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.profile import JarProfile, remeasured, taper_bias_points, volumes_from_heights
 

@@ -1,69 +1,14 @@
-"""Which doubt matters most, what it is called in a table's cell, and which say nothing unusual."""
+"""Which doubts of a jar are told where, gravest first, and which say nothing unusual."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from typing import Protocol, TypeVar
 
+from jarvision.core.doubts import DoubtName, short_form
 from jarvision.results.record import JarRecord, NamedDoubt
 
-_PHRASES = {
-    "settling_misfit": "heights do not fit together",
-    "floor_unsure": "floor not seen",
-    "walls_not_parallel": "jar not straight",
-    "cues_disagree": "a line in two places",
-    "weak_boundary": "a line hard to see",
-    "older_boundary_moved": "a line has moved",
-    "mark_on_boundary": "a mark hides a line",
-    "partly_hidden": "partly hidden",
-    "too_bright": "too bright",
-    "glare": "glare on the layers",
-    "smoothed": "picture smoothed",
-    "still_settling": "water still cloudy",
-    "last_photo_early": "last photo too early",
-    "one_photo": "only one photo",
-    "two_photos": "a photo is missing",
-    "few_heights": "too few heights",
-    "print_not_to_scale": "print not to scale",
-    "lines_bowed": "strip not flat",
-    "strip_off_floor": "strip off the floor",
-    "few_tags": "strip hardly seen",
-    "scale_from_jar": "scale from the jar",
-    "scale_from_ruler": "scale from a ruler",
-    "no_strip": "no scale strip",
-    "organic_soil": "organic soil",
-    "more_soil_than_water": "too much soil",
-    "uneven_top": "uneven layer",
-    "thin_layer": "a thin layer",
-    "steep_view": "slanting view",
-    "tilted": "jar leans in the picture",
-    "small_in_picture": "jar small in picture",
-    "soft_photo": "soft photo",
-    "dim": "dark photo",
-    "noisy": "noisy photo",
-    "time_off": "photo at another time",
-    "times_disagree": "times disagree",
-    "time_unknown": "time not known",
-    "same_photo_twice": "same photo twice",
-    "water_line_unknown": "water line not seen",
-    "water_line_unsure": "water line not sure",
-    "grams_without_width": "width not known",
-    "fall_guessed": "fall guessed",
-    "soil_does_not_fit": "soil does not fit the jar",
-    "reference_not_used": "reference not used",
-    "reference_odd": "reference may be wrong",
-    "reference_differs": "unlike the reference",
-    "sand_not_graded": "sand not graded",
-    "side_unsure": "side up not sure",
-    "focal_unknown": "lens not known",
-    "water_state_unknown": "water not described",
-    "put_right": "put right by hand",
-    "little_narrowed": "mostly assumption",
-    "few_draws": "rough limits",
-}
-"""Every doubt's short form, gravest first; the order is our judgement of how far each can lead."""
-
-_ORDER = {name: place for place, name in enumerate(_PHRASES)}
+_ORDER = {str(name): place for place, name in enumerate(DoubtName)}
 
 USUAL = frozenset({"water_state_unknown", "focal_unknown", "put_right"})
 """What is no reason to look twice: told with the details, never as a warning."""
@@ -110,7 +55,7 @@ def gravity(name: str) -> int:
 
 def phrase(name: str) -> str:
     """Call a doubt in a few words."""
-    return _PHRASES.get(name, name.replace("_", " "))
+    return short_form(DoubtName(name)) if name in _ORDER else name.replace("_", " ")
 
 
 def gravest_first(doubts: Iterable[N]) -> list[N]:

@@ -13,8 +13,9 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.doubts import Doubt
 from jarvision.core.files import OVERLAY_PREFIX, safe_name
-from jarvision.core.measured import Doubt, Measured
+from jarvision.core.measured import Measured
 from jarvision.core.series import Reading, SaidOfPhoto
 from jarvision.estimate.estimate import JarLine
 from jarvision.estimate.given import Given

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.files import shown
-from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.series import JarPhotos, PhotoFact, SaidOfPhoto, Sighting, spoken_time
 from jarvision.results.corrections import no_photo_fits, taken_of
 from jarvision.results.jarfile import jar_key

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePath
 
-from jarvision.core.measured import DoubtName
+from jarvision.core.doubts import DoubtName
 from jarvision.core.series import DAY_S, READING_TIMES, JarPhotos, Reading
 from jarvision.run.file_names import NamedSighting, listed, same_time
 from jarvision.run.timing import place_in_time

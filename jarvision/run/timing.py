@@ -21,9 +21,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import TimesError
 from jarvision.core.files import natural_key, shown
-from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.moments import LONGEST_S
 from jarvision.core.series import (
     MINUTE_S,

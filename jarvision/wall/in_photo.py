@@ -9,8 +9,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import JarError
-from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import Rivals, choose_walls, rivals_beside
 from jarvision.jar.colour import often_halved
 from jarvision.jar.ruler_in_photo import Combs, UprightRuler, combs_of, find_upright_ruler

@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import JarError, TooDarkError
-from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.choose_walls import choose_walls
 from jarvision.jar.colour import lab_of
 from jarvision.jar.count_unmarked import (

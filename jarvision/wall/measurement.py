@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from jarvision.core.measured import Doubt
+from jarvision.core.doubts import Doubt
 from jarvision.core.series import Reading
 from jarvision.jar.scale import Scale, ScaleSource
 

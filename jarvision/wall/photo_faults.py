@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import HiddenError, JarError, TooBrightError, TooDarkError
-from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
 from jarvision.photo.burnt_out import WHITE, clipped_part
 from jarvision.photo.decode import Photo

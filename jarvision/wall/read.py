@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
+from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import NoDepositError, TimesError, TooNoisyError
-from jarvision.core.measured import Doubt, DoubtName, doubt
 from jarvision.core.series import Reading
 from jarvision.jar.taper import width_ratio
 from jarvision.jar.wall_features import WallFeatures, gather, quiet_level

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from jarvision.cli.app import app
 from jarvision.core import protocol
-from jarvision.core.measured import DoubtName, doubt
+from jarvision.core.doubts import DoubtName, doubt
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.schedule import plan, table_text
 from jarvision.garden.howto import howto_text

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from sand_record import FINE, measured
 
-from jarvision.core.measured import DoubtName
+from jarvision.core.doubts import DoubtName
 from jarvision.estimate.estimate import Correction, JarLine, corrected, estimate
 from jarvision.estimate.given import Given
 from jarvision.estimate.known import JarFacts

@@ -32,8 +32,8 @@ from scenes import (
     upright,
 )
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import TimesError
-from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.estimate.reading import JarReading, read_jar
 from jarvision.estimate.texture import classify

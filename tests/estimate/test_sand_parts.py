@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sand_jar import jar_of_sand, sandy_jar, seen_bands, true_parts
 
-from jarvision.core.measured import DoubtName
+from jarvision.core.doubts import DoubtName
 from jarvision.estimate.sand_classes import SAND_CLASSES, sand_class_many, sand_texture_of
 from jarvision.estimate.sand_grading import SandGrading, grading_of
 from jarvision.estimate.sand_parts import CURVE_UM, PART_LIMITS_UM, SAND_PARTS, sand_parts

@@ -22,6 +22,7 @@ from weighing_study import (
     study,
 )
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import JarError, TimesError, ValueRefusedError
 from jarvision.estimate.known import crowded, gather, water_state
 from jarvision.estimate.posterior import (
@@ -29,7 +30,6 @@ from jarvision.estimate.posterior import (
     JarFacts,
     Top,
     WaterState,
-    WeighingDoubtName,
     weigh,
 )
 from jarvision.estimate.priors import PRIORS, Detergent, draw_values
@@ -194,7 +194,7 @@ def test_cloudiness_number_stands_above_the_word_and_both_above_the_photo():
     untold = replace(FACTS, water_state=WaterState.UNKNOWN)
     only_seen = weigh(seen, facts=untold, rng=np.random.default_rng(1))
     assert only_seen.water_state is WaterState.CLEAR
-    assert WeighingDoubtName.WATER_STATE_UNKNOWN not in names(only_seen)
+    assert DoubtName.WATER_STATE_UNKNOWN not in names(only_seen)
 
 
 @pytest.mark.parametrize(
@@ -223,14 +223,14 @@ def test_three_tops_seen_in_one_late_photo_are_enough_for_a_wider_answer():
     result = weigh(late, facts=FACTS, rng=np.random.default_rng(1))
     own = weighed()
     assert abs(result.sand_pct.value - own.sand_pct.value) < 10.0
-    assert WeighingDoubtName.FEW_HEIGHTS not in names(result)
+    assert DoubtName.FEW_HEIGHTS not in names(result)
 
 
 @pytest.mark.parametrize("heights", [(45.0,), (18.0, 45.0)])
 def test_fewer_than_three_heights_are_doubted(heights):
     few = tops(*heights, times_s=MARKS_S[-len(heights) :])
     result = weigh(few, facts=FACTS, rng=np.random.default_rng(1))
-    assert WeighingDoubtName.FEW_HEIGHTS in names(result)
+    assert DoubtName.FEW_HEIGHTS in names(result)
     assert width(result.clay_pct) > 30.0
 
 
@@ -328,7 +328,7 @@ def test_last_photo_before_a_day_is_doubted():
 @pytest.mark.slow
 def test_heights_that_fall_are_doubted_and_widened():
     result = weighed((40.0, 20.0, 45.0))
-    assert WeighingDoubtName.SETTLING_MISFIT in names(result)
+    assert DoubtName.SETTLING_MISFIT in names(result)
     assert max(width(result.sand_pct), width(result.silt_pct), width(result.clay_pct)) > 20.0
 
 
@@ -336,7 +336,7 @@ def test_soil_put_in_that_the_heights_contradict_is_doubted():
     tiny = replace(FACTS, soil_g=30.0, inside_diameter_mm=80.0)
     result = weighed(facts=tiny)
     assert "amount of soil given" in next(
-        d.sentence for d in result.doubts if d.name == WeighingDoubtName.SETTLING_MISFIT
+        d.sentence for d in result.doubts if d.name == DoubtName.SETTLING_MISFIT
     )
 
 

@@ -13,8 +13,8 @@ import pytest
 from scenes import Shot, draw, edge_points, outline_xy, seen_at
 from views import HEIGHTS_MM, height_errors, of_shot
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import NoJarError
-from jarvision.core.measured import DoubtName
 from jarvision.jar.drawn import (
     DrawnOnPhoto,
     drawn_scale_sd,

@@ -17,8 +17,8 @@ from drawn_ruler import Drawing
 from drawn_ruler import draw as draw_ruler
 from scenes import SAMPLES
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import UsageError
-from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.estimate.given import Given
 from jarvision.estimate.reading import JarReading, read_jar

@@ -20,7 +20,8 @@ from PIL import Image, ImageFont
 from scipy.optimize import isotonic_regression
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from jarvision.core.measured import DoubtName, Measured, doubt
+from jarvision.core.doubts import DoubtName, doubt
+from jarvision.core.measured import Measured
 from jarvision.core.series import Reading
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.composition import compose

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import ValueRefusedError
-from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.core.tables import TableError
 from jarvision.estimate.estimate import Correction, JarLine

@@ -45,7 +45,7 @@ def add_a_line(path):
     [
         "data/strip.toml",
         "wall/stack_weights.toml",
-        "core/measured.py",
+        "core/doubts.py",
         "photo/decode.py",
         "jar/geometry.py",
         "wall/layers.py",

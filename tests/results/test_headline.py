@@ -6,11 +6,10 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
-from jarvision.core.measured import DoubtName
+from jarvision.core.doubts import DoubtName
 from jarvision.core.ranges import range_around, with_range
-from jarvision.estimate.posterior import WeighingDoubtName
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass
-from jarvision.results.doubt_order import _PHRASES, USUAL, gravest_first, gravity, phrase, sentences
+from jarvision.results.doubt_order import USUAL, gravest_first, gravity, phrase, sentences
 from jarvision.results.headline import classes_named, soil_in_words, soil_odds
 from jarvision.results.record import NamedDoubt
 
@@ -53,13 +52,12 @@ def test_three_classes_at_most_and_the_likeliest_first():
 
 
 def test_every_doubt_has_its_place_and_its_phrase():
-    known = {str(name) for name in (*DoubtName, *WeighingDoubtName)}
-    assert set(_PHRASES) == known
-    assert known > USUAL
+    assert set(DoubtName) > USUAL
     assert gravity("floor_unsure") < gravity("weak_boundary") < gravity("dim")
     assert gravity("weak_boundary") < gravity("not yet known") < gravity("dim")
     assert phrase("not_yet_known") == "not yet known"
-    assert max(map(len, _PHRASES.values())) <= 28
+    assert max(len(phrase(name)) for name in DoubtName) <= 28
+    assert len({phrase(name) for name in DoubtName}) == len(DoubtName)
 
 
 def test_the_gravest_doubt_comes_first_and_what_is_usual_is_none():

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import UsageError, ValueRefusedError
-from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.estimate.estimate import Correction, JarLine
 from jarvision.jar.profile_file import find_profile

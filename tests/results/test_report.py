@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sand_record import SAND_COLUMNS
 
-from jarvision.core.measured import DoubtName, doubt
+from jarvision.core.doubts import DoubtName, doubt
 from jarvision.core.ranges import odds_in_words
 from jarvision.core.text import plain_text
 from jarvision.estimate.texture import TextureClass

@@ -57,7 +57,7 @@ def test_a_card_in_us_units_holds_no_metric_one(tmp_path) -> None:
 
 _READ_BY_GARDENERS = (
     *(f"estimate/{name}" for name in ("interim", "judge", "next_fact", "posterior", "narrowing")),
-    "core/measured",
+    "core/doubts",
     "wall/photo_faults",
     "results/doubt_order",
 )

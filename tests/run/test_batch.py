@@ -18,8 +18,8 @@ from PIL import ExifTags, Image
 from sample_truth import tops_of
 from scenes import READINGS, camera_of, edited, exif_of, sample, save, upright
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import MixedJarsError, TimesError
-from jarvision.core.measured import DoubtName
 from jarvision.core.series import Reading
 from jarvision.estimate.reading import JarReading
 from jarvision.results.record import json_name, overlay_name

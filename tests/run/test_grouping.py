@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import MixedJarsError, TimesError
-from jarvision.core.measured import DoubtName
 from jarvision.core.series import JarPhotos, Reading, Sighting, TimeSource, spoken_time
 from jarvision.run import assign
 from jarvision.run.file_names import name_parts, same_time

@@ -13,9 +13,9 @@ import pytest
 from PIL import Image
 from scenes import SAMPLES
 
+from jarvision.core.doubts import Doubt, DoubtName
 from jarvision.core.errors import JarError
 from jarvision.core.files import WriteError
-from jarvision.core.measured import Doubt, DoubtName
 from jarvision.core.own_files import NotOursError
 from jarvision.estimate.known import JarFacts
 from jarvision.estimate.texture import TextureClass

@@ -23,7 +23,7 @@ from rows import write as write_traced
 from scenes import READINGS, Shot, exif_of, sample, save
 from views import beside
 
-from jarvision.core.measured import DoubtName
+from jarvision.core.doubts import DoubtName
 from jarvision.estimate.reading import JarReading
 from jarvision.jar.strip_detect import find_strips
 from jarvision.photo.decode import open_photo

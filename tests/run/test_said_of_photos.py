@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 
 import pytest
 
-from jarvision.core.measured import DoubtName
+from jarvision.core.doubts import DoubtName
 from jarvision.core.series import PhotoFact, Reading, SaidOfPhoto, Sighting, TimeSource
 from jarvision.results.corrections import (
     HEAD,

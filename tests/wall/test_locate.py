@@ -13,8 +13,8 @@ import pytest
 from scenes import Shot, draw, sample
 from views import of_shot, photo
 
+from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import BlurredError, HiddenError, JarError, NoJarError
-from jarvision.core.measured import DoubtName
 from jarvision.jar.which_side_up import SideUnknownError
 from jarvision.photo.decode import Photo, open_photo
 from jarvision.wall.in_photo import focal_px
