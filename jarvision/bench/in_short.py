@@ -14,7 +14,7 @@ from typing import Any
 
 from jarvision.core.errors import UsageError
 from jarvision.results.codec import JarFileError
-from jarvision.results.corrections import SeenJar
+from jarvision.results.corrections_file import SeenJar
 from jarvision.results.doubt_order import check_text, doubts_of
 from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.jarfile import jar_paths, read_jar_file

@@ -25,12 +25,11 @@ from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import find_photos, natural_key
 from jarvision.core.series import READING_TIMES, Reading
 from jarvision.estimate.composition import Composition
-from jarvision.estimate.estimate import JarLine
-from jarvision.estimate.put_right import put_right, read_height_mm
+from jarvision.estimate.corrections import JarLine, put_right, read_height_mm
 from jarvision.estimate.reading import work_out
 from jarvision.pages.triangle import place_on_triangle
 from jarvision.results.cache import make_folder
-from jarvision.results.corrections import (
+from jarvision.results.corrections_file import (
     CORRECTIONS_FILE,
     Corrections,
     HandLine,

@@ -10,7 +10,7 @@ from typing import Any
 
 from jarvision.core.errors import JarError, UsageError, ValueRefusedError
 from jarvision.core.series import PhotoFact, SaidOfPhoto, spoken_time
-from jarvision.results.corrections import SeenJar, check_said
+from jarvision.results.corrections_file import SeenJar, check_said
 from jarvision.results.jarfile import jar_key
 from jarvision.results.record import JarRecord
 

@@ -25,7 +25,7 @@ from jarvision.pages.markup import Child, Markup, join, tag
 from jarvision.pages.pictures import Picture
 from jarvision.pages.triangle import triangle
 from jarvision.results.beds import BedNote, JoinedBeds
-from jarvision.results.corrections import in_short
+from jarvision.results.corrections_file import in_short
 from jarvision.results.doubt_order import (
     check_text,
     common_doubts,

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from jarvision.core.errors import UsageError
-from jarvision.estimate.estimate import Correction, Estimated, estimate
+from jarvision.estimate.corrections import Correction, put_right
+from jarvision.estimate.estimate import Estimated, estimate
 from jarvision.results.record import JarRecord
 
 
@@ -32,4 +33,5 @@ def recomputed(record: JarRecord, *, corrections: Sequence[Correction] = ()) -> 
     if record.measurement is None or record.given is None:
         msg = "This result does not hold what was measured; read the jar's photos again."
         raise UsageError(msg)
-    return estimate(record.jar, record.measurement, record.given, corrections=corrections)
+    measured = put_right(record.measurement, corrections)
+    return estimate(record.jar, measured, record.given)

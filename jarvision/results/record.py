@@ -17,7 +17,7 @@ from jarvision.core.doubts import Doubt
 from jarvision.core.files import OVERLAY_PREFIX, safe_name
 from jarvision.core.measured import Measured
 from jarvision.core.series import Reading, SaidOfPhoto
-from jarvision.estimate.estimate import JarLine
+from jarvision.estimate.corrections import JarLine
 from jarvision.estimate.given import Given
 from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.texture import Texture, TextureClass

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from jarvision.core.errors import JarError
 from jarvision.core.series import READING_TIMES, JarPhotos, Reading, TimedPhoto
+from jarvision.estimate.corrections import put_right
 from jarvision.estimate.estimate import weighed_too
 from jarvision.estimate.given import Given
 from jarvision.estimate.interim import (
@@ -17,14 +18,13 @@ from jarvision.estimate.interim import (
     refused_photo,
     work_out_early,
 )
-from jarvision.estimate.put_right import put_right
 from jarvision.estimate.reading import JarReading, read_jar, work_out
 from jarvision.jar.drawn import DrawnOnPhoto
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
 from jarvision.photo.refusals import NoSuchPhotoError
 from jarvision.results.cache import kept_jar
-from jarvision.results.corrections import (
+from jarvision.results.corrections_file import (
     CORRECTIONS_FILE,
     Corrections,
     HandLine,

@@ -9,7 +9,8 @@ import pytest
 from sand_record import FINE, measured
 
 from jarvision.core.doubts import DoubtName
-from jarvision.estimate.estimate import Correction, JarLine, corrected, estimate
+from jarvision.estimate.corrections import Correction, JarLine, put_right
+from jarvision.estimate.estimate import estimate
 from jarvision.estimate.given import Given
 from jarvision.estimate.known import JarFacts
 from jarvision.estimate.sand_classes import SAND_CLASSES
@@ -82,7 +83,7 @@ def test_measured_sizes_move_the_soil_by_weight():
 
 
 def test_a_floor_put_elsewhere_takes_the_bands_along():
-    moved = corrected(measured(FINE), Correction(JarLine.FLOOR, 1.5, 0.3))
+    moved = put_right(measured(FINE), [Correction(JarLine.FLOOR, 1.5, 0.3)])
     before, after = (m.sand_grain.bands[2] for m in (measured(FINE), moved))
     assert after.top_mm == pytest.approx(before.top_mm - 1.5)
     assert after.mean_mm == before.mean_mm

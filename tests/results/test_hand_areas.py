@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from jarvision.jar.drawn import DrawnOnPhoto
-from jarvision.results.corrections import (
+from jarvision.results.corrections_file import (
     SeenJar,
     fit_areas,
     read_corrections,

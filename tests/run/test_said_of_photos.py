@@ -12,7 +12,7 @@ import pytest
 
 from jarvision.core.doubts import DoubtName
 from jarvision.core.series import PhotoFact, Reading, SaidOfPhoto, Sighting, TimeSource
-from jarvision.results.corrections import (
+from jarvision.results.corrections_file import (
     HEAD,
     in_short,
     read_corrections,

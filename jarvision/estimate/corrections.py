@@ -1,17 +1,49 @@
-"""Lines that somebody put right by hand, put into what was measured; the others follow them."""
+"""Lines that somebody corrects by hand, put into what was measured; the others follow them."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import ValueRefusedError
 from jarvision.core.series import Reading
 from jarvision.estimate.combine import sink_of
-from jarvision.estimate.estimate import Correction, JarLine, corrected
-from jarvision.wall.measurement import LAYERS, Boundary, JarMeasurement, PhotoMeasurement
+from jarvision.wall.measurement import LAYERS, Boundary, JarMeasurement, PhotoMeasurement, lowered
+
+
+class JarLine(StrEnum):
+    """A line on a jar that can be corrected."""
+
+    SAND = "sand"
+    SILT = "silt"
+    CLAY = "clay"
+    FLOOR = "floor"
+    WATER = "water"
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """A line as somebody sees it.
+
+    Attributes
+    ----------
+    line : JarLine
+        Which line.
+    value_mm, sd_mm : float
+        Its height above the inside floor, and one standard deviation [mm, nominal where the jar
+        has no scale]. The floor's own is above the floor that was measured.
+    reading : Reading or None
+        The photo in which a layer's top is corrected; None stands for all that show it.
+    """
+
+    line: JarLine
+    value_mm: float
+    sd_mm: float
+    reading: Reading | None = None
+
 
 _CALLED = {JarLine.FLOOR: "inside floor", JarLine.WATER: "water line"}
 _JAR_WIDE = tuple(_CALLED)
@@ -48,7 +80,7 @@ def put_right(measured: JarMeasurement, lines: Sequence[Correction]) -> JarMeasu
     last = {(one.line, one.reading): one for one in lines}
     made = measured
     for one in (one for line in _JAR_WIDE for one in last.values() if one.line is line):
-        made = corrected(made, one)
+        made = _moved(made, one)
     for layer, name in enumerate(LAYERS):
         by_reading = {one.reading: one for one in last.values() if one.line == name}
         if by_reading:
@@ -74,15 +106,71 @@ def read_height_mm(measured: JarMeasurement, line: JarLine, reading: Reading | N
     return math.nan
 
 
+def _moved(measured: JarMeasurement, correction: Correction) -> JarMeasurement:
+    """Put a line where somebody sees it.
+
+    Raises
+    ------
+    ValueRefusedError
+        A value that is no number, or an uncertainty that is not more than 0.
+    """
+    value, sd = correction.value_mm, correction.sd_mm
+    if not (math.isfinite(value) and 0 < sd < math.inf):
+        msg = "A corrected line needs its height and how sure it is, both in millimetres."
+        raise ValueRefusedError(msg)
+    if correction.line is JarLine.WATER:
+        return replace(measured, water_mm=value, water_sd_mm=sd)
+    if correction.line is JarLine.FLOOR:
+        return replace(
+            measured,
+            sand_grain=measured.sand_grain and measured.sand_grain.lowered(value),
+            photos=tuple(_with_floor(photo, value, sd) for photo in measured.photos),
+            further=tuple(_with_floor(photo, value, sd) for photo in measured.further),
+            water_mm=measured.water_mm - value,
+            widened_to_mm=measured.widened_to_mm - value,
+        )
+    return replace(
+        measured,
+        photos=tuple(_put_top(photo, correction) for photo in measured.photos),
+        further=tuple(_put_top(photo, correction) for photo in measured.further),
+    )
+
+
+def _with_floor(photo: PhotoMeasurement, value_mm: float, sd_mm: float) -> PhotoMeasurement:
+    floor = replace(photo.floor, z_mm=photo.floor.z_mm + value_mm, sd_mm=sd_mm)
+    boundaries = tuple(lowered(boundary, value_mm) for boundary in photo.boundaries)
+    deposit = photo.deposit and lowered(photo.deposit, value_mm)
+    return replace(photo, floor=floor, boundaries=boundaries, deposit=deposit)
+
+
+def _put_top(photo: PhotoMeasurement, correction: Correction) -> PhotoMeasurement:
+    """Correct a boundary in a photo that is meant: it has no rivals any more, and no two cues."""
+    layer = LAYERS.index(correction.line)
+    if correction.reading not in (None, photo.reading) or layer >= len(photo.boundaries):
+        return photo
+    by_hand = Boundary(
+        LAYERS[layer],
+        correction.value_mm,
+        correction.sd_mm,
+        colour_mm=math.nan,
+        grain_mm=math.nan,
+        contrast=math.nan,
+        uneven_mm=math.nan,
+        by_hand=True,
+    )
+    boundaries = (*photo.boundaries[:layer], by_hand, *photo.boundaries[layer + 1 :])
+    return replace(photo, boundaries=boundaries)
+
+
 def _with_top(
     measured: JarMeasurement, layer: int, by_reading: Mapping[Reading | None, Correction]
 ) -> JarMeasurement:
     """Put one layer's top right in all photos that show it."""
     if None in by_reading:
-        measured = corrected(measured, by_reading[None])
+        measured = _moved(measured, by_reading[None])
     own = {reading: one for reading, one in by_reading.items() if reading is not None}
     for one in own.values():
-        measured = corrected(measured, one)
+        measured = _moved(measured, one)
     if None in by_reading or not own:
         return measured
 

@@ -11,10 +11,9 @@ from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import ValueRefusedError
 from jarvision.core.series import Reading
 from jarvision.core.tables import TableError
-from jarvision.estimate.estimate import Correction, JarLine
-from jarvision.estimate.put_right import put_right
+from jarvision.estimate.corrections import Correction, JarLine, put_right
 from jarvision.estimate.reading import work_out
-from jarvision.results.corrections import (
+from jarvision.results.corrections_file import (
     HEAD,
     SeenJar,
     fit,

@@ -23,8 +23,7 @@ from jarvision.core.files import shown, write_whole
 from jarvision.core.moments import WRITE_IT, moment_of, seconds_of
 from jarvision.core.series import PhotoFact, Reading, SaidOfPhoto
 from jarvision.core.tables import TableError, read_text, rows, safe_cell, table_csv
-from jarvision.estimate.estimate import Correction, JarLine
-from jarvision.estimate.put_right import read_height_mm
+from jarvision.estimate.corrections import Correction, JarLine, read_height_mm
 from jarvision.results.hand_areas import AreaKind, HandArea, area_of, photo_of
 from jarvision.results.jarfile import jar_key
 from jarvision.results.record import JarRecord, PutRight
