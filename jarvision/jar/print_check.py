@@ -26,7 +26,8 @@ def tick_stretch(bgr: Picture, jar: Jar) -> float:
     """Measure how much longer the strip's printed millimetres are than its tags say.
 
     The column of ticks is unrolled in the tags' millimetres; a tick each millimetre is then a wave
-    of one cycle a millimetre, and the drift of its phase is the stretch.
+    of one cycle a millimetre, and the drift of its phase is the stretch. That phase tells of the
+    view more finely than the tags' corners do, and is not used for it yet.
 
     Parameters
     ----------

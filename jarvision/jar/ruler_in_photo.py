@@ -1,4 +1,9 @@
-"""An ordinary ruler on or beside a jar that carries no strip: where it is, and its scale."""
+"""An ordinary ruler on or beside a jar that carries no strip: where it is, and its scale.
+
+Its edges are found before the jar's walls are, and are none. Its ticks draw together with distance,
+and so tell the tilt better than walls do; they are followed at every lean that is tried, so that a
+photo with a ruler costs several times one without.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 OpenCV's detector holds a square against one code after the other, which takes a millisecond for
 each square that is no tag. Here cells are told dark from light as that detector does it
 (Garrido-Jurado et al. 2014, doi:10.1016/j.patcog.2014.01.005), so that the same tags are read.
+Passes with several thresholds stay OpenCV's, which tries several outlines of a square there.
 """
 
 from __future__ import annotations

@@ -113,7 +113,8 @@ def _seen_at(bgr: NDArray[np.uint8], sparse: Array, count: int) -> Picture:
     """Colours (rows, columns, 3) at so many heights, from a sparse grid of positions.
 
     Many are taken from the part of the picture that holds them, with a channel more: pixels of
-    four bytes are sampled in half the time of three.
+    four bytes are sampled in half the time of three. Maps of whole numbers or of one channel after
+    the other are no quicker.
     """
     if count * sparse.shape[1] < _MANY:
         return _remapped(bgr, _filled_in(sparse, count))

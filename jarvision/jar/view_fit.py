@@ -2,6 +2,10 @@
 
 With a strip, the tags give the scale and the camera, and the walls give the jar's width and place;
 without one, the walls and the curve of the foot give a view whose unit is the jar's radius.
+
+All photos of a jar share one outline, a circle or a superellipse; each has a camera of its own. A
+lens that bows lines is fitted only where the tags fit no perspective (`_DISTORTED_PX`). One wall
+alone hardly tells a square jar's radius: such fits drift for dozens of steps.
 """
 
 from __future__ import annotations

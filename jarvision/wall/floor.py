@@ -1,4 +1,4 @@
-"""The inside floor, where heights begin, and the water line.
+"""The inside floor, where heights begin, and what is to be seen in the water.
 
 The lowest deposit that shows through the wall stands a little above the inside floor, because the
 jar's inside is rounded where wall and floor meet. The strip's zero, which the user lined up with

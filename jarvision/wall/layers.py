@@ -4,6 +4,11 @@ Two independent cues. *Grain*: sand, silt and what is still in suspension differ
 look at a few tenths of a millimetre; reflections change brightness but not roughness, so grain
 decides which edge is a boundary. *Colour*: the step in CIE Lab places the boundary to a fraction of
 a pixel. The clay has no grain of its own: see `jarvision.wall.clay`.
+
+Log roughness in steps of half a millimetre is a staircase: sand, silt, then smooth. `coarse_tops`
+searches all pairs of sand top and silt top, the costs of all photos summed, with a bonus for level
+colour edges; runners-up keep a weight and become odds. `place` then splits colour and grain in
+blocks of wall 5 mm wide, whose scatter is part of the sd. Costs were set on rendered photos.
 """
 
 from __future__ import annotations

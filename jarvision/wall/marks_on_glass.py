@@ -2,7 +2,8 @@
 
 A line of ink is a ridge, darker than what is above and below it, while a layer's edge is a step;
 it ends within the wall that is seen, while layers run across all of it. Tape ends at upright edges
-as high as it is wide, while mirrored edges and the jar's own run on.
+as high as it is wide, while mirrored edges and the jar's own run on. Marks lie on the outside of
+the glass. What they hide is filled in before layers are read; a boundary under one is widened.
 """
 
 from __future__ import annotations

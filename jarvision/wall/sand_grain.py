@@ -1,4 +1,15 @@
-"""The sand's own grain: how large grains are by height, on the wall of one photo at full scale."""
+"""The sand's own grain: how large grains are by height, on the wall of one photo at full scale.
+
+The earliest photo is opened at full scale (`run.sand_photo`). Its own pixels are taken row by row
+in bands of 3 mm, or of 6 where grains are few; what the photo passes on comes of the tags' edges
+(`edge_transfer`), its noise of the cloudy water over the sand. `_NO_ONE_SIZE` and `_MISFIT` were
+set between drawn grains and the noise of the rendered jars, of which none was kept aside. That a
+pattern looks the same in all photos cannot tell grains from noise, which does so too; a second
+measure of size by openings and closings follows the first within 7 % on both, and so witnesses
+nothing. The order in which sand settles does (`estimate.sand_grading`). With a phone that smooths
+noise away before it sharpens, bands of grains of 3 px misfit and are left out, of 6 px mostly too,
+and of 12 px are off by 29 % rms.
+"""
 
 from __future__ import annotations
 

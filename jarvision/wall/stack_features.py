@@ -337,7 +337,8 @@ def _of_surface(view: LastView, stacks: _Stacks) -> dict[str, Array]:
 # How far above a deposit's front edge the edge stands behind which the room begins, in jars with
 # clear water: parts of the far rim's gap, fewer the deeper the water [1/mm], and of the inside
 # diameter times the clay's height over the water's. Fitted on 29 rendered jars (sd 1.0 mm, tilts
-# 1 to 30 degrees), which show it higher than the far rim alone would be.
+# 1 to 30 degrees), which show it higher than the far rim alone would be; we do not know why. A real
+# jar's rim has a feature of its own, `rim`, whose weight those photos leave near zero.
 _BACK_GAP, _BACK_DEPTH, _BACK_ACROSS = 2.22, -0.0147, 0.268
 _BACK_SD_MM = 1.5
 

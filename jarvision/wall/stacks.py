@@ -2,7 +2,10 @@
 
 Grain and colour of all photos offer ways for sand and silt; every level edge above the silt may be
 the clay's top. Each pair of both is a hypothesis, weighed as a whole by `stack_features` with
-weights that were fitted on jars of known truth (`stack_weights.toml` says which).
+weights that were fitted on jars of known truth (`stack_weights.toml` says which; how to fit anew:
+`tests/support/fit_stacks.py`). The score is linear and the odds are its softmax, a conditional
+logit; other places of tops and their sds come of the odds of all. Where the water line is open,
+stacks are weighed under up to three lines.
 """
 
 from __future__ import annotations

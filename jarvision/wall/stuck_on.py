@@ -2,7 +2,8 @@
 
 The soil's boundaries run round the jar and nothing in the jar has long upright edges that are
 straight. A label or a ruler has: its side is an upright edge, and inside it the picture does not
-care what stands behind the glass. Columns under such a thing say nothing about layers.
+care what stands behind the glass. Columns under such a thing say nothing about layers. Looking on
+the lower wall only gained nothing.
 """
 
 from __future__ import annotations
