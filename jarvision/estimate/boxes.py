@@ -1,4 +1,10 @@
-"""Where to draw from: boxes of the unknowns, cut finer where draws count more."""
+"""Where to draw from: boxes of the unknowns, cut finer where draws count more.
+
+Tried in their place: sums of one to six normal laws (EM), and a regression of the weights on the
+unknowns, both at most as good; screening the unknowns by a regression before they are filled, and
+finer boxes, no better; control variates of the unknowns' squares and products, a sixth of the
+variance at most.
+"""
 
 from __future__ import annotations
 

@@ -4,7 +4,9 @@ A layer's height is a volume, and the deposit at a given minute is not what a la
 sand or silt. Each draw here is a whole invented jar: grain sizes, packing, clumping of the clay,
 temperature, everything that the photos do not show. Its masses are solved so that it stacks as
 the jar did, and it counts by how well it does and by how cloudy it leaves the water. What the
-photos cannot tell stays as wide as the priors are.
+photos cannot tell stays as wide as the priors are. All that was measured goes through
+`stacking.seen` and `Evidence.values` in one order: heights, log of the load, shares finer than a
+size, the spoon.
 """
 
 from __future__ import annotations

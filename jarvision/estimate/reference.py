@@ -1,4 +1,17 @@
-"""A reference jar: a soil of known texture tells how densely the layers of its garden pack."""
+"""A reference jar: a soil of known texture tells how densely the layers of its garden pack.
+
+Its jar is weighed with the laboratory's shares as evidence, and the normal law of the unknowns of
+packing is handed on (`Packing`), widened since soils of one garden pack unlike each other; it
+travels in a jar's JSON and its fingerprint. A reference that its jar does not allow is not used;
+one that fits only with odd layers is used and doubted, since a soil may pack so. It is doubted too
+at a jar whose layers would have to pack otherwise, whose water did not do the same, or in which
+another detergent was. A wrong laboratory that the usual densities fit is not noticed at all.
+
+Tried and left out: holding the garden's other jars with grams against it (evidence ratio, limit set
+at 9 % false alarms). It notices 23, 36 and 45 % of laboratories that are 15 points off, by 1, 5 and
+12 jars, where the reference's own jar notices 64 %: any densities have masses that stack as high,
+and grams test one sum of them only, in which a thin layer of clay weighs less than their own 4 %.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +45,8 @@ A spread of 13 %, as a silt layer's, stays at 6 % however well the reference is 
 _STRANGE = 9.21  # squared distance that two shares of 100 fits exceed in one (chi², 2 degrees)
 _ODD_SD = 1.4
 """How far the layers' densities may together be from the usual in a reference, in sd; ours: passed
-by few of simulated jars whose laboratory is right, and by most where it is 15 points off."""
+by few of simulated jars whose laboratory is right, and by most where it is 15 points off; set on 22
+of the 28 gardens whose figures stand in DEVELOPERS.md."""
 
 _LEAST_DRAWS = 150.0  # for means and covariances of four unknowns
 _TEMPLATE = "template"

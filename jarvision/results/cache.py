@@ -2,7 +2,9 @@
 
 A jar's file says what it was made from: the photos' contents, the settings and the program. While
 none of that changes, the jar is not read again. The folder is the user's: whatever is wrong with a
-file in it only means that its jar is read anew.
+file in it only means that its jar is read anew. A file is believed only where its fingerprint is
+the same, its row is whole and every overlay is there. A photo whose digest is known is hashed and
+no more: what is in it, and its time, stand in `photos.json`, which may be deleted.
 """
 
 from __future__ import annotations

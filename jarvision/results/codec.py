@@ -1,7 +1,29 @@
-"""A jar's result as JSON, both ways; DEVELOPERS.md lists its fields.
+"""A jar's result as JSON, both ways: its fields, and what each is for.
 
 What is read may have come a long way: it is data, never trusted. Shapes and limits are in the
-classes that mirror the file; whatever is wrong becomes one sentence.
+classes that mirror the file (`file_shape`); whatever is wrong becomes one sentence. Raise `VERSION`
+when a field changes its meaning.
+
+Whose it is
+    `jar`, `name` and `bed` (from `jars.csv`, as the user wrote them), `strip_number`, `left_out`,
+    `said_of_photos`.
+What it rests on
+    `made_from`: program with a digest of its text, settings, photos' SHA-256, and the
+    `fingerprint` over all of it; null where another run may do better, as after memory ran out.
+    `row`: its row of `readings.csv` to six digits, written down and not worked out again, so that a
+    resumed run gives the same bytes as an undisturbed one.
+For people, rounded
+    `unread` (reason, sentence), or `scaled`, `photos`, `tops`, `water_line`, `water_sd_mm`,
+    `deposit` (top of all that was down in each photo), `by_height` (shares, class odds, 500 draws),
+    `by_weight` (the same with 90 % limits, curve, why) or `not_weighed`, `sand` (only where grains
+    were measured), `water_state`, `doubts`, `marks_on_glass`. Before the last photo `interim` holds
+    the verdict and which photo is due; `by_height` and tops that are not down are null then.
+To the last digit
+    `measurement` and `given` (facts, profile, seed): all from which `recompute` works the result
+    out again, to the same numbers; version 1, which is still read, had neither. `as_read`,
+    `put_right` and `views`: what was read before hands put lines right, what they put, and where
+    lines fall in each photo. A jar that was not read but whose glass was found keeps these too, its
+    tops null; with all three tops put in by hand it counts as read.
 """
 
 from __future__ import annotations

@@ -1,7 +1,9 @@
 """Rows of `corrections.csv` that were drawn on a photo: the jar's outline, a part to be left out.
 
 Their value is a row of numbers, x and y of one point after the other, in parts of the photo's width
-and height as it stands upright [%]: five points of an outline, two opposite corners of a box.
+and height as it stands upright [%]: five points of an outline, two opposite corners of a box. An
+outline stands for the walls beside a strip; without one `jar.drawn` fits a view to it. A box joins
+the labels of `wall.stuck_on`.
 """
 
 from __future__ import annotations

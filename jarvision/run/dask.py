@@ -5,6 +5,11 @@ it, and what was made of it is put on disk here. A worker that dies takes nothin
 go to the others, and only what kills its workers again when nobody else works is given up. A worker
 does its work in a process beside it, so that a photo that kills whoever opens it costs no worker,
 whether or not somebody starts dead workers anew.
+
+A `Task` is packed just before it is sent: few are out at a time (`_hand_out`). Items travel as
+bytes whose unpickling makes the call, so that the scheduler need not have this program. `_knock`
+asks who is there before a `Client` is made, since a client that meets somebody else hangs, and
+complains on exit.
 """
 
 from __future__ import annotations

@@ -1,4 +1,10 @@
-"""Read one jar: its photos -> looks -> reading -> result, whatever is wrong with it."""
+"""Read one jar: its photos -> looks -> reading -> result, whatever is wrong with it.
+
+Before the photo at 48 hours what is down is read, and the newest photo judged
+(`estimate.interim`). Lines put right by hand are used from the last photo on; what was drawn on a
+photo goes to `look_at_jar`. Whatever one jar raises becomes its own sentence; only `WriteError` and
+`UsageError` end the whole run, since every jar would meet them.
+"""
 
 from __future__ import annotations
 

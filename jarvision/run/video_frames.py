@@ -1,4 +1,9 @@
-"""A video of the settling as photos: which of its pictures are taken, and when each was."""
+"""A video of the settling as photos: which of its pictures are taken, and when each was.
+
+Each picture is a path below the video's own, ``film.mp4/INDEX/film.mp4 at 5min``, which `Album`
+decodes and hands on as PNG, so that all that holds for photos holds for it. Its time is the index
+times the container's mean step.
+"""
 
 from __future__ import annotations
 
