@@ -1,4 +1,8 @@
-"""What the page says of a jar's outline and of parts that are left out, both ways."""
+"""What the page says of a jar's outline and of parts that are left out, both ways.
+
+A jar none of whose photos showed a jar stands on the page with its photos and a usual outline, to
+be drawn right.
+"""
 
 from __future__ import annotations
 

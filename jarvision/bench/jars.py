@@ -1,7 +1,9 @@
 """The jars of a folder as the page shows them, and the lines that people put right on it.
 
 All that is known stands in files, written whole before anything is acknowledged; nothing is kept
-here that a restart would lose.
+here that a restart would lose. A page sends one gesture at a time with the newest version of the
+jar's lines (`data/bench/gestures.js`); after a 409 it takes over what somebody else did and sends
+its own on top, or asks where both moved one line.
 """
 
 from __future__ import annotations

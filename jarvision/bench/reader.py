@@ -1,7 +1,8 @@
 """Reads the folder again in a process of its own whenever a photo or a line has come.
 
 Photos that somebody stands and waits for go first: only their jars are read, at once, and whatever
-else was being read goes on afterwards from where it was.
+else was being read goes on afterwards from where it was. For these ``read --first PHOTO`` leaves
+table and report to the run that follows, and ``read --tell`` prints how it goes; both are hidden.
 """
 
 from __future__ import annotations

@@ -3,7 +3,8 @@
 Tried in their place: sums of one to six normal laws (EM), and a regression of the weights on the
 unknowns, both at most as good; screening the unknowns by a regression before they are filled, and
 finer boxes, no better; control variates of the unknowns' squares and products, a sixth of the
-variance at most.
+variance at most. Within a draw's unknowns the shares spread by only 7 points of the 27 of the
+hardest development jar, so the weights of the unknowns are the bottleneck.
 """
 
 from __future__ import annotations

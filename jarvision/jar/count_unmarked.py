@@ -2,7 +2,9 @@
 
 A jar shows as a stack of level edges of one width (lid, water line, tops of layers, foot), whose
 ends lie on two upright edges. Boxes have no edges between top and foot, and the gap between two
-jars has none but the table's; patterns on table and wall have no upright edges at the ends.
+jars has none but the table's; patterns on table and wall have no upright edges at the ends. Beside
+strips such jars are named as unread; a photo without any strip that shows several is refused
+(`run.plan`).
 """
 
 from __future__ import annotations

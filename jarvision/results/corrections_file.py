@@ -2,8 +2,8 @@
 
 A row is a line of a jar (heights above the inside floor in mm, `floor` above the one that was
 read), or says of a photo which jar it shows (`jar`), when it was taken (`taken`: ``2 h`` after
-shaking, or a day and time), or that it shows none (`no jar`, `taken again`); or it was drawn on a
-photo (`hand_areas`). It follows its photo's SHA-256, without one its name.
+shaking, or a day and time), or that it shows none (`no jar`); or it was drawn on a photo
+(`hand_areas`). It follows its photo's SHA-256, without one its name.
 
 The table may also be written by hand. What cannot be understood, or fits no photo any more, is
 named and stays in the table.

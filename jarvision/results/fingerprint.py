@@ -1,4 +1,8 @@
-"""What a result rests on, as digests: it is read again when, and only when, any of it changes."""
+"""What a result rests on, as digests: it is read again when, and only when, any of it changes.
+
+A jar's name is part of it: what changes it in `jars.csv` reads that jar again, since its overlays
+carry it. The row's line number is not.
+"""
 
 from __future__ import annotations
 
