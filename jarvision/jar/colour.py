@@ -19,8 +19,7 @@ def lab_of(bgr: NDArray[np.uint8]) -> Floats:
     """CIE Lab of a picture (rows, columns, 3) of blue, green, red.
 
     OpenCV interpolates it in a table, good to 0.5; from linear light it would be exact and an
-    eighth quicker, but all weights and thresholds were set with this one. In 8 bits it is too
-    coarse.
+    eighth quicker, but all weights were fitted with this one. Lab of 8 bits was tried in vain.
     """
     return np.asarray(cv2.cvtColor(cv2.LUT(bgr, _PART), cv2.COLOR_BGR2LAB), dtype=np.float32)
 

@@ -1,8 +1,7 @@
 """A folder of readings drawn and written as pages: a jar each, all of them, the test itself.
 
-A jar's page is written again only where it was made from something else (`held`); own overlays are
-taken as they are (`pictures`), and what is the same on every page is drawn once. All pages of a
-folder share one numbering of sources, listed on the test's page.
+All pages of a folder share one numbering of sources, listed on the test's page; what is the same on
+every page is drawn once.
 """
 
 from __future__ import annotations

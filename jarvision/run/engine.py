@@ -1,8 +1,7 @@
 """Many photos of many jars: look at all, plan, read each jar, put the results on disk.
 
 Every file is written whole or not at all, and one bad photo or jar never stops the others. A jar's
-files are on disk as soon as it is read; the next run reads only what is new or changed. What a
-worker sends back has no pictures of walls, so that a class fits in the parent's memory.
+files are on disk as soon as it is read; the next run reads only what is new or changed.
 """
 
 from __future__ import annotations
