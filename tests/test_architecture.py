@@ -81,12 +81,12 @@ def test_no_room_uses_a_later_one(name):
 @pytest.mark.parametrize(
     "line",
     [
-        "import jarvision.results.report",
-        "from jarvision.results.report import card",
-        "from jarvision.results import report",
+        "import jarvision.results.readings_table",
+        "from jarvision.results.readings_table import card",
+        "from jarvision.results import readings_table",
         "from jarvision import results",
         "from ..results import report",
-        "def late():\n    from jarvision.results import report",
+        "def late():\n    from jarvision.results import readings_table",
     ],
 )
 def test_the_use_of_a_later_room_is_noticed(line):
@@ -176,7 +176,7 @@ TESTS = Path(__file__).parent
 def test_tests_stand_in_the_room_of_what_they_test():
     beside = {path.stem for path in TESTS.glob("*.py")}
     tests = {"test_accuracy", "test_architecture", "test_package"}
-    assert beside == {"accuracy", "bench", "conftest", *tests}
+    assert beside == {"accuracy", "benchmark", "conftest", *tests}
     folders = {path.parent.name for path in TESTS.glob("*/*.py")}
     assert folders <= {*ROOMS, "support"}
 
@@ -201,7 +201,7 @@ assert "read" in shown.getvalue()
 
 SHARES = "import jarvision.estimate.combine, jarvision.estimate.judge"
 READ = "import jarvision.run.engine"  # a run in which nothing has changed needs no more
-AGAIN = "import jarvision.results.recompute, jarvision.results.jarfile"
+AGAIN = "import jarvision.results.recompute, jarvision.results.jar_folder"
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.jar.drawn import OUTLINE_SD_MM, outline_of
+from jarvision.jar.hand_outline import OUTLINE_SD_MM, outline_of
 from jarvision.results.hand_areas import AreaKind, HandArea, checked, is_same
 from jarvision.results.record import JarRecord, PhotoView
 from jarvision.wall.measurement import PhotoMeasurement

@@ -20,9 +20,9 @@ from typing import Any
 import numpy as np
 
 from jarvision.bench.areas import areas_from, is_area, outline_in, plain_area, unseen_photos
+from jarvision.bench.claims import StaleError, files_of, is_emptied, left_out_by, said_by, set_aside
 from jarvision.bench.curves import glass_of, highest_mm
-from jarvision.bench.in_short import TAKE_AGAIN, ResultsInShort
-from jarvision.bench.said import StaleError, files_of, is_emptied, left_out_by, said_by, set_aside
+from jarvision.bench.summaries import TAKE_AGAIN, ResultsInShort
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import find_photos, natural_key
 from jarvision.core.series import READING_TIMES, Reading
@@ -44,7 +44,7 @@ from jarvision.results.corrections_file import (
 from jarvision.results.doubt_order import doubts_of, sentences
 from jarvision.results.hand_areas import HandArea
 from jarvision.results.headline import soil_in_words, soil_odds
-from jarvision.results.jarfile import jar_key
+from jarvision.results.jar_folder import jar_key
 from jarvision.results.record import JarRecord, PutRight
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 from jarvision.wall.suggest_marks import Offer, offer_of

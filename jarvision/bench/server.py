@@ -21,17 +21,17 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from jarvision.bench.guard import MOST_JSON_BYTES, Guard
+from jarvision.bench.access import MOST_JSON_BYTES, Guard
+from jarvision.bench.claims import StaleError
 from jarvision.bench.jars import JarsOnBench
 from jarvision.bench.pictures import Pictures
 from jarvision.bench.reader import FolderReader
-from jarvision.bench.said import StaleError
-from jarvision.bench.shaken import Shaken
+from jarvision.bench.shake_times import Shaken
 from jarvision.bench.uploads import MOST_BYTES, store
 from jarvision.core.errors import JarError, UsageError
 from jarvision.core.files import OVERLAY_PREFIX
 from jarvision.core.own_files import is_own
-from jarvision.core.shipped import data_file
+from jarvision.core.packaged_files import data_file
 from jarvision.pages.palette import css_variables
 from jarvision.pages.triangle import triangle
 

@@ -14,7 +14,7 @@ from jarvision import __version__
 from jarvision.cli import bench as cli_bench
 from jarvision.cli import classes as cli_classes
 from jarvision.cli import compare as cli_class
-from jarvision.cli import loading, measures, said
+from jarvision.cli import loading, measures, options
 from jarvision.cli import soil as cli_soil
 from jarvision.cli import strip as cli_jar
 from jarvision.cli import summary as cli_summary
@@ -26,7 +26,7 @@ from jarvision.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from jarvision.core.units import UnitSystem
-    from jarvision.estimate.standards import Standard
+    from jarvision.estimate.texture_standards import Standard
     from jarvision.run.jars_table import Manifest
     from jarvision.run.outcome import Batch
     from jarvision.run.plan import Plan
@@ -65,7 +65,7 @@ def read(
     out: Annotated[Path, typer.Option(help="Folder for the results.", metavar="FOLDER")] = Path(
         "readings"
     ),
-    units: said.UnitsOption = None,
+    units: options.UnitsOption = None,
     cards: Annotated[
         bool, typer.Option("--cards", help="Print a card for each jar, not a table.")
     ] = False,
@@ -98,21 +98,21 @@ def read(
     soil_g: Annotated[
         float | None, typer.Option(help="Dry soil put in, in g.", metavar="GRAMS")
     ] = None,
-    detergent: said.DetergentOption = "",
+    detergent: options.DetergentOption = "",
     temp: measures.TempOption = None,
-    water: said.WaterOption = "unknown",
+    water: options.WaterOption = "unknown",
     water_mm: measures.WaterHeight = None,
-    origin: said.OriginOption = "topsoil",
+    origin: options.OriginOption = "topsoil",
     om: Annotated[
         float | None, typer.Option(help="Organic matter of the soil, in %.", metavar="PERCENT")
     ] = None,
-    sand_g: said.SandOption = None,
-    sediment_g: said.SedimentOption = None,
-    hydrometer: said.HydrometerOption = "",
-    hydrometer_soil_g: said.HydrometerSoilOption = None,
-    hydrometer_blank: said.HydrometerBlankOption = 0.0,
-    spoon: said.SpoonOption = "",
-    reference: said.ReferenceOption = "",
+    sand_g: options.SandOption = None,
+    sediment_g: options.SedimentOption = None,
+    hydrometer: options.HydrometerOption = "",
+    hydrometer_soil_g: options.HydrometerSoilOption = None,
+    hydrometer_blank: options.HydrometerBlankOption = 0.0,
+    spoon: options.SpoonOption = "",
+    reference: options.ReferenceOption = "",
     soil_mm: measures.SoilHeight = None,
     jar_profile: Annotated[
         str,
@@ -204,14 +204,14 @@ def read(
         from jarvision.run.settings import Settings
 
     facts = JarFacts(temp_c=temp, water_mm=water_mm, soil_mm=soil_mm, soil_g=soil_g)
-    facts = said.with_words(facts, water=water, detergent=detergent, origin=origin, spoon=spoon)
+    facts = options.with_words(facts, water=water, detergent=detergent, origin=origin, spoon=spoon)
     facts = replace(facts, organic_matter_pct=om, sand_g=sand_g, sediment_g=sediment_g)
-    facts = said.with_hydrometer(facts, hydrometer, hydrometer_soil_g, hydrometer_blank)
+    facts = options.with_hydrometer(facts, hydrometer, hydrometer_soil_g, hydrometer_blank)
     standards = cli_classes.standards_named(classes or [])
     check_facts(facts)
     sizes, paths = _measures_apart(paths, jar_mm or [])
-    facts = said.with_reference(facts, reference, paths)
-    system = said.unit_system(units)
+    facts = options.with_reference(facts, reference, paths)
+    system = options.unit_system(units)
     settings = Settings(
         _moment(shaken_at),
         one_jar,
@@ -428,7 +428,7 @@ def _say_results(batch: Batch, out: Path, ruler: str) -> None:
 
 def _say_no_ruler(batch: Batch, ruler: str) -> None:
     """Say in which jars' photos the ruler that was asked for was not found."""
-    from jarvision.results.report import title
+    from jarvision.results.readings_table import title
 
     jars = [
         title(outcome.jar)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from jarvision.cli.console import say
 
 if TYPE_CHECKING:
-    from jarvision.estimate.standards import Standard
+    from jarvision.estimate.texture_standards import Standard
 
 CLASSES_TABLE = "classes.csv"
 _SVG_HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n<!-- drawn by jarvision -->'
@@ -23,7 +23,7 @@ def standards_named(names: Sequence[str]) -> tuple[Standard, ...]:
     UsageError
         One of them is not known.
     """
-    from jarvision.estimate.standards import find_standard
+    from jarvision.estimate.texture_standards import find_standard
 
     asked = [part for name in names for part in name.replace(",", " ").split()]
     return tuple(dict.fromkeys(find_standard(name) for name in asked))
@@ -49,7 +49,7 @@ def say_classes(out: Path, jars: Collection[str], standards: Sequence[Standard])
     from jarvision.core.own_files import write_result
     from jarvision.pages.triangle import Mark
     from jarvision.pages.triangle_classes import class_triangle
-    from jarvision.results.jarfile import read_jar_folder
+    from jarvision.results.jar_folder import read_jar_folder
     from jarvision.results.other_classes import classes_csv, classes_text, fractions_of, in_standard
 
     rows = []

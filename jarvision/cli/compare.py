@@ -10,7 +10,7 @@ import typer
 from jarvision.cli.console import say
 
 if TYPE_CHECKING:
-    from jarvision.results.jarfile import JarFolder
+    from jarvision.results.jar_folder import JarFolder
 
 _TABLE, _PAGE = "compared.csv", "compared.html"
 
@@ -44,7 +44,7 @@ def compare(
     from jarvision.core.own_files import write_result
     from jarvision.pages.compare_page import ComparedPage, render_compared
     from jarvision.results.cache import make_folder
-    from jarvision.results.jarfile import read_jar_folder
+    from jarvision.results.jar_folder import read_jar_folder
 
     table = read_marks(marks)
     found = read_jar_folder(readings)
@@ -68,7 +68,7 @@ def compare(
 
 def _pages(found: JarFolder, folder: Path) -> dict[str, str]:
     """Find the jars' own pages, where a report was written already."""
-    from jarvision.pages.held import page_name
+    from jarvision.pages.page_cache import page_name
 
     names = {jar.jar: page_name(jar.stem) for jar in found.jars}
     return {jar: name for jar, name in names.items() if (folder / name).is_file()}

@@ -40,7 +40,7 @@ def _plan_table(plan: Plan) -> Table:
 
     from jarvision.core.files import shown
     from jarvision.core.series import spoken_time
-    from jarvision.results.report import called
+    from jarvision.results.readings_table import called
     from jarvision.run.plan import folders_in, use_of
 
     rows = plan.rows

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from jarvision.cli import said
+from jarvision.cli import options
 from jarvision.cli.console import say
 from jarvision.core.errors import ExitCode, UsageError
 
@@ -33,11 +33,11 @@ def ribbon(
     unit: Annotated[
         str | None, typer.Option(help="Unit of bare numbers: cm or in.", metavar="UNIT")
     ] = None,
-    units: said.UnitsOption = None,
+    units: options.UnitsOption = None,
     jar: Annotated[
         str | None, typer.Option(help="Compare with this jar's reading.", metavar="NAME")
     ] = None,
-    readings: said.ReadingsOption = Path("readings"),
+    readings: options.ReadingsOption = Path("readings"),
 ) -> None:
     """Name the texture by feel, from ribbons pressed between fingers.
 
@@ -55,7 +55,7 @@ def ribbon(
             feel=feel,
             ball=_yes_no(ball),
             unit=unit,
-            system=said.unit_system(units),
+            system=options.unit_system(units),
             jar=shares.texture if shares else None,
             jar_sand=None if grain is None else (100.0 * grain.mean(axis=0)).tolist(),
         )
@@ -64,7 +64,7 @@ def ribbon(
 
 def guide(
     jar: Annotated[str | None, typer.Option(help="A jar that was read.", metavar="NAME")] = None,
-    readings: said.ReadingsOption = Path("readings"),
+    readings: options.ReadingsOption = Path("readings"),
     sand: Annotated[float | None, typer.Option(help="Sand, in %.", metavar="PERCENT")] = None,
     silt: Annotated[float | None, typer.Option(help="Silt, in %.", metavar="PERCENT")] = None,
     clay: Annotated[float | None, typer.Option(help="Clay, in %.", metavar="PERCENT")] = None,
@@ -83,12 +83,12 @@ def guide(
     area: Annotated[
         str | None, typer.Option(help='Area, e.g. "100 sqft" or "9 m2".', metavar="AREA")
     ] = None,
-    crop: said.CropOption = None,
+    crop: options.CropOption = None,
     daily_use: Annotated[
         str | None,
         typer.Option(help='Water used a day, e.g. "5 mm" or "0.2 in".', metavar="DEPTH"),
     ] = None,
-    units: said.UnitsOption = None,
+    units: options.UnitsOption = None,
 ) -> None:
     """Say what a soil means for water, feeding, compost and crops."""
     import numpy as np
@@ -108,7 +108,7 @@ def guide(
         area=area,
         crops=tuple(crop or ()),
         daily_use=daily_use,
-        units=said.unit_system(units),
+        units=options.unit_system(units),
     )
     made = guide_from_request(
         request,
@@ -129,7 +129,7 @@ def report(
             help="List of beds, CSV or TOML; else beds.csv in the folder.", metavar="FILE"
         ),
     ] = None,
-    crop: said.CropOption = None,
+    crop: options.CropOption = None,
     units: Annotated[
         str | None,
         typer.Option(help="metric or us; else as the list of beds has them.", metavar="SYSTEM"),
@@ -137,7 +137,7 @@ def report(
 ) -> None:
     """Write a page a jar and one for all, for a phone or to print.
 
-    FOLDER is the folder that `read` wrote, readings where none is said.
+    FOLDER is the folder that `read` wrote, readings where none is options.
     """
     from jarvision.core.files import shown
     from jarvision.pages.write import write_report
@@ -149,7 +149,7 @@ def report(
 
     pages = write_report(
         readings,
-        units=said.unit_system(units),
+        units=options.unit_system(units),
         beds_path=beds,
         crops=tuple(crop or ()),
         on_refused=refused,
@@ -161,12 +161,12 @@ def report(
         raise typer.Exit(ExitCode.SOME_UNREAD)
 
 
-def howto(units: said.UnitsOption = None) -> None:
+def howto(units: options.UnitsOption = None) -> None:
     """Teach the jar test, step by step."""
     from jarvision.core.units import UnitSystem
     from jarvision.garden.howto import howto_text
 
-    say(howto_text(said.unit_system(units) or UnitSystem.METRIC))
+    say(howto_text(options.unit_system(units) or UnitSystem.METRIC))
 
 
 def _yes_no(text: str | None) -> bool | None:
@@ -185,7 +185,7 @@ def _soil_of(folder: Path, jar: str) -> tuple[str, Shares, Floats | None]:
     The sand is draws of its parts, where they are sure and the shares are by weight.
     """
     from jarvision.core.files import shown
-    from jarvision.results.jarfile import find_jar, read_jar_folder
+    from jarvision.results.jar_folder import find_jar, read_jar_folder
 
     record = find_jar(read_jar_folder(folder), jar)
     if record.best is None:

@@ -10,7 +10,7 @@ import typer
 
 from jarvision.cli import measures
 from jarvision.cli.console import say
-from jarvision.cli.said import UnitsOption, unit_system
+from jarvision.cli.options import UnitsOption, unit_system
 
 
 def add_to(app: typer.Typer) -> None:

@@ -27,8 +27,8 @@ def say_jars(out: Path, kept: Mapping[str, JarRecord], *, cards: bool, system: U
     """
     from jarvision.results.cache import is_earlier, last_run
     from jarvision.results.card import jar_card
-    from jarvision.results.jarfile import jar_paths, read_jars
-    from jarvision.results.spoken import spoken_in
+    from jarvision.results.jar_folder import jar_paths, read_jars
+    from jarvision.results.sentence_units import spoken_in
 
     last = last_run(out)
     paths = [path for path in jar_paths(out) if not is_earlier(path.name, last)]
@@ -45,7 +45,7 @@ def _say_table(jars: Sequence[JarRecord]) -> None:
 
     from jarvision.core.files import shown
     from jarvision.results.doubt_order import common_doubts, phrase
-    from jarvision.results.report import title
+    from jarvision.results.readings_table import title
 
     common = common_doubts([jar for jar in jars if jar.by_height])
     console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
@@ -67,7 +67,7 @@ def _table(jars: Sequence[JarRecord], common: frozenset[str]) -> Table:
     from rich.table import Table
     from rich.text import Text
 
-    from jarvision.results.report import called, title
+    from jarvision.results.readings_table import called, title
 
     names = {jar.jar: called(jar.jar, name=jar.name, bed=jar.bed) for jar in jars}
     weighed = any(jar.by_weight for jar in jars)

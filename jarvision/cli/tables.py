@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from jarvision.cli.console import say
-from jarvision.cli.said import UnitsOption, unit_system
+from jarvision.cli.options import UnitsOption, unit_system
 from jarvision.core.errors import ExitCode, UsageError
 
 _JAR = "jar,name,bed,shaken_at,photos,soil_g"

@@ -17,9 +17,9 @@ from jarvision.compare.slips import Slip, find_slips
 from jarvision.core.files import shown
 from jarvision.core.tables import safe_cell, table_csv
 from jarvision.estimate.texture import TextureClass, classify
-from jarvision.results.jarfile import JarFolder, jar_key
+from jarvision.results.jar_folder import JarFolder, jar_key
+from jarvision.results.readings_table import called, title
 from jarvision.results.record import LAYERS, JarRecord, Shares
-from jarvision.results.report import called, title
 
 INSIDE_SDS = 2.0
 """A mark is outside the photo's interval where it is further from it than so many of its sds."""
@@ -164,7 +164,7 @@ def compare_marks(folder: JarFolder, marks: MarkList) -> Compared:
     Parameters
     ----------
     folder : JarFolder
-        As `jarvision.results.jarfile.read_jar_folder` gives it.
+        As `jarvision.results.jar_folder.read_jar_folder` gives it.
     marks : MarkList
 
     Returns

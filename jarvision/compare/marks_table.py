@@ -19,7 +19,7 @@ from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.tables import TableError, read_text, rows
 from jarvision.core.units import length_mm
-from jarvision.results.jarfile import EXAMPLE_JAR, jar_key
+from jarvision.results.jar_folder import EXAMPLE_JAR, jar_key
 from jarvision.results.record import LAYERS
 
 Three: TypeAlias = "tuple[float, float, float]"

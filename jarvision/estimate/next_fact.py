@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.estimate.explore import Cloud
+from jarvision.estimate.filled_jars import Cloud
 from jarvision.estimate.known import Evidence, WaterState
 from jarvision.estimate.priors import PRIORS
 
@@ -69,7 +69,7 @@ def narrows_most(
     picked : ndarray of int, shape (n,)
         Indices of equally likely ones.
     rising : tuple of ndarray, shapes (T,) and (n, T)
-        Times [s] and the deposit's top at these [mm], as `explore.rise` gives them.
+        Times [s] and the deposit's top at these [mm], as `filled_jars.rise` gives them.
     rng : numpy.random.Generator
         For the trials.
 

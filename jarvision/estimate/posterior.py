@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.estimate.central import central_pct
-from jarvision.estimate.explore import Cloud, rise
+from jarvision.estimate.filled_jars import Cloud, rise
 from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.known import (
     Evidence,
@@ -182,7 +182,7 @@ def weigh(
 
     Notes
     -----
-    See `sampler.sample` for the draws and `filling.fill` for how each jar is filled.
+    See `sampler.sample` for the draws and `mass_proposals.fill` for how each jar is filled.
     """
     known = facts or JarFacts()
     evidence = replace(gather(tops, known), sand=sand)

@@ -10,7 +10,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from jarvision.core.special import ndtr
+from jarvision.core.special_functions import ndtr
 
 Array = NDArray[np.float64]
 

@@ -25,10 +25,10 @@ from numpy.typing import NDArray
 
 from jarvision.core.errors import JarError, UsageError, ValueRefusedError
 from jarvision.core.files import shown
-from jarvision.core.shipped import calibration_folder
+from jarvision.core.packaged_files import calibration_folder
 from jarvision.core.tables import TableError, parse_toml, read_text
 from jarvision.estimate.dried import Finer
-from jarvision.estimate.explore import Cloud
+from jarvision.estimate.filled_jars import Cloud
 from jarvision.estimate.known import Evidence, JarFacts, Top, WaterState, gather
 from jarvision.estimate.priors import PACKING, PRIORS, Detergent, Packing
 from jarvision.estimate.sampler import flattened, sample, strain

@@ -8,11 +8,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.estimate.boxes import Boxes, cut, evenly, normal
-from jarvision.estimate.explore import Cloud, explore
-from jarvision.estimate.filling import CHANCES
+from jarvision.estimate.filled_jars import Cloud, explore
 from jarvision.estimate.known import Evidence
+from jarvision.estimate.mass_proposals import CHANCES
 from jarvision.estimate.priors import PACKING, PRIORS
+from jarvision.estimate.proposal_boxes import Boxes, cut, evenly, normal
 from jarvision.estimate.topsoil import log_sum
 
 Array = NDArray[np.float64]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.doubts import Doubt, DoubtName, doubt
-from jarvision.core.special import log_ndtr, ndtr
+from jarvision.core.special_functions import log_ndtr, ndtr
 from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.posterior import Interval
 from jarvision.estimate.sand_grading import (

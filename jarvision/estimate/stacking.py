@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from jarvision.core.special import ndtr
+from jarvision.core.special_functions import ndtr
 from jarvision.estimate.dried import Spoon
 from jarvision.estimate.grain_curve import MeasuredSand
 from jarvision.estimate.known import LEAST_FALL_MM, Evidence, Horizon, JarFacts

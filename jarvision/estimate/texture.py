@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.estimate.standards import classify_by, find_standard
+from jarvision.estimate.texture_standards import classify_by, find_standard
 
 SOURCE = (
     "Soil Science Division Staff, Soil Survey Manual, USDA Agriculture Handbook 18 (2017), "

@@ -10,7 +10,7 @@ from typing import Any
 
 from jarvision.core.errors import UsageError
 from jarvision.core.files import shown
-from jarvision.core.shipped import calibration_folder
+from jarvision.core.packaged_files import calibration_folder
 from jarvision.core.tables import TableError, parse_toml, read_text
 from jarvision.jar.profile import (
     LARGEST_BYTES,

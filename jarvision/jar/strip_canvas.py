@@ -10,7 +10,7 @@ from functools import cache
 from importlib.resources import as_file
 from typing import TYPE_CHECKING, Any
 
-from jarvision.core.shipped import data_file
+from jarvision.core.packaged_files import data_file
 from jarvision.jar.strip_spec import StripSpec
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.core.shipped import data_file
+from jarvision.core.packaged_files import data_file
 
 USUAL_LENGTH_MM = 150.0  # of a strip, where the user does not say: a litre jar's layers and water
 

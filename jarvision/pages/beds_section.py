@@ -28,8 +28,8 @@ from jarvision.pages.markup import Markup
 from jarvision.results.beds import READINGS, BedNote, change_statement
 from jarvision.results.headline import soil_in_words
 from jarvision.results.numbers import share_text
+from jarvision.results.readings_table import bed_title
 from jarvision.results.record import LAYERS, JarRecord, Shares
-from jarvision.results.report import bed_title
 
 Told: TypeAlias = tuple[JarRecord, BedNote | None, Guide | None, Markup]
 """A jar, what the user wrote of its sample, its guide, and the link to its page."""

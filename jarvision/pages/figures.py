@@ -12,7 +12,7 @@ import numpy as np
 
 from jarvision.core.ranges import odds_in_words, pct_with_range, range_around
 from jarvision.estimate.texture import Texture, TextureClass
-from jarvision.pages.apart import spread_apart
+from jarvision.pages.label_layout import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
 from jarvision.pages.palette import (
     BY_HEIGHT,

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from jarvision.core.ranges import Z90
-from jarvision.pages.apart import spread_apart
 from jarvision.pages.figures import known_sd, nice_step
+from jarvision.pages.label_layout import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
 from jarvision.pages.palette import (
     BY_HEIGHT,

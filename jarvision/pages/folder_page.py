@@ -42,8 +42,8 @@ from jarvision.results.headline import (
     without_soil,
 )
 from jarvision.results.numbers import share_text
+from jarvision.results.readings_table import bed_title
 from jarvision.results.record import LAYERS, PREFIX, SUFFIX, JarRecord, Shares
-from jarvision.results.report import bed_title
 
 
 @dataclass(frozen=True, slots=True, eq=False)

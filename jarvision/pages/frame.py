@@ -15,10 +15,10 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from jarvision.core.files import shown
-from jarvision.core.shipped import data_file
+from jarvision.core.packaged_files import data_file
 from jarvision.core.sources import legend
-from jarvision.pages.held import FOLDER_PAGE, TEST_PAGE
 from jarvision.pages.markup import Markup, raw, tag, text
+from jarvision.pages.page_cache import FOLDER_PAGE, TEST_PAGE
 from jarvision.pages.palette import css_variables
 
 

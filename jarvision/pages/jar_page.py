@@ -30,8 +30,8 @@ from jarvision.results.headline import (
     soil_odds,
 )
 from jarvision.results.numbers import printed_unit, share_text, top_range_mm, top_text
+from jarvision.results.readings_table import own_name
 from jarvision.results.record import LAYERS, Curve, JarRecord, PhotoRecord, Shares
-from jarvision.results.report import own_name
 from jarvision.results.sand_seen import sand_line, shown_grain, sure_parts, why_untold
 
 EARLIER = "From an earlier run: not among the photos read last, and not in readings.csv"

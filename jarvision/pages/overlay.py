@@ -14,7 +14,7 @@ import numpy as np
 
 from jarvision.core.own_files import mark_picture
 from jarvision.core.units import UnitSystem
-from jarvision.pages.apart import spread_apart
+from jarvision.pages.label_layout import spread_apart
 from jarvision.pages.overlay_pen import (
     Array,
     Picture,

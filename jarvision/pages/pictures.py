@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from jarvision.results.codec import JarFileError
-from jarvision.results.jarfile import read_regular
+from jarvision.results.jar_folder import read_regular
 
 if TYPE_CHECKING:
     from PIL import Image

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from jarvision.estimate.standards import (
+from jarvision.estimate.texture_standards import (
     Corner,
     Standard,
     StandardClass,

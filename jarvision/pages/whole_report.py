@@ -19,7 +19,9 @@ from jarvision.garden.guide import Guide, make_guide
 from jarvision.garden.guide_case import Bed
 from jarvision.garden.soil import soil_from_draws
 from jarvision.pages.folder_page import FolderEntry, FolderPage, render_folder
-from jarvision.pages.held import (
+from jarvision.pages.howto_page import all_sources, render_howto
+from jarvision.pages.jar_page import JarPage, render_jar
+from jarvision.pages.page_cache import (
     COMPARED_PAGE,
     FOLDER_PAGE,
     TEST_PAGE,
@@ -29,8 +31,6 @@ from jarvision.pages.held import (
     page_name,
     still_holds,
 )
-from jarvision.pages.howto_page import all_sources, render_howto
-from jarvision.pages.jar_page import JarPage, render_jar
 from jarvision.pages.pictures import Picture, load_picture
 from jarvision.results.beds import (
     BedList,
@@ -42,10 +42,10 @@ from jarvision.results.beds import (
     with_kept,
 )
 from jarvision.results.cache import is_earlier, last_beds, last_refused, last_run
-from jarvision.results.jarfile import read_jar_folder
+from jarvision.results.jar_folder import read_jar_folder
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 from jarvision.results.sand_seen import sure_parts
-from jarvision.results.spoken import spoken_in
+from jarvision.results.sentence_units import spoken_in
 
 _PICTURE_PX, _THUMBNAIL_PX = 1100, 420
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from jarvision.core.units import UnitSystem
-from jarvision.pages.held import pages_that_hold
+from jarvision.pages.page_cache import pages_that_hold
 from jarvision.results.beds import find_beds
 
 

@@ -20,7 +20,7 @@ from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, 
 from jarvision.core.tables import LARGEST_BYTES, TableError, decoded, first_bytes, rows
 from jarvision.core.tables import parse_toml as read_toml
 from jarvision.core.units import UnitSystem, area_m2, length_mm, system_of
-from jarvision.results.jarfile import EXAMPLE_JAR, jar_key
+from jarvision.results.jar_folder import EXAMPLE_JAR, jar_key
 from jarvision.results.record import LAYERS, Shares
 
 NAMES = ("beds.csv", "beds.toml")
@@ -143,7 +143,7 @@ def with_kept(note: BedNote | None, kept: BedNote | None) -> BedNote | None:
 
 
 def join_beds(beds: BedList, jars: Sequence[str]) -> JoinedBeds:
-    """Find each row's jar: by its very name, else as `jarfile.jar_key` compares names.
+    """Find each row's jar: by its very name, else as `jar_folder.jar_key` compares names.
 
     Parameters
     ----------

@@ -26,7 +26,7 @@ from jarvision.core.own_files import write_result
 from jarvision.photo.exif import YEARS
 from jarvision.results.codec import FORMAT, JarFileError
 from jarvision.results.fingerprint import program
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 
 PHOTOS_FILE = "photos.json"

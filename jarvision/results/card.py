@@ -11,10 +11,10 @@ from jarvision.core.units import UnitSystem
 from jarvision.results.doubt_order import all_doubts, usual_sentences
 from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.numbers import share_text, top_text
+from jarvision.results.readings_table import short_name, title
 from jarvision.results.record import LAYERS, Interim, JarRecord
-from jarvision.results.report import short_name, title
 from jarvision.results.sand_seen import sand_line
-from jarvision.results.spoken import spoken_in
+from jarvision.results.sentence_units import spoken_in
 
 _WIDTH = 78
 

@@ -39,7 +39,7 @@ from jarvision.core.errors import JarError
 from jarvision.core.measured import Measured
 from jarvision.core.series import Reading
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass, classify
-from jarvision.results.file_shape import (
+from jarvision.results.json_schema import (
     WRONG,
     File,
     FileCurve,

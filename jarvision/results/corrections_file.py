@@ -27,7 +27,7 @@ from jarvision.core.series import PhotoFact, Reading, SaidOfPhoto
 from jarvision.core.tables import TableError, read_text, rows, safe_cell, table_csv
 from jarvision.estimate.corrections import Correction, JarLine, read_height_mm
 from jarvision.results.hand_areas import AreaKind, HandArea, area_of, photo_of
-from jarvision.results.jarfile import jar_key
+from jarvision.results.jar_folder import jar_key
 from jarvision.results.record import JarRecord, PutRight
 from jarvision.wall.measurement import JarMeasurement
 

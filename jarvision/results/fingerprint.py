@@ -38,7 +38,7 @@ _READING_FILES = (
     "__init__.py",
     "data/strip.toml",
     "pages/overlay*.py",
-    "pages/apart.py",
+    "pages/label_layout.py",
     "pages/palette.py",
 )
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from jarvision.core.errors import ValueRefusedError
-from jarvision.jar.drawn import OUTLINE_SD_MM, DrawnOnPhoto, Points, is_box, is_outline
-from jarvision.results.jarfile import jar_key
+from jarvision.jar.hand_outline import OUTLINE_SD_MM, DrawnOnPhoto, Points, is_box, is_outline
+from jarvision.results.jar_folder import jar_key
 
 _LARGEST_SD_MM = 10.0
 _LONGEST_NAME = 300

@@ -14,7 +14,7 @@ from jarvision.core.ranges import odds_in_words
 from jarvision.core.tables import safe_cell, table_csv
 from jarvision.estimate.central import central_pct
 from jarvision.estimate.grain_curve import MeasuredSand, finer_pct, shares_at
-from jarvision.estimate.standards import FRACTIONS, Standard, class_odds, classify_by
+from jarvision.estimate.texture_standards import FRACTIONS, Standard, class_odds, classify_by
 
 Floats = NDArray[np.float64]
 

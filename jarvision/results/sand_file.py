@@ -12,7 +12,7 @@ from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.posterior import Interval
 from jarvision.estimate.sand_classes import SAND_CLASSES, SandTexture
 from jarvision.estimate.sand_parts import CURVE_UM, SAND_PARTS, SandParts, shares_of
-from jarvision.results.file_shape import FileRange, FileSand, require
+from jarvision.results.json_schema import FileRange, FileSand, require
 from jarvision.wall.measurement import GrainBand, SandGrain
 
 _MOST_DRAWS = 2_000

@@ -16,7 +16,7 @@ from jarvision.core.files import shown
 from jarvision.core.series import READING_TIMES, Sighting
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import WORKING_PX, Photo, open_photo, probe_photo
-from jarvision.photo.full_scale import full_grey
+from jarvision.photo.full_resolution import full_grey
 from jarvision.photo.refusals import NoSuchPhotoError
 from jarvision.run.video_frames import frame_at, video_of
 from jarvision.wall.locate import orient

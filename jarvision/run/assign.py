@@ -25,7 +25,7 @@ from pathlib import PurePath
 from jarvision.core.errors import MixedJarsError
 from jarvision.core.files import natural_key, shown
 from jarvision.core.series import JarPhotos, Sighting
-from jarvision.results.jarfile import jar_key
+from jarvision.results.jar_folder import jar_key
 from jarvision.run.file_names import NamedSighting, listed, name_key, named, same_time
 from jarvision.run.same_strip import Part, folder_words, notes_of, parts_of
 from jarvision.run.timing import place_in_time, strip_number_of

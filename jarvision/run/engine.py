@@ -13,8 +13,8 @@ from pathlib import Path
 
 from jarvision.core.files import shown
 from jarvision.results.cache import known_photos, other_photos
+from jarvision.results.readings_table import title
 from jarvision.results.record import json_name
-from jarvision.results.report import title
 from jarvision.run.album import Album, BrokenPhotosError, album_with_contents, path_of
 from jarvision.run.dask import pool_for
 from jarvision.run.jars_table import beds_csv

@@ -20,7 +20,7 @@ from jarvision.estimate.known import TALLEST_SOIL_MM, JarFacts, WaterState
 from jarvision.estimate.priors import Detergent
 from jarvision.estimate.topsoil import Origin
 from jarvision.results import beds
-from jarvision.results.jarfile import EXAMPLE_JAR, jar_key
+from jarvision.results.jar_folder import EXAMPLE_JAR, jar_key
 from jarvision.run import jars_cells as cells
 from jarvision.run import measured_cells as measured
 

@@ -25,7 +25,7 @@ from jarvision.estimate.interim import (
     work_out_early,
 )
 from jarvision.estimate.reading import JarReading, read_jar, work_out
-from jarvision.jar.drawn import DrawnOnPhoto
+from jarvision.jar.hand_outline import DrawnOnPhoto
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
 from jarvision.photo.refusals import NoSuchPhotoError

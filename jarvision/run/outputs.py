@@ -13,8 +13,8 @@ from jarvision.pages.overlay import draw_overlay, jpeg_of, small
 from jarvision.results.cache import keep_run, make_folder
 from jarvision.results.codec import json_of
 from jarvision.results.headline import soil_in_words
+from jarvision.results.readings_table import called, readings_csv
 from jarvision.results.record import JarRecord, json_name, overlay_name
-from jarvision.results.report import called, readings_csv
 from jarvision.results.sand_seen import shown_grain
 from jarvision.run.album import Album, path_of, unforeseen
 from jarvision.run.one_jar import JarJob, not_read, pictured

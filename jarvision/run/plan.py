@@ -21,13 +21,13 @@ from jarvision.core.series import (
     TimedPhoto,
 )
 from jarvision.photo.decode import open_photo
-from jarvision.results.report import title
+from jarvision.results.readings_table import title
 from jarvision.run.album import MOST_CONFIRMING, SHEET, SpottedPhoto, path_of, sightings_of
 from jarvision.run.assign import group
 from jarvision.run.file_names import listed as named
 from jarvision.run.file_names import name_key
 from jarvision.run.jars_table import Manifest, ManifestRow, match_photos
-from jarvision.run.said_of_photos import told, with_said
+from jarvision.run.photo_claims import told, with_said
 from jarvision.run.same_strip import folder_words
 from jarvision.run.settings import Settings
 from jarvision.run.survey import Survey

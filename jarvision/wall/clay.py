@@ -19,7 +19,7 @@ from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures, edge_peaks, highest_near, middle_near
-from jarvision.wall.surface import median_of
+from jarvision.wall.outer_glass import median_of
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from jarvision.jar.geometry import GLASS_INDEX
 from jarvision.jar.wall_features import WallFeatures
-from jarvision.wall.foot import find_foot
+from jarvision.wall.deposit_foot import find_foot
 from jarvision.wall.measurement import Floor
 
 Array: TypeAlias = NDArray[np.float64]

@@ -26,7 +26,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.special import j0, ndtr
+from jarvision.core.special_functions import j0, ndtr
 
 Array: TypeAlias = NDArray[np.float64]
 

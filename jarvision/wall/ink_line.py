@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
 from jarvision.wall.ink import GAP_MM, LEAST_DEPTH, SIDE_MM, InkPath, ink_paths
-from jarvision.wall.surface import TOGETHER, Bins, Glass, Mask, binned, median_of
+from jarvision.wall.outer_glass import TOGETHER, Bins, Glass, Mask, binned, median_of
 
 Array: TypeAlias = NDArray[np.float64]
 Places: TypeAlias = NDArray[np.intp]

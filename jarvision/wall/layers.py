@@ -32,7 +32,7 @@ from jarvision.jar.wall_features import (
     gather,
 )
 from jarvision.wall.measurement import LAYERS, Boundary
-from jarvision.wall.surface import median_of
+from jarvision.wall.outer_glass import median_of
 
 Rows: TypeAlias = NDArray[np.bool_]
 

@@ -22,8 +22,8 @@ from jarvision.jar.count_unmarked import (
     on_table,
     places,
 )
-from jarvision.jar.drawn import DrawnOnPhoto, drawn_scale_sd, jar_in_outline, walls_of
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, SHOULDER_MM
+from jarvision.jar.hand_outline import DrawnOnPhoto, drawn_scale_sd, jar_in_outline, walls_of
 from jarvision.jar.print_check import print_doubts
 from jarvision.jar.ruler_in_photo import join_rulers, ruler_beside
 from jarvision.jar.scale import Scale, ScaleSource
@@ -39,7 +39,9 @@ from jarvision.jar.wall_edges import Wall
 from jarvision.jar.which_side_up import quarters_to_upright, turned
 from jarvision.photo.decode import Photo
 from jarvision.wall.blur import blur_or_refuse, unmarked_blur_or_refuse
-from jarvision.wall.in_photo import (
+from jarvision.wall.layers import deposit_gain
+from jarvision.wall.marks_on_glass import PenMark, pen_marks_on
+from jarvision.wall.photo_cache import (
     combs_in,
     focal_or_usual,
     halves_in,
@@ -49,8 +51,6 @@ from jarvision.wall.in_photo import (
     sides_before,
     sides_of_strip,
 )
-from jarvision.wall.layers import deposit_gain
-from jarvision.wall.marks_on_glass import PenMark, pen_marks_on
 from jarvision.wall.unrolled import CleanWall, WallAsSeen, clean_wall, wall_as_seen
 
 Array: TypeAlias = NDArray[np.float64]

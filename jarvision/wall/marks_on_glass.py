@@ -22,7 +22,7 @@ from jarvision.jar.geometry import View
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, ROW_MM, WallMap
 from jarvision.wall.ink import LEAST_DEPTH
 from jarvision.wall.ink_line import ink_lines, reaches_of
-from jarvision.wall.surface import (
+from jarvision.wall.outer_glass import (
     DARK_COUNTS,
     Array,
     Bins,

@@ -13,8 +13,8 @@ from jarvision.core.errors import NoDepositError, TimesError, TooNoisyError
 from jarvision.core.series import Reading
 from jarvision.jar.taper import width_ratio
 from jarvision.jar.wall_features import WallFeatures, gather, quiet_level
-from jarvision.wall.between import deposit_top
 from jarvision.wall.floor import join_floors, seen_floor, water_structure
+from jarvision.wall.interim_top import deposit_top
 from jarvision.wall.layers import CoarsePlace, coarse_tops, place, sand_tops
 from jarvision.wall.locate import Look
 from jarvision.wall.measurement import (

@@ -22,7 +22,7 @@ from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import BIN_MM, WallFeatures
 from jarvision.wall.clay import Fronts, arch_odds, far_rim_mm, fronts_of, mirror_match
-from jarvision.wall.surface import median_of
+from jarvision.wall.outer_glass import median_of
 from jarvision.wall.water_line import WaterLine
 
 Array: TypeAlias = NDArray[np.float64]

@@ -18,7 +18,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.special import logsumexp
+from jarvision.core.special_functions import logsumexp
 from jarvision.jar.unwrap import MAP_TOP_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures

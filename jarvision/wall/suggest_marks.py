@@ -20,7 +20,7 @@ from jarvision.jar.unwrap import WallMap
 from jarvision.jar.view_fit import Jar
 from jarvision.wall.marks_on_glass import Drawn, PenMark
 from jarvision.wall.measurement import LAYERS, Floor
-from jarvision.wall.surface import arc_mm
+from jarvision.wall.outer_glass import arc_mm
 
 Three: TypeAlias = "tuple[float, float, float]"
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import ROW_MM
-from jarvision.wall.surface import (
+from jarvision.wall.outer_glass import (
     CELL_MM,
     COUNTS,
     TOGETHER,

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from jarvision.core.errors import HiddenError
-from jarvision.jar.drawn import DrawnOnPhoto
+from jarvision.jar.hand_outline import DrawnOnPhoto
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, WallMap, columns_of, unroll
 from jarvision.jar.view_fit import Jar
 from jarvision.photo.decode import Photo
 from jarvision.wall.marks_on_glass import PenMark, covered_mm, hidden_by, without_marks
+from jarvision.wall.outer_glass import Glass, Span, sides_of
 from jarvision.wall.stuck_on import covers_in, find_covers, uncovered
-from jarvision.wall.surface import Glass, Span, sides_of
 
 _LEAST_WALL_MM = 8.0  # less free wall than this is too little to vote on a boundary
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
-from jarvision.wall.surface import median_of
+from jarvision.wall.outer_glass import median_of
 from jarvision.wall.weights import shipped
 
 Array: TypeAlias = NDArray[np.float64]

@@ -27,7 +27,7 @@ from bench_page import (
 from browser import browser_session, find_browser
 
 from jarvision.bench.pictures import upright_jpeg
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 from jarvision.wall.measurement import ORDER
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"

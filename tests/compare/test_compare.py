@@ -21,7 +21,7 @@ from jarvision.compare.marks_table import parse_marks
 from jarvision.compare.slips import SlipName
 from jarvision.estimate.texture import TextureClass
 from jarvision.pages.compare_page import ComparedPage, render_compared
-from jarvision.results.jarfile import read_jar_folder
+from jarvision.results.jar_folder import read_jar_folder
 
 NAN = math.nan
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from jarvision.estimate import sampler
-from jarvision.estimate.boxes import cut, normal
-from jarvision.estimate.explore import Cloud
+from jarvision.estimate.filled_jars import Cloud
 from jarvision.estimate.priors import PRIORS
+from jarvision.estimate.proposal_boxes import cut, normal
 from jarvision.estimate.sampler import effective, flattened, resample, sample
 from jarvision.estimate.topsoil import log_sum
 

@@ -16,7 +16,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jarvision.core.errors import ExitCode, ValueRefusedError
-from jarvision.estimate.standards import class_masks, find_standard
 from jarvision.estimate.texture import (
     CLASS_POLYGONS,
     CLASSES,
@@ -26,6 +25,7 @@ from jarvision.estimate.texture import (
     classify_many,
     texture_of,
 )
+from jarvision.estimate.texture_standards import class_masks, find_standard
 
 USDA = find_standard("usda")
 

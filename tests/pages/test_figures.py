@@ -24,7 +24,7 @@ from jarvision.pages.figures_soil import pore_picture, water_bar
 from jarvision.pages.figures_time import duration_text, settling_curve
 from jarvision.pages.howto_art import drawing
 from jarvision.pages.triangle import _NAME_PLACES, Mark, place_on_triangle, triangle
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 from jarvision.wall.measurement import GrainBand
 
 SVG = "{http://www.w3.org/2000/svg}"

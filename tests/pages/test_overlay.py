@@ -31,7 +31,7 @@ from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.unwrap import WallMap
 from jarvision.jar.view_fit import Jar
 from jarvision.pages import overlay, overlay_place, overlay_words, palette
-from jarvision.pages.apart import spread_apart
+from jarvision.pages.label_layout import spread_apart
 from jarvision.pages.overlay import draw_overlay, jpeg_of
 from jarvision.pages.overlay_pen import drawable
 from jarvision.pages.overlay_words import boundary_label, marks_of

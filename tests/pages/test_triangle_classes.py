@@ -6,7 +6,7 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from jarvision.estimate.standards import STANDARDS, classify_by, find_standard
+from jarvision.estimate.texture_standards import STANDARDS, classify_by, find_standard
 from jarvision.pages.palette import HIGHLIGHT
 from jarvision.pages.triangle import Mark, place_on_triangle
 from jarvision.pages.triangle_classes import class_triangle

@@ -21,7 +21,7 @@ from jarvision.results.beds import (
     read_beds,
 )
 from jarvision.results.cache import keep_run
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 
 WHOLE = """\
 jar,bed,depth,date dug,area,organic matter,notes

@@ -9,7 +9,7 @@ from report_samples import jar_dict, unread_dict, weight_dict, write_jar
 
 from jarvision.core.units import UnitSystem
 from jarvision.results.card import jar_card
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 
 
 def card_of(folder, data, system=UnitSystem.METRIC):

@@ -22,7 +22,7 @@ from jarvision.results.corrections_file import (
     replaced,
     write_corrections,
 )
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 from jarvision.results.record import PutRight
 from jarvision.run.engine import read_photos
 from jarvision.run.outputs import write_table

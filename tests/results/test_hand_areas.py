@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from jarvision.jar.drawn import DrawnOnPhoto
+from jarvision.jar.hand_outline import DrawnOnPhoto
 from jarvision.results.corrections_file import (
     SeenJar,
     fit_areas,

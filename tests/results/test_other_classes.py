@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from jarvision.estimate.central import NEARLY
-from jarvision.estimate.standards import STANDARDS, classify_by, find_standard
+from jarvision.estimate.texture_standards import STANDARDS, classify_by, find_standard
 from jarvision.results.other_classes import classes_csv, classes_text, fractions_of, in_standard
 
 DRAWS = np.random.default_rng(3).dirichlet([20, 18, 10], 500) * 100

@@ -15,7 +15,7 @@ from jarvision.jar.profile_file import find_profile
 from jarvision.jar.scale_sources import ScaleAids
 from jarvision.results.codec import JarFileError
 from jarvision.results.from_reading import row_of
-from jarvision.results.jarfile import read_jar_file, read_jar_folder
+from jarvision.results.jar_folder import read_jar_file, read_jar_folder
 from jarvision.results.recompute import recomputed
 from jarvision.results.record import json_name
 from jarvision.run.engine import read_photos

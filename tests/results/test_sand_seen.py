@@ -20,8 +20,8 @@ from jarvision.results.card import jar_card
 from jarvision.results.codec import JarFileError, json_of, record_from
 from jarvision.results.from_reading import row_of
 from jarvision.results.headline import soil_in_words, soil_odds
+from jarvision.results.readings_table import readings_csv
 from jarvision.results.recompute import recomputed
-from jarvision.results.report import readings_csv
 from jarvision.results.sand_seen import sand_line, shown_grain, why_untold
 from jarvision.wall.measurement import GrainBand, SandGrain
 

@@ -15,7 +15,7 @@ from scenes import READINGS, camera_of, exif_of, sample, save, upright
 
 from jarvision.estimate.judge import judge
 from jarvision.estimate.known import JarFacts
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 from jarvision.run.engine import read_photos
 from jarvision.run.jars_table import parse_manifest
 from jarvision.run.settings import Settings

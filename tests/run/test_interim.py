@@ -19,7 +19,7 @@ import pytest
 from sample_truth import top_of
 from scenes import Edit, camera_of, edited, sample
 
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 from jarvision.run.engine import read_photos
 from jarvision.run.outcome import Outcome
 from jarvision.run.outputs import write_table

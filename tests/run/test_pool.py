@@ -19,7 +19,7 @@ from jarvision.core.files import WriteError
 from jarvision.core.own_files import NotOursError
 from jarvision.estimate.known import JarFacts
 from jarvision.estimate.texture import TextureClass
-from jarvision.results import cache, file_shape
+from jarvision.results import cache, json_schema
 from jarvision.results.fingerprint import program
 from jarvision.results.record import ReadingRow, WeightRow
 from jarvision.run import album, one_jar
@@ -207,8 +207,8 @@ def row(**changes):
 
 @pytest.mark.parametrize("written", [row(), row(by_weight=None, texture_class=None, doubts=())])
 def test_a_row_comes_back_from_json_to_the_last_digit(written):
-    there = json.loads(json.dumps(file_shape.plain(written), allow_nan=False))
-    assert repr(file_shape._CODEC.structure(there, ReadingRow)) == repr(
+    there = json.loads(json.dumps(json_schema.plain(written), allow_nan=False))
+    assert repr(json_schema._CODEC.structure(there, ReadingRow)) == repr(
         written
     )  # repr: NaN does not equal itself
 

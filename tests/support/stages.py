@@ -1,6 +1,6 @@
 """CPU time of each stage of reading a photo, in decodes: of this program, or beside another copy.
 
-    python tests/bench.py stages [TREE]
+    python tests/benchmark.py stages [TREE]
 
 Three jars of `sample_images` at 12 megapixels: with a strip, without one, and a row of three with
 strips. The unit is one full-colour decode of the same photo. With another tree (a worktree of an

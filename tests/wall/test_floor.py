@@ -12,6 +12,7 @@ from scenes import Layering, wall
 from jarvision.jar.geometry import GLASS_INDEX
 from jarvision.jar.unwrap import WallMap
 from jarvision.jar.wall_features import gather
+from jarvision.wall.deposit_foot import find_foot
 from jarvision.wall.floor import (
     FILLET_MM,
     STRIP_ZERO_SD_MM,
@@ -20,7 +21,6 @@ from jarvision.wall.floor import (
     seen_floor,
     water_structure,
 )
-from jarvision.wall.foot import find_foot
 from jarvision.wall.measurement import Floor, clearness_of
 from jarvision.wall.water_line import find_water_lines
 

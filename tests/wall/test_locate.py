@@ -17,8 +17,8 @@ from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import BlurredError, HiddenError, JarError, NoJarError
 from jarvision.jar.which_side_up import SideUnknownError
 from jarvision.photo.decode import Photo, open_photo
-from jarvision.wall.in_photo import focal_px
 from jarvision.wall.locate import Look, look_at_jar, orient, strips_in
+from jarvision.wall.photo_cache import focal_px
 
 NAN = math.nan
 

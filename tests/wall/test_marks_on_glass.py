@@ -33,7 +33,7 @@ from jarvision.wall.marks_on_glass import (
     without_marks,
 )
 from jarvision.wall.measurement import ORDER
-from jarvision.wall.surface import sides_of
+from jarvision.wall.outer_glass import sides_of
 
 TOP_MM = 150.0
 FOOT_MM = 5.0  # lower lines are not looked for

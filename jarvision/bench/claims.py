@@ -11,7 +11,7 @@ from typing import Any
 from jarvision.core.errors import JarError, UsageError, ValueRefusedError
 from jarvision.core.series import PhotoFact, SaidOfPhoto, spoken_time
 from jarvision.results.corrections_file import SeenJar, check_said
-from jarvision.results.jarfile import jar_key
+from jarvision.results.jar_folder import jar_key
 from jarvision.results.record import JarRecord
 
 _LONGEST_TEXT = 80

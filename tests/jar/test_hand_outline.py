@@ -15,7 +15,7 @@ from views import HEIGHTS_MM, height_errors, of_shot
 
 from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import NoJarError
-from jarvision.jar.drawn import (
+from jarvision.jar.hand_outline import (
     DrawnOnPhoto,
     drawn_scale_sd,
     is_box,

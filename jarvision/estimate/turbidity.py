@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.special import ndtr
+from jarvision.core.special_functions import ndtr
 from jarvision.estimate.known import CLOUDY_FROM, HAZY_FROM, Evidence, JarFacts, WaterState
 from jarvision.estimate.stacking import Jars
 

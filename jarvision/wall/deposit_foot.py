@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures
-from jarvision.wall.surface import median_of
+from jarvision.wall.outer_glass import median_of
 
 Array: TypeAlias = NDArray[np.float64]
 Rows: TypeAlias = NDArray[np.intp]

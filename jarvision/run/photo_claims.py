@@ -11,7 +11,7 @@ from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.files import shown
 from jarvision.core.series import JarPhotos, PhotoFact, SaidOfPhoto, Sighting, spoken_time
 from jarvision.results.corrections_file import no_photo_fits, taken_of
-from jarvision.results.jarfile import jar_key
+from jarvision.results.jar_folder import jar_key
 
 _Said = dict[PhotoFact, SaidOfPhoto]
 

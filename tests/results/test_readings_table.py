@@ -14,8 +14,8 @@ from jarvision.core.doubts import DoubtName, doubt
 from jarvision.core.ranges import odds_in_words
 from jarvision.core.text import plain_text
 from jarvision.estimate.texture import TextureClass
+from jarvision.results.readings_table import readings_csv, title
 from jarvision.results.record import ReadingRow, WeightRow
-from jarvision.results.report import readings_csv, title
 
 NAN = math.nan
 UNKNOWN = (NAN, NAN, NAN)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from jarvision.photo.decode import open_photo
-from jarvision.photo.full_scale import full_grey
+from jarvision.photo.full_resolution import full_grey
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.special import log_ndtr, ndtr, ndtri
+from jarvision.core.special_functions import log_ndtr, ndtr, ndtri
 from jarvision.estimate.known import Evidence
 from jarvision.estimate.settling import Path
 from jarvision.estimate.small_matrices import inverse, lower_root, solved

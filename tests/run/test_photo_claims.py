@@ -19,13 +19,13 @@ from jarvision.results.corrections_file import (
     replaced,
     write_corrections,
 )
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 from jarvision.run.assign import group
 from jarvision.run.engine import plan_photos, read_photos
 from jarvision.run.jars_table import parse_manifest
 from jarvision.run.outputs import write_table
+from jarvision.run.photo_claims import told
 from jarvision.run.plan import used_photos
-from jarvision.run.said_of_photos import told
 from jarvision.run.settings import Settings
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"

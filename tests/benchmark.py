@@ -1,8 +1,8 @@
 """Speed and memory as ratios, so that they mean the same on any machine.
 
-    python tests/bench.py             one photo
-    python tests/bench.py class [30]  a class of so many jars, with one and with two workers
-    python tests/bench.py stages [TREE]  each stage of three kinds of photos, beside an older copy
+    python tests/benchmark.py             one photo
+    python tests/benchmark.py class [30]  a class of so many jars, with one and with two workers
+    python tests/benchmark.py stages [TREE]  each stage of three kinds of photos, beside an older
 
 The yardstick of one photo is one full-colour decode of the same 12-megapixel JPEG on one thread
 (CPU time). The class's is the time on the wall, which means something on an idle machine only;
@@ -27,7 +27,7 @@ import numpy as np
 from jarvision.core.series import Reading
 from jarvision.estimate.reading import read_jar, work_out
 from jarvision.photo.decode import Photo, open_photo
-from jarvision.results.jarfile import read_jar_file
+from jarvision.results.jar_folder import read_jar_file
 from jarvision.results.recompute import recomputed
 from jarvision.run.engine import read_photos
 from jarvision.run.settings import Settings

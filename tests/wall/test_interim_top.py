@@ -5,7 +5,7 @@ import pytest
 from scenes import Layering, wall
 
 from jarvision.jar.wall_features import gather
-from jarvision.wall.between import deposit_top
+from jarvision.wall.interim_top import deposit_top
 
 
 def found(top_mm, *, seed=1, above=60.0, **look):

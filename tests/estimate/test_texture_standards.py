@@ -6,7 +6,8 @@ from shapely.geometry import Point, Polygon
 from shapely.ops import unary_union
 
 from jarvision.core.errors import UsageError, ValueRefusedError
-from jarvision.estimate.standards import (
+from jarvision.estimate.texture import CLASSES, classify_many
+from jarvision.estimate.texture_standards import (
     STANDARDS,
     class_borders,
     class_masks,
@@ -16,7 +17,6 @@ from jarvision.estimate.standards import (
     piece_corners,
     standard_from_toml,
 )
-from jarvision.estimate.texture import CLASSES, classify_many
 
 
 def every_tenth():

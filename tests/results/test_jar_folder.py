@@ -13,7 +13,7 @@ from scenes import SAMPLES
 from jarvision.core.errors import UsageError
 from jarvision.estimate.texture import TextureClass
 from jarvision.results.codec import JarFileError
-from jarvision.results.jarfile import (
+from jarvision.results.jar_folder import (
     LARGEST_BYTES,
     find_jar,
     jar_key,

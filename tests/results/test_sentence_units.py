@@ -14,8 +14,8 @@ from scenes import ROOT
 
 from jarvision.core.units import UnitSystem, inches_text, length_mm
 from jarvision.results.card import jar_card
-from jarvision.results.jarfile import read_jar_file
-from jarvision.results.spoken import in_units, spoken_in
+from jarvision.results.jar_folder import read_jar_file
+from jarvision.results.sentence_units import in_units, spoken_in
 
 US, METRIC = UnitSystem.US, UnitSystem.METRIC
 

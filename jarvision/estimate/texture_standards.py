@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import UsageError, ValueRefusedError
-from jarvision.core.shipped import calibration_folder
+from jarvision.core.packaged_files import calibration_folder
 from jarvision.core.text import plain_text
 
 STANDARDS = ("usda", "uk", "fao", "german")

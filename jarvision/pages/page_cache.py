@@ -10,7 +10,7 @@ from jarvision.core.files import safe_name
 from jarvision.results.cache import PHOTOS_FILE
 from jarvision.results.codec import JarFileError
 from jarvision.results.fingerprint import whole_program
-from jarvision.results.jarfile import jar_paths, read_regular
+from jarvision.results.jar_folder import jar_paths, read_regular
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 
 FOLDER_PAGE, TEST_PAGE, COMPARED_PAGE = "report.html", "howto.html", "compared.html"

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.special import ndtri
+from jarvision.core.special_functions import ndtri
 
 Array = NDArray[np.float64]
 

@@ -17,9 +17,9 @@ from jarvision.results.codec import JarFileError
 from jarvision.results.corrections_file import SeenJar
 from jarvision.results.doubt_order import check_text, doubts_of
 from jarvision.results.headline import soil_in_words, soil_odds
-from jarvision.results.jarfile import jar_paths, read_jar_file
+from jarvision.results.jar_folder import jar_paths, read_jar_file
+from jarvision.results.readings_table import title
 from jarvision.results.record import PREFIX, SUFFIX, JarRecord, PhotoDigest
-from jarvision.results.report import title
 
 TAKE_AGAIN = "Take it again"
 _KEPT = 8  # whole results in memory

@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.estimate.filling import fill
 from jarvision.estimate.known import Evidence
-from jarvision.estimate.looks import log_looks
+from jarvision.estimate.mass_proposals import fill
 from jarvision.estimate.settling import hindering, steps_s
 from jarvision.estimate.stacking import (
     MINUTE_S,
@@ -22,6 +21,7 @@ from jarvision.estimate.stacking import (
     settled,
 )
 from jarvision.estimate.topsoil import log_prior
+from jarvision.estimate.turbidity import log_looks
 
 Array = NDArray[np.float64]
 
@@ -67,7 +67,7 @@ def explore(evidence: Evidence, z: Array, chances: Array) -> Cloud:
     z : ndarray, shape (N, D)
         Standard normal numbers in the order of `jarvision.estimate.priors.PRIORS`.
     chances : ndarray, shape (N, CHANCES)
-        Numbers between 0 and 1 by which the masses are drawn; see `filling.fill`.
+        Numbers between 0 and 1 by which the masses are drawn; see `mass_proposals.fill`.
 
     Returns
     -------
