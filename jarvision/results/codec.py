@@ -1,7 +1,7 @@
 """A jar's result as JSON, both ways: its fields, and what each is for.
 
 What is read may have come a long way: it is data, never trusted. Shapes and limits are in the
-classes that mirror the file (`file_shape`); whatever is wrong becomes one sentence. Raise `VERSION`
+classes that mirror the file (`json_schema`); whatever is wrong becomes one sentence. Raise `VERSION`
 when a field changes its meaning.
 
 Whose it is
