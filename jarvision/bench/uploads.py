@@ -11,7 +11,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path, PurePath
 
 from jarvision.core.errors import UsageError
-from jarvision.core.files import PHOTO_SUFFIXES, find_photos, safe_name, write_whole
+from jarvision.core.files import PHOTO_FORMATS, PHOTO_SUFFIXES, find_photos, safe_name, write_whole
 
 MOST_BYTES = 60_000_000
 MOST_PHOTOS = 3_000
@@ -91,7 +91,7 @@ def _named(name: str) -> tuple[str, str]:
     last = PurePath(name.replace("\\", "/")).name
     stem, _, suffix = last.rpartition(".")
     if f".{suffix.casefold()}" not in PHOTO_SUFFIXES:
-        msg = "This is no photo; send JPEG, PNG, WebP, TIFF or HEIC."
+        msg = f"This is no photo; send {PHOTO_FORMATS}."
         raise UsageError(msg)
     stem = safe_name(stem or "photo")
     is_ours = stem.casefold().startswith(("overlay-", "jar-overlay"))

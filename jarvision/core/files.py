@@ -20,6 +20,7 @@ from pathlib import Path
 
 from jarvision.core.errors import JarError
 
+PHOTO_FORMATS = "JPEG, PNG, WebP, TIFF or HEIC"  # as messages call them
 PHOTO_SUFFIXES = frozenset(
     {".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".hif"}
 )

@@ -1,4 +1,8 @@
-"""The guide on nutrients: how much the soil can hold, what leaches, how to feed."""
+"""The guide on nutrients: how much the soil can hold, what leaches, how to feed.
+
+No advice on acidity or lime: a jar tells nothing of it, a laboratory does
+(`cautions.NOT_DOSES`).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The ribbon test: ribbon lengths and feel -> USDA texture class, with odds."""
+"""The ribbon test: ribbon lengths and feel -> USDA texture class, with odds.
+
+How it is done, step by step, is taught in `garden.howto`.
+"""
 
 from __future__ import annotations
 

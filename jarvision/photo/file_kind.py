@@ -1,4 +1,4 @@
-"""What kind of picture a file's bytes are."""
+"""What kind of picture a file's bytes are; the endings of names are `core.files.PHOTO_SUFFIXES`."""
 
 from __future__ import annotations
 

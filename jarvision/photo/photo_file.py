@@ -8,7 +8,7 @@ import os
 import stat
 from pathlib import Path
 
-from jarvision.core.files import shown
+from jarvision.core.files import PHOTO_FORMATS, shown
 from jarvision.photo.file_kind import kind_of
 from jarvision.photo.refusals import (
     EmptyPhotoError,
@@ -80,7 +80,7 @@ def _photo_bytes(name: str, file: io.FileIO) -> bytes:
 
 def not_a_photo(name: str) -> str:
     """Say that a file is no photo."""
-    return f"{name} is not a photo that can be read; save it as JPEG, PNG, WebP, TIFF or HEIC."
+    return f"{name} is not a photo that can be read; save it as {PHOTO_FORMATS}."
 
 
 def _why_not_opened(name: str, error: Exception) -> str:

@@ -1,8 +1,8 @@
 """A jar's result as JSON, both ways: its fields, and what each is for.
 
 What is read may have come a long way: it is data, never trusted. Shapes and limits are in the
-classes that mirror the file (`json_schema`); whatever is wrong becomes one sentence. Raise `VERSION`
-when a field changes its meaning.
+classes that mirror the file (`json_schema`); whatever is wrong becomes one sentence. Raise
+`VERSION` when a field changes its meaning.
 
 Whose it is
     `jar`, `name` and `bed` (from `jars.csv`, as the user wrote them), `strip_number`, `left_out`,

@@ -25,14 +25,13 @@ import time
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from jarvision.core.errors import ExitCode, UsageError
 from jarvision.core.files import shown
 from jarvision.results.fingerprint import program
-from jarvision.run.pool import Item, Pool, Result, Task, TaskPool, TaskRaised, TaskRun
+from jarvision.run.pool import Item, Pool, Result, Task, TaskRaised, TaskRun
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -59,26 +58,20 @@ class ClusterLostError(ClusterError):
     exit_code = ExitCode.SOME_UNREAD
 
 
-def pool_for(workers: int, cluster: str = "") -> AbstractContextManager[TaskPool]:
-    """Give those who task: processes of this machine, or a cluster's machines.
+@contextlib.contextmanager
+def cluster_pool(address: str) -> Iterator[ClusterPool]:
+    """Give a pool whose tasks run on the machines of a cluster.
 
     Parameters
     ----------
-    workers : int
-        How many processes; not used where there is a cluster.
-    cluster : str
-        Address of a Dask scheduler, such as ``tcp://host:8786``; empty where there is none.
+    address : str
+        Of its scheduler, such as ``tcp://host:8786``.
 
     Raises
     ------
     ClusterError
-        On entering: the cluster cannot be reached, has no workers or runs another program.
+        On entering: it cannot be reached, has no workers or runs another program.
     """
-    return _cluster_pool(cluster) if cluster else Pool(workers)
-
-
-@contextlib.contextmanager
-def _cluster_pool(address: str) -> Iterator[ClusterPool]:
     with _without_noise(), _forgetful():
         client = _connected(address)
         try:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Collection, Sequence
+from contextlib import AbstractContextManager
 from functools import partial
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from jarvision.results.cache import known_photos, other_photos
 from jarvision.results.readings_table import title
 from jarvision.results.record import json_name
 from jarvision.run.album import Album, BrokenPhotosError, album_with_contents, path_of
-from jarvision.run.dask import pool_for
+from jarvision.run.dask import cluster_pool
 from jarvision.run.jars_table import beds_csv
 from jarvision.run.one_jar import (
     JarJob,
@@ -30,11 +31,29 @@ from jarvision.run.one_jar import (
 from jarvision.run.outcome import Batch, Outcome
 from jarvision.run.outputs import JarFiles, put_on_disk, with_files
 from jarvision.run.plan import Plan, plan_of, used_photos, video_timing
-from jarvision.run.pool import Task, TaskPool
+from jarvision.run.pool import Pool, Task, TaskPool
 from jarvision.run.settings import Progress, Settings, silent
 from jarvision.run.survey import survey_photos
 
 _FEW_JARS = 2  # so few are read before another process has even started
+
+
+def pool_for(workers: int, cluster: str = "") -> AbstractContextManager[TaskPool]:
+    """Give a pool that runs tasks: processes of this machine, or a cluster's machines.
+
+    Parameters
+    ----------
+    workers : int
+        How many processes; not used where there is a cluster.
+    cluster : str
+        Address of a Dask scheduler, such as ``tcp://host:8786``; empty where there is none.
+
+    Raises
+    ------
+    ClusterError
+        On entering: the cluster cannot be reached, has no workers or runs another program.
+    """
+    return cluster_pool(cluster) if cluster else Pool(workers)
 
 
 def plan_photos(

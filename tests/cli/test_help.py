@@ -96,7 +96,8 @@ def test_what_is_wrong_is_said_first_and_alone(words: list[str], told: str) -> N
 
 
 def test_a_cluster_without_dask_names_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
-    from jarvision.run.dask import ClusterError, pool_for
+    from jarvision.run.dask import ClusterError
+    from jarvision.run.engine import pool_for
 
     monkeypatch.setitem(sys.modules, "distributed", None)
     with (

@@ -23,8 +23,8 @@ from distributed import Client
 from jarvision.core.errors import UsageError
 from jarvision.core.files import WriteError
 from jarvision.run import dask as cluster
-from jarvision.run.dask import ClusterError, ClusterLostError, pool_for
-from jarvision.run.engine import plan_photos, read_photos
+from jarvision.run.dask import ClusterError, ClusterLostError
+from jarvision.run.engine import plan_photos, pool_for, read_photos
 from jarvision.run.outputs import write_table
 from jarvision.run.pool import Task
 from jarvision.run.settings import Settings
