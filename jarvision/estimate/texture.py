@@ -1,4 +1,13 @@
-"""Percentages of sand, silt and clay -> USDA texture class, with odds from draws."""
+"""Percentages of sand, silt and clay -> USDA texture class, with odds from draws.
+
+Where the limits come from: Soil Science Division Staff, Soil Survey Manual, USDA Agriculture
+Handbook 18 (2017), chapter 3; points on a line: Benham, Ahrens and Nettleton, Clarification of Soil
+Texture Class Boundaries, USDA-NRCS. The limits of sand, loamy sand, loam, clay loam and clay were
+checked against a copy of the Soil Science Society of America's glossary. Those of the other seven,
+and which side of a line is meant where the printed definitions leave it open, are from memory; they
+are checked by the published example points, by the corner points of the triangle, and because the
+twelve leave no gap and no overlap.
+"""
 
 from __future__ import annotations
 
@@ -13,20 +22,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import ValueRefusedError
 from jarvision.estimate.texture_standards import classify_by, find_standard
-
-SOURCE = (
-    "Soil Science Division Staff, Soil Survey Manual, USDA Agriculture Handbook 18 (2017), "
-    "chapter 3; points on a line: Benham, Ahrens and Nettleton, Clarification of Soil Texture "
-    "Class Boundaries, USDA-NRCS."
-)
-"""Where the limits come from, as a report prints it.
-
-The limits of sand, loamy sand, loam, clay loam and clay were checked against a copy of the Soil
-Science Society of America's glossary. Those of the other seven, and which side of a line is meant
-where the printed definitions leave it open, are from memory; they are checked by the published
-example points, by the corner points of the triangle, and because the twelve leave no gap and no
-overlap.
-"""
 
 SUM_TOLERANCE_PCT = 0.5
 """How far from 100 the three may add up (rounded to whole percent, three shares can miss by 0.5
@@ -95,7 +90,7 @@ CLASS_POLYGONS: Mapping[TextureClass, tuple[Corner, ...]] = MappingProxyType(
         TextureClass.CLAY: ((45, 0, 55), (0, 0, 100), (0, 40, 60), (20, 40, 40), (45, 15, 40)),
     }
 )
-"""Corners of each class on the triangle, for drawing it; source as in `SOURCE`."""
+"""Corners of each class on the triangle, for drawing it; source as of the limits."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -134,29 +134,6 @@ def volumes_from_heights(profile: JarProfile, heights_mm: ArrayLike) -> Floats:
     return np.where(np.isnan(heights), np.nan, volume)
 
 
-def shares_from_tops(profile: JarProfile, tops_mm: ArrayLike) -> Floats:
-    """Turn the tops of layers into each layer's share of the whole deposit by volume.
-
-    Parameters
-    ----------
-    profile : JarProfile
-        The jar's inside.
-    tops_mm : (..., layers) array_like
-        Tops of the layers from the lowest up [mm].
-
-    Returns
-    -------
-    (..., layers) array
-        Shares [%], 100 in all; NaN where a top is NaN or there is no deposit.
-
-    Raises
-    ------
-    ValueRefusedError
-        A top lies above the part of the jar that was measured.
-    """
-    return _shares(volumes_from_heights(profile, tops_mm))
-
-
 def _shares(volume_below: Floats) -> Floats:
     parts = np.diff(volume_below, axis=-1, prepend=0.0)
     whole = volume_below[..., -1:]
@@ -226,7 +203,7 @@ def _cap_area(from_pole_mm: Floats, rise_mm: float, base_radius_mm: float) -> Fl
 
 
 def taper_bias_points(tops_mm: ArrayLike, *, width_ratio: float) -> Floats:
-    """Estimate the same for a jar of which only the taper is seen: straight walls that lean.
+    """Estimate how far shares by height are off those by volume where straight walls lean.
 
     Parameters
     ----------

@@ -54,8 +54,6 @@ class RulerScale:
         Pixels to a millimetre along the ruler, at `centre_px`.
     sd_px_per_mm : float
         Its standard deviation, with 0.2 % for the ruler itself.
-    fit_sd_px_per_mm : float
-        The part of it that comes from placing the ticks.
     unit : RulerUnit
         What the ruler is divided in.
     division_mm : float
@@ -73,7 +71,6 @@ class RulerScale:
 
     px_per_mm: float
     sd_px_per_mm: float
-    fit_sd_px_per_mm: float
     unit: RulerUnit
     division_mm: float
     ticks: int
@@ -154,7 +151,6 @@ def _scale(best: CombCandidate, shape: tuple[int, ...]) -> RulerScale:
     return RulerScale(
         px_per_mm=best.px_per_mm * longer,
         sd_px_per_mm=math.hypot(fit_sd, _RULER_RELATIVE_SD * best.px_per_mm) * longer,
-        fit_sd_px_per_mm=fit_sd * longer,
         unit=division.unit,
         division_mm=division.division_mm,
         ticks=line.used,

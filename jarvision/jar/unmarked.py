@@ -43,13 +43,10 @@ _WIDTH = (0.12, 0.85)  # of a jar, in parts of the picture's
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _WallLine:
-    """A long edge: column at the middle row, slope (columns a row), rows it runs over, strength."""
+    """A long edge: column at the middle row, slope (columns a row)."""
 
     column: float
     slope: float
-    first_row: int
-    last_row: int
-    score: float
 
     def at(self, row: Array | float) -> Array:
         """Column at a row."""
@@ -105,9 +102,8 @@ def _lines(step: Array) -> list[_WallLine]:
     score, first, last = _longest_runs(runs)
     slope = np.repeat(_SLOPES, best.shape[1])
     foot = best.ravel() - slope * (rows * _ROWS_AT_ONCE / 2 + (_ROWS_AT_ONCE - 1) / 2)
-    lines = foot, slope, _ROWS_AT_ONCE * first, _ROWS_AT_ONCE * last, score
-    kept = _distinct(*lines)
-    return list(map(_WallLine, *(of[kept].tolist() for of in lines)))
+    kept = _distinct(foot, slope, _ROWS_AT_ONCE * first, _ROWS_AT_ONCE * last, score)
+    return list(map(_WallLine, foot[kept].tolist(), slope[kept].tolist()))
 
 
 def _distinct(

@@ -247,7 +247,7 @@ def look_at_jar(
     marks = pen_marks_on([(photos[key].name, wall.sides) for key, wall in seen.items()])
     for key, own_marks in zip(list(seen), marks, strict=True):
         photo, own = photos[key], by_hand.get(key, _NOT_DRAWN)
-        clean = clean_wall(seen.pop(key), jars[key], own_marks)
+        clean = clean_wall(seen.pop(key), own_marks)
         try:
             strip, scale = strips.get(key), scales[key]
             look = _look(photo, strip, jars[key], clean, scale, blurs.get(key), own)

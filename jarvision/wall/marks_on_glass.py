@@ -18,7 +18,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.jar.geometry import View
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, ROW_MM, WallMap
 from jarvision.wall.ink import LEAST_DEPTH
 from jarvision.wall.ink_line import ink_lines, reaches_of
@@ -32,7 +31,6 @@ from jarvision.wall.outer_glass import (
     Span,
     median_of,
     runs,
-    sides_of,
 )
 from jarvision.wall.tape import tape_pieces
 
@@ -106,61 +104,30 @@ class PenMark:
         return self.ends_seen > 0 or self.is_coloured
 
 
-def find_pen_marks(
-    wall: WallMap,
-    view: View,
-    *,
-    photo: str = "",
-    floor_mm: float = 0.0,
-    top_mm: float = MAP_TOP_MM,
-    sides: Sequence[Glass] = (),
-) -> tuple[PenMark, ...]:
-    """Find lines of ink and pieces of tape on the front of the glass in one photo.
+def pen_marks_on(photos: Sequence[tuple[str, Sequence[Glass]]]) -> list[tuple[PenMark, ...]]:
+    """Find lines of ink and pieces of tape on the front of the glass in several photos.
+
+    All are looked at at once, which is quicker; nothing that is on one photo's glass is held
+    against another's.
 
     Parameters
     ----------
-    wall : WallMap
-        The unrolled wall.
-    view : View
-        The view by which it was unrolled.
-    photo : str
-        Name of the photo.
-    floor_mm : float
-        Inside floor above the strip's zero [mm]; nothing is looked for in the foot of the jar.
-    top_mm : float
-        Nothing is looked for above this height [mm]. At the water line, in foam and at the lid
-        there are dark lines that look like ink.
-    sides : sequence of Glass, optional
-        The wall's sides, where they are at hand.
+    photos : sequence of (str, sequence of Glass)
+        Each photo's name and the sides of its wall.
 
     Returns
     -------
-    tuple of PenMark
-        Lowest first.
+    list of tuple of PenMark
+        Each photo's marks, lowest first.
     """
-    glasses = sides or sides_of(wall, view)
-    [found] = pen_marks_on([(photo, glasses)], floor_mm=floor_mm, top_mm=top_mm)
-    return found
-
-
-def pen_marks_on(
-    photos: Sequence[tuple[str, Sequence[Glass]]],
-    *,
-    floor_mm: float = 0.0,
-    top_mm: float = MAP_TOP_MM,
-) -> list[tuple[PenMark, ...]]:
-    """As `find_pen_marks` in several photos, name and wall's sides each: quicker at once.
-
-    Nothing that is on one photo's glass is held against another's.
-    """
-    low_mm = floor_mm + _FOOT_MM
     sides = [(photo, glass) for photo, glasses in photos for glass in glasses]
     glasses = [glass for _, glass in sides]
-    dark = [[b for b in lines if _may_be_ink(b)] for lines in ink_lines(glasses, low_mm, top_mm)]
+    lines = ink_lines(glasses, _FOOT_MM, MAP_TOP_MM)
+    dark = [[bins for bins in own if _may_be_ink(bins)] for own in lines]
     reaches = reaches_of(glasses, dark)
     found = iter(
         [
-            _marks_on_side(photo, glass, zip(bins, columns, strict=True), low_mm, top_mm)
+            _marks_on_side(photo, glass, zip(bins, columns, strict=True))
             for (photo, glass), bins, columns in zip(sides, dark, reaches, strict=True)
         ]
     )
@@ -169,23 +136,19 @@ def pen_marks_on(
 
 
 def _marks_on_side(
-    photo: str,
-    glass: Glass,
-    dark: Iterable[tuple[Bins, tuple[int, int]]],
-    low_mm: float,
-    top_mm: float,
+    photo: str, glass: Glass, dark: Iterable[tuple[Bins, tuple[int, int]]]
 ) -> list[PenMark]:
     """Give the tapes on one side, and those of its dark lines, with their columns, that are ink."""
     tapes = [
         _summed(photo, Drawn.TAPE, glass, b, _columns_of(glass, b))
-        for b in tape_pieces(glass, top_mm)
+        for b in tape_pieces(glass, MAP_TOP_MM)
     ]
     lines = [_summed(photo, Drawn.PEN, glass, b, columns) for b, columns in dark]
     return tapes + [
         m
         for m in lines
         if _is_ink(m)
-        and m.z_mm - m.thick_mm / 2 > low_mm - 1.0
+        and m.z_mm - m.thick_mm / 2 > _FOOT_MM - 1.0
         and not any(_is_edge_of(m, t) for t in tapes)
     ]
 
@@ -279,14 +242,7 @@ _LEAST_SOURCE_MM = 1.6  # less free wall than this fills no gap
 _LEAST_FREE_MM = 4.0  # and less than this shows no layer's top
 
 
-def without_marks(
-    wall: WallMap,
-    view: View,
-    marks: Sequence[PenMark],
-    *,
-    sides: Sequence[Glass] = (),
-    hidden: Sequence[Mask] = (),
-) -> WallMap:
+def without_marks(wall: WallMap, sides: Sequence[Glass], hidden: Sequence[Mask]) -> WallMap:
     """Take marks out of a wall, so that its layers can be read.
 
     What a mark hides is filled in from the wall beside its ends at the same height, since layers
@@ -296,20 +252,13 @@ def without_marks(
     ----------
     wall : WallMap
         The unrolled wall; it is not changed.
-    view : View
-        The view by which it was unrolled.
-    marks : sequence of PenMark
-        The marks that were found in it.
-    sides : sequence of Glass, optional
-        As in `find_pen_marks`.
-    hidden : sequence of (rows, columns) masks, optional
-        What the marks hide of each side, where it is at hand: `hidden_by`.
+    sides : sequence of Glass
+        Its sides, as `jarvision.wall.surface.sides_of` gives them.
+    hidden : sequence of (rows, columns) masks
+        What the marks hide of each side: `hidden_by`.
     """
-    if not marks:
-        return wall
     bgr = wall.bgr.copy()
-    sides = sides or sides_of(wall, view)
-    for glass, covered in zip(sides, hidden or hidden_by(marks, sides), strict=True):
+    for glass, covered in zip(sides, hidden, strict=True):
         for run in runs(np.asarray(covered.any(axis=1))):
             columns = np.flatnonzero(covered[slice(*run)].any(axis=0))
             own = np.flatnonzero(covered[slice(*run)][:, columns])
@@ -320,19 +269,12 @@ def without_marks(
     return replace(wall, bgr=bgr)
 
 
-def covered_mm(
-    wall: WallMap,
-    view: View,
-    marks: Sequence[PenMark],
-    *,
-    sides: Sequence[Glass] = (),
-    hidden: Sequence[Mask] = (),
-) -> tuple[Span, ...]:
+def covered_mm(wall: WallMap, hidden: Sequence[Mask]) -> tuple[Span, ...]:
     """Tell between which heights marks leave too little free wall to read a layer's top.
 
     Parameters
     ----------
-    wall, view, marks, sides, hidden
+    wall, hidden
         As in `without_marks`.
 
     Returns
@@ -340,10 +282,9 @@ def covered_mm(
     tuple of (float, float)
         Heights above the strip's zero on the inside of the wall [mm].
     """
-    sides = sides or sides_of(wall, view)
-    seen = sum(len(glass.arc_mm) for glass in sides)
+    seen = sum(covered.shape[1] for covered in hidden)
     free = np.full(len(wall.z_mm), seen)
-    for covered in hidden or hidden_by(marks, sides):
+    for covered in hidden:
         each = cv2.reduce(covered.view(np.uint8), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)
         free -= each[:, 0]
     short: Mask = np.asarray(free < min(_LEAST_FREE_MM / COLUMN_MM, seen), dtype=np.bool_)

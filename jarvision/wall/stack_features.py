@@ -214,13 +214,12 @@ def _of_each(first: Rows, last: Rows, measure: Callable[[int, int], float]) -> A
     return np.array([known[piece] for piece in pieces])
 
 
-def features_of(view: LastView, stacks: Sequence[Stack]) -> Array:
-    """Measure hypotheses -> (stacks, len(NAMES)) numbers of the order of one."""
-    return features_of_each([view], [stacks])
+def features_of(views: Sequence[LastView], stacks: Sequence[Sequence[Stack]]) -> Array:
+    """Measure hypotheses -> (stacks, len(NAMES)) numbers of the order of one.
 
-
-def features_of_each(views: Sequence[LastView], stacks: Sequence[Sequence[Stack]]) -> Array:
-    """Measure the hypotheses of each of several views that differ in the water line only."""
+    The views differ in the water line only, each with its own hypotheses; all that are measured
+    come one view after the other.
+    """
     every = [stack for own in stacks for stack in own]
     tops = np.array([(s.sand_mm, s.silt_mm, s.clay_mm, s.cost) for s in every])
     sand, silt, clay, cost = tops.reshape(-1, 4).T

@@ -24,7 +24,7 @@ from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures
 from jarvision.wall.clay import clay_edges, mirrored_edges
 from jarvision.wall.layers import CoarsePlace
-from jarvision.wall.stack_features import NAMES, LastView, Stack, features_of_each, last_view_of
+from jarvision.wall.stack_features import NAMES, LastView, Stack, features_of, last_view_of
 from jarvision.wall.water_line import NOWHERE, WaterLine, find_water_lines
 from jarvision.wall.weights import shipped
 
@@ -87,7 +87,7 @@ def weigh_stacks(
         views.append(view_for(photos, jars, top_mm, ways[0].silt_mm, like=like))
         stacks.append(hypotheses(views[-1], ways, water=line))
     every = np.split(
-        features_of_each(views, stacks) @ weights, np.cumsum([len(own) for own in stacks[:-1]])
+        features_of(views, stacks) @ weights, np.cumsum([len(own) for own in stacks[:-1]])
     )
     scores = [
         score - logsumexp(score) + math.log(max(line.odds, 0.01))

@@ -83,7 +83,7 @@ def marked_photo(
     due : int
         How many layers were down, 1 to 3.
     marks : sequence of PenMark
-        As `jarvision.wall.marks_on_glass.find_pen_marks` found them.
+        As `jarvision.wall.marks_on_glass.pen_marks_on` found them.
     floor : Floor
     jar : Jar
     wall : WallMap

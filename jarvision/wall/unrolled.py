@@ -80,14 +80,13 @@ class CleanWall:
     covered_mm: tuple[Span, ...]
 
 
-def clean_wall(seen: WallAsSeen, jar: Jar, marks: tuple[PenMark, ...]) -> CleanWall:
+def clean_wall(seen: WallAsSeen, marks: tuple[PenMark, ...]) -> CleanWall:
     """Take the marks that were found on a wall's glass out of it."""
     if not marks:
         return CleanWall(seen.wall, (), seen.behind_mm)
-    view, sides, hidden = jar.view, seen.sides, hidden_by(marks, seen.sides)
-    wall = without_marks(seen.wall, view, marks, sides=sides, hidden=hidden)
-    covered = covered_mm(seen.wall, view, marks, sides=sides, hidden=hidden)
-    return CleanWall(wall, marks, (*seen.behind_mm, *covered))
+    hidden = hidden_by(marks, seen.sides)
+    wall = without_marks(seen.wall, seen.sides, hidden)
+    return CleanWall(wall, marks, (*seen.behind_mm, *covered_mm(seen.wall, hidden)))
 
 
 def _refuse_cut_off(photo: Photo, jar: Jar) -> None:

@@ -18,7 +18,6 @@ from jarvision.jar.profile import (
     JarProfile,
     profile_from_pours,
     remeasured,
-    shares_from_tops,
     taper_bias_points,
     volumes_from_heights,
 )
@@ -29,6 +28,12 @@ TOPS_MM = [38.0, 66.0, 80.0]
 
 def cone(low_mm=35.0, high_mm=42.0, **more):
     return JarProfile("cone", (0.0, 140.0), (low_mm, high_mm), **more)
+
+
+def shares_pct(profile, tops_mm):
+    """Each layer's part of the volume below the highest top [%]."""
+    below_ml = volumes_from_heights(profile, tops_mm)
+    return 100 * np.diff(below_ml, prepend=0.0) / below_ml[-1]
 
 
 # Closed forms of solids: Zwillinger (ed.), CRC Standard Mathematical Tables and Formulae (from
@@ -157,7 +162,7 @@ def test_above_the_measured_part_is_refused():
 def test_shares_make_a_whole_and_volumes_rise(layers_mm, low_mm, high_mm, section):
     tops_mm = np.cumsum(layers_mm)
     jar = JarProfile("any", (0.0, 250.0), (low_mm, high_mm), section=section)
-    shares = shares_from_tops(jar, tops_mm)
+    shares = shares_pct(jar, tops_mm)
     assert shares.sum() == pytest.approx(100)
     assert np.all(np.diff(volumes_from_heights(jar, tops_mm)) > 0)
 
@@ -167,12 +172,8 @@ def test_a_jar_of_another_size_gives_the_same_shares(factor):
     jar = cone(30.0, 45.0)
     other = JarProfile("other", (0.0, 140.0 * factor), (30.0 * factor, 45.0 * factor))
     np.testing.assert_allclose(
-        shares_from_tops(other, factor * np.array(TOPS_MM)), shares_from_tops(jar, TOPS_MM)
+        shares_pct(other, factor * np.array(TOPS_MM)), shares_pct(jar, TOPS_MM)
     )
-
-
-def test_no_deposit_has_no_shares():
-    assert np.isnan(shares_from_tops(cone(), [0.0, 0.0, 0.0])).all()
 
 
 # Bias -------------------------------------------------------------------------------------------
@@ -181,7 +182,7 @@ def test_no_deposit_has_no_shares():
 def test_straight_walls_have_no_bias():
     straight = JarProfile("straight", (0.0, 300.0), (40.0, 40.0))
     by_height = 100 * np.diff([0.0, *TOPS_MM]) / TOPS_MM[-1]
-    np.testing.assert_allclose(shares_from_tops(straight, TOPS_MM), by_height, rtol=0, atol=1e-9)
+    np.testing.assert_allclose(shares_pct(straight, TOPS_MM), by_height, rtol=0, atol=1e-9)
     np.testing.assert_allclose(taper_bias_points(TOPS_MM, width_ratio=1.0), 0.0, atol=1e-9)
 
 
@@ -219,7 +220,7 @@ def test_remeasuring_spreads_shares_as_misread_levels_would():
     heights_mm = np.arange(20.0, 161.0, 20.0)
     jar = profile_from_pours(heights_mm * 5, heights_mm, name="mine")
     rng = np.random.default_rng(1)
-    shares = [shares_from_tops(remeasured(jar, rng=rng), [30.0, 80.0])[0] for _ in range(400)]
+    shares = [shares_pct(remeasured(jar, rng=rng), [30.0, 80.0])[0] for _ in range(400)]
     assert np.mean(shares) == pytest.approx(37.5, abs=0.15)
     assert np.std(shares) == pytest.approx(0.5, rel=0.2)
     assert remeasured(cone(), rng=rng) == cone()

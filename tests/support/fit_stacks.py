@@ -155,7 +155,7 @@ def example_of(
     right = (off < (2.3, 2.3, 1.6)).all(axis=1)
     if not right.any():
         right = (off < (2.8, 2.8, 2.6)).all(axis=1)
-    return Example(name, scorer, variant, stack_features.features_of(view, stacks), right)
+    return Example(name, scorer, variant, stack_features.features_of([view], [stacks]), right)
 
 
 def fitted(examples: Sequence[Example], penalty: float) -> np.ndarray:

@@ -46,9 +46,9 @@ STAGES = {
     "unroll": ["jar.unwrap:unroll"],
     "marks": [
         *("wall.stuck_on:find_covers", "wall.stuck_on:uncovered"),
-        *("wall.marks_on_glass:find_pen_marks", "wall.marks_on_glass:without_marks"),
-        *("wall.marks_on_glass:covered_mm", "wall.marks_on_glass:hidden_by"),
-        *("wall.marks_on_glass:pen_marks_on", "wall.surface:sides_of"),
+        *("wall.marks_on_glass:without_marks", "wall.marks_on_glass:covered_mm"),
+        *("wall.marks_on_glass:hidden_by", "wall.marks_on_glass:pen_marks_on"),
+        "wall.surface:sides_of",
     ],
     "grain": ["jar.wall_features:gather"],
     "coarse": ["wall.layers:coarse_tops"],

@@ -52,7 +52,7 @@ def places_of(photo: WallFeatures, jar: Jar = JAR) -> list[tuple[float, float]]:
     """Where the clay's top can be, best first, each with its odds against the best."""
     view = view_for([photo], [jar], WATER_LINE, SILT)
     stacks = hypotheses(view, [CoarsePlace(14.0, SILT, 1.0)])
-    score = features_of(view, stacks) @ shipped("last").of(NAMES)
+    score = features_of([view], [stacks]) @ shipped("last").of(NAMES)
     weighed = zip([s.clay_mm for s in stacks], np.exp(score - score.max()), strict=True)
     return sorted(((h, float(w)) for h, w in weighed), key=lambda place: -place[1])
 

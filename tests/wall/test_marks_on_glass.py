@@ -27,13 +27,11 @@ from jarvision.wall.locate import look_at_jar, orient
 from jarvision.wall.marks_on_glass import (
     Drawn,
     PenMark,
-    covered_mm,
-    find_pen_marks,
     pen_marks_on,
-    without_marks,
 )
 from jarvision.wall.measurement import ORDER
 from jarvision.wall.outer_glass import sides_of
+from jarvision.wall.unrolled import CleanWall, WallAsSeen, clean_wall
 
 TOP_MM = 150.0
 FOOT_MM = 5.0  # lower lines are not looked for
@@ -83,9 +81,19 @@ def plain_wall(jar: str, reading: Reading) -> WallMap:
 def found_in(jar: str, reading: Reading, seen: WallMap) -> tuple[PenMark, ...]:
     """What is found up to 12 mm above the clay's true top."""
     top = float(pens.sample_row(jar, str(reading))["clay_top_mm"]) + 12.0
-    floor = floor_mm(jar, reading)
-    view = view_of(jar, reading)[0].view
-    return find_pen_marks(seen, view, photo="p.jpg", floor_mm=floor, top_mm=floor + top)
+    highest = floor_mm(jar, reading) + top
+    return marks_on(seen, view_of(jar, reading)[0].view, highest_mm=highest)
+
+
+def marks_on(seen: WallMap, view: View, highest_mm: float = TOP_MM) -> tuple[PenMark, ...]:
+    """What is found on a wall up to a height."""
+    [found] = pen_marks_on([("p.jpg", sides_of(seen, view))])
+    return tuple(mark for mark in found if mark.z_mm < highest_mm)
+
+
+def cleaned_of(seen: WallMap, view: View, marks: tuple[PenMark, ...]) -> CleanWall:
+    """The wall as its layers are read, without these marks."""
+    return clean_wall(WallAsSeen(seen, sides_of(seen, view), ()), marks)
 
 
 def free_arcs(jar: str, reading: Reading) -> tuple[float, float]:
@@ -144,7 +152,7 @@ def a_view(height_mm: float = 120.0) -> View:
 def test_bands_all_round_the_jar_are_never_sure():
     for light in (-6.0, -14.0, -30.0):
         layered = wall(Layering(bands_mm=(20.0, 44.0), band_light=light, gap=None))
-        found = find_pen_marks(layered, a_view(), top_mm=100.0)
+        found = marks_on(layered, a_view(), 100.0)
         assert not any(m.is_sure for m in found)
 
 
@@ -282,7 +290,7 @@ def test_heights_in_drawn_jars(height_mm):
     photo, strips = orient(photo)
     seen, _ = look_at_jar({0: photo}, {0: strips[0]})
     jar = seen[0].jar
-    found = find_pen_marks(unroll(photo.bgr, jar, TOP_MM), jar.view, top_mm=70.0)
+    found = marks_on(unroll(photo.bgr, jar, TOP_MM), jar.view, 70.0)
     assert [round(m.z_mm) for m in found] == [15, 41]
     for mark, line in zip(found, lines, strict=True):
         arc, low, high = pens._outline_of(line)
@@ -321,10 +329,10 @@ def test_photos_looked_at_together_give_each_its_own_marks():
         drawn = [Stroke(at, middle, 12.0, 1.2, seed=i) for i, at in enumerate(marks)]
         walls.append((view_of(jar, reading)[0].view, marked_wall(jar, reading, drawn), jar))
     sides = [(jar, sides_of(seen, view)) for view, seen, jar in walls]
-    together = pen_marks_on([*sides, ("no glass", ())], top_mm=60.0)
-    alone = [find_pen_marks(seen, view, photo=jar, top_mm=60.0) for view, seen, jar in walls]
+    together = pen_marks_on([*sides, ("no glass", ())])
+    alone = [pen_marks_on([side])[0] for side in sides]
     assert together == [*alone, ()]
-    assert [len(marks) for marks in alone] == [2, 0, 1]
+    assert [sum(m.z_mm < 60.0 for m in marks) for marks in alone] == [2, 0, 1]
     assert pen_marks_on([]) == []
 
 
@@ -336,7 +344,7 @@ def test_marks_are_taken_out():
     marks = [Stroke(19.5, middle, 14.0, 1.5), Tape(33.0, 41.5, middle, 14.0)]
     plain, marked = plain_wall(jar, reading), marked_wall(jar, reading, marks)
     view = view_of(jar, reading)[0].view
-    cleaned = without_marks(marked, view, found_in(jar, reading, marked))
+    cleaned = cleaned_of(marked, view, found_in(jar, reading, marked)).wall
 
     def off(seen: WallMap) -> float:
         rows = slice(seen.row(10.0), seen.row(50.0))
@@ -350,8 +358,9 @@ def test_marks_are_taken_out():
 def test_without_marks_nothing_changes():
     seen = plain_wall("21", Reading.TWO_HOURS)
     view = view_of("21", Reading.TWO_HOURS)[0].view
-    assert without_marks(seen, view, ()) is seen
-    assert covered_mm(seen, view, ()) == ()
+    clean = cleaned_of(seen, view, ())
+    assert clean.wall is seen
+    assert clean.covered_mm == ()
 
 
 def test_what_a_long_line_covers_is_told():
@@ -360,7 +369,7 @@ def test_what_a_long_line_covers_is_told():
     view = view_of(jar, reading)[0].view
     for length, hidden in ((12.0, False), (right - left + 6.0, True)):
         seen = marked_wall(jar, reading, [Stroke(30.0, (left + right) / 2, length, 1.5)])
-        spans = covered_mm(seen, view, found_in(jar, reading, seen))
+        spans = cleaned_of(seen, view, found_in(jar, reading, seen)).covered_mm
         if not hidden:
             assert spans == ()
             continue
@@ -385,9 +394,9 @@ def test_layers_are_read_behind_marks(jar):
         ]
         seen = marked_wall(jar, reading, lines)
         view = view_of(jar, reading)[0].view
-        marks = find_pen_marks(seen, view)
+        marks = marks_on(seen, view)
         assert len([m for m in marks if m.z_mm < 70.0]) == due
-        read[reading] = without_marks(seen, view, marks)
+        read[reading] = cleaned_of(seen, view, marks).wall
     result = read_jar(jar, {r: replaced(view_of(jar, r)[2], read[r]) for r in ORDER})
     for top, true in zip(result.tops, tops, strict=True):
         assert abs(top.value - true) < 3 * top.sd
