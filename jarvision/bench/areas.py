@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
 from typing import Any
 
 from jarvision.core.errors import ValueRefusedError
+from jarvision.core.moments import now_text
 from jarvision.jar.hand_outline import OUTLINE_SD_MM, outline_of
 from jarvision.results.hand_areas import AreaKind, HandArea, checked, is_same
 from jarvision.results.record import JarRecord, PhotoView
@@ -22,9 +22,8 @@ _LONGEST_NAME = 80
 
 def unseen_photos(record: JarRecord) -> list[tuple[str, str]]:
     """List photos of a jar in which nothing was found: name and sentence."""
-    known = {photo.name for photo in record.made_from.photos} if record.made_from else set()
-    shown = record.as_read or record.measurement
-    seen = {photo.name for photo in shown.photos} if shown else set()
+    known = {photo.name for photo in record.digests}
+    seen = {photo.name for photo in record.seen.photos} if record.seen else set()
     return [one for one in record.left_out if one[0] in known - seen]
 
 
@@ -36,8 +35,7 @@ def outline_in(view: PhotoView, photo: PhotoMeasurement) -> list[tuple[float, fl
 
 def plain_area(area: HandArea, record: JarRecord) -> dict[str, Any]:
     """Give an area as the page knows it: by the name that its photo has now."""
-    made = record.made_from.photos if record.made_from else ()
-    names = {photo.sha256: photo.name for photo in made}
+    names = {photo.sha256: photo.name for photo in record.digests}
     return {
         "what": str(area.what),
         "photo": names.get(area.photo_sha256, area.photo),
@@ -80,7 +78,7 @@ def areas_from(
 
 
 def _area_from(one: Mapping[str, Any], record: JarRecord) -> HandArea:
-    digests = {p.name: p.sha256 for p in record.made_from.photos} if record.made_from else {}
+    digests = {photo.name: photo.sha256 for photo in record.digests}
     try:
         photo, points = str(one["photo"]), one["points"]
         pct = tuple((float(x), float(y)) for x, y in list(points)[:10])
@@ -105,5 +103,4 @@ def _kept_or_new(area: HandArea, old: Sequence[HandArea], by: str) -> HandArea:
     for other in old:
         if is_same(area, other):
             return other
-    at = datetime.now().astimezone().isoformat(timespec="seconds")
-    return replace(area, by=by[:_LONGEST_NAME], at=at)
+    return replace(area, by=by[:_LONGEST_NAME], at=now_text())

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
 from pathlib import PurePath
 from typing import Any
 
 from jarvision.core.errors import JarError, UsageError, ValueRefusedError
+from jarvision.core.moments import now_text
 from jarvision.core.series import PhotoFact, SaidOfPhoto, spoken_time
 from jarvision.results.corrections_file import SeenJar, check_said
 from jarvision.results.jar_folder import jar_key
@@ -27,9 +27,8 @@ def files_of(record: JarRecord, rows: Iterable[SaidOfPhoto]) -> list[dict[str, A
     """List the photos of a jar, and what was said of each."""
     rows = list(rows)
     taken = {photo.name: photo.elapsed_s for photo in record.photos}
-    photos = record.made_from.photos if record.made_from else ()
     files = []
-    for photo in photos:
+    for photo in record.digests:
         elapsed_s = taken.get(photo.name, math.nan)
         about = [row for row in rows if _is_about(row, photo.sha256, photo.name, record.jar)]
         files.append(
@@ -85,7 +84,7 @@ def is_emptied(jar: SeenJar, rows: Iterable[SaidOfPhoto]) -> bool:
 
 def set_aside(jar: SeenJar, stem: str, newest: str) -> list[SaidOfPhoto]:
     """Leave out a jar's photos whose names begin alike: one of them was taken again."""
-    at = datetime.now().astimezone().isoformat(timespec="seconds")
+    at = now_text()
     return [
         SaidOfPhoto(jar.jar, name, PhotoFact.NO_JAR, "", "", at, "taken again", "", digest)
         for name, digest, _ in jar.photos
@@ -150,7 +149,6 @@ def said_by(
         value = known[0] if value and known else value
         if value and jar_key(value) == jar_key(was):
             return old, None
-    at = datetime.now().astimezone().isoformat(timespec="seconds")
-    new = SaidOfPhoto(jar, names[0], what, value, by, at, "", was, digest)
+    new = SaidOfPhoto(jar, names[0], what, value, by, now_text(), "", was, digest)
     check_said(new)
     return old, new

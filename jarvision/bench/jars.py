@@ -13,7 +13,6 @@ import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +24,7 @@ from jarvision.bench.curves import glass_of, highest_mm
 from jarvision.bench.summaries import TAKE_AGAIN, ResultsInShort
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import find_photos, natural_key
+from jarvision.core.moments import now_text
 from jarvision.core.series import READING_TIMES, Reading
 from jarvision.estimate.composition import Composition
 from jarvision.estimate.corrections import JarLine, put_right, read_height_mm
@@ -245,7 +245,7 @@ class JarsOnBench:
 
 
 def _as_read(record: JarRecord) -> JarMeasurement:
-    measured = record.as_read or record.measurement
+    measured = record.seen
     if record.interim is not None:
         raise UsageError(record.interim.sentence)
     if measured is None and unseen_photos(record):
@@ -296,7 +296,7 @@ def _unseen(name: str, sentence: str) -> dict[str, Any]:
 
 
 def _digest_of(record: JarRecord, index: int) -> str:
-    by_name = {p.name: p.sha256 for p in record.made_from.photos} if record.made_from else {}
+    by_name = {photo.name: photo.sha256 for photo in record.digests}
     names = [photo.name for photo in _as_read(record).photos]
     names += [name for name, _ in unseen_photos(record)]
     return by_name.get(names[index], "-") if 0 <= index < len(names) else "-"
@@ -363,8 +363,7 @@ def _kept_or_new(line: HandLine, old: Sequence[HandLine], by: str) -> HandLine:
         is_same = (other.row.what, other.reading) == (line.row.what, line.reading)
         if is_same and math.isclose(other.row.value_mm, line.row.value_mm, abs_tol=_SAME_MM):
             return other
-    at = datetime.now().astimezone().isoformat(timespec="seconds")
-    return HandLine(replace(line.row, by=by, at=at), line.reading)
+    return HandLine(replace(line.row, by=by, at=now_text()), line.reading)
 
 
 # --- what comes of it ---------------------------------------------------------------------------

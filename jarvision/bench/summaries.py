@@ -19,7 +19,7 @@ from jarvision.results.doubt_order import check_text, doubts_of
 from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.jar_folder import jar_paths, read_jar_file
 from jarvision.results.readings_table import title
-from jarvision.results.record import PREFIX, SUFFIX, JarRecord, PhotoDigest
+from jarvision.results.record import PREFIX, SUFFIX, JarRecord
 
 TAKE_AGAIN = "Take it again"
 _KEPT = 8  # whole results in memory
@@ -128,7 +128,7 @@ def _tile(record: JarRecord) -> dict[str, Any]:
         verdict = "Good" if record.interim.verdict == "good" else TAKE_AGAIN
     elif doubts_of(record):
         verdict = "Look at it once more"
-    used = {photo.name for photo in record.photos} | {p.name for p in _made_from(record)}
+    used = {photo.name for photo in record.photos} | {p.name for p in record.digests}
     overlays = [photo.overlay for photo in record.photos if photo.overlay]
     return {
         "stem": record.stem,
@@ -147,11 +147,6 @@ def _tile(record: JarRecord) -> dict[str, Any]:
 
 
 def _seen(record: JarRecord) -> SeenJar:
-    shown = record.as_read or record.measurement
-    readings = {photo.name: photo.reading for photo in shown.photos} if shown else {}
-    made = _made_from(record)
-    return SeenJar(record.jar, tuple((p.name, p.sha256, readings.get(p.name)) for p in made))
-
-
-def _made_from(record: JarRecord) -> tuple[PhotoDigest, ...]:
-    return record.made_from.photos if record.made_from else ()
+    readings = {photo.name: photo.reading for photo in record.seen.photos} if record.seen else {}
+    photos = ((p.name, p.sha256, readings.get(p.name)) for p in record.digests)
+    return SeenJar(record.jar, tuple(photos))

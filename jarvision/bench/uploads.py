@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import hashlib
 import os
 import secrets
@@ -11,7 +10,14 @@ from collections.abc import AsyncIterator
 from pathlib import Path, PurePath
 
 from jarvision.core.errors import UsageError
-from jarvision.core.files import PHOTO_FORMATS, PHOTO_SUFFIXES, find_photos, safe_name, write_whole
+from jarvision.core.files import (
+    PHOTO_FORMATS,
+    PHOTO_SUFFIXES,
+    find_photos,
+    safe_name,
+    sync_folder,
+    write_whole,
+)
 
 MOST_BYTES = 60_000_000
 MOST_PHOTOS = 3_000
@@ -123,10 +129,5 @@ def _is_named(part: Path, path: Path) -> bool:
         if path.exists():
             return False
         part.replace(path)
-    with contextlib.suppress(OSError):
-        held = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(held)
-        finally:
-            os.close(held)
+    sync_folder(path.parent)
     return True

@@ -12,14 +12,16 @@ from dataclasses import dataclass
 from itertools import chain
 
 from jarvision.compare.agreement import Kappa, LimitsOfAgreement, agreement_of, kappa_of
-from jarvision.compare.marks_table import HandMark, MarkList, Three
+from jarvision.compare.marks_table import HandMark, MarkList
 from jarvision.compare.slips import Slip, find_slips
 from jarvision.core.files import shown
-from jarvision.core.tables import safe_cell, table_csv
+from jarvision.core.ranges import odds_in_words
+from jarvision.core.tables import number_cell, odds_cell, safe_cell, table_csv
 from jarvision.estimate.texture import TextureClass, classify
 from jarvision.results.jar_folder import JarFolder, jar_key
 from jarvision.results.readings_table import called, title
-from jarvision.results.record import LAYERS, JarRecord, Shares
+from jarvision.results.record import JarRecord, Shares
+from jarvision.wall.measurement import LAYERS, UNKNOWN_THREE, Three, three_of
 
 INSIDE_SDS = 2.0
 """A mark is outside the photo's interval where it is further from it than so many of its sds."""
@@ -30,8 +32,6 @@ FAR = (
     "The marks are far from the photo and no common slip explains it; look at both, and at whether "
     "they are of the same jar."
 )
-
-_NAN: Three = (math.nan, math.nan, math.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +212,7 @@ def _compare(mark: HandMark, record: JarRecord) -> Comparison | str:
         return "the jar's photos could not be read"
     if all(map(math.isnan, mark.tops_mm)):
         return "the row holds no mark"
-    tops, sds = _triple(m.value for m in record.tops), _triple(m.sd for m in record.tops)
+    tops, sds = three_of(m.value for m in record.tops), three_of(m.sd for m in record.tops)
     shares = record.by_height
     pcts = shares_of(mark.tops_mm)
     hand_class = None if math.isnan(pcts[0]) else classify(*pcts)
@@ -221,10 +221,10 @@ def _compare(mark: HandMark, record: JarRecord) -> Comparison | str:
         reader=mark.reader,
         line=mark.line,
         hand_tops_mm=mark.tops_mm,
-        photo_tops_mm=tops if record.scaled else _NAN,
-        photo_sds_mm=sds if record.scaled else _NAN,
+        photo_tops_mm=tops if record.scaled else UNKNOWN_THREE,
+        photo_sds_mm=sds if record.scaled else UNKNOWN_THREE,
         hand_pcts=pcts,
-        photo_pcts=_triple(m.value for m in shares.pcts),
+        photo_pcts=three_of(m.value for m in shares.pcts),
         hand_class=hand_class,
         photo_class=shares.texture.likeliest,
         photo_odds=shares.texture.odds_of(hand_class) if hand_class else math.nan,
@@ -238,7 +238,7 @@ def shares_of(tops_mm: Three) -> Three:
     """Shares of the height [%] from tops [mm]; NaN unless they are known and rise."""
     sand, silt, clay = tops_mm
     if not (0 <= sand <= silt <= clay and clay > 0):
-        return _NAN
+        return UNKNOWN_THREE
     return 100 * sand / clay, 100 * (silt - sand) / clay, 100 * (clay - silt) / clay
 
 
@@ -257,13 +257,8 @@ def _outside(hand: Three, pcts: Three, record: JarRecord, shares: Shares) -> tup
     return tuple(layer for layer, is_off in zip(LAYERS, off, strict=True) if is_off)
 
 
-def _triple(values: Iterable[float]) -> Three:
-    sand, silt, clay = values
-    return sand, silt, clay
-
-
 def _less(first: Three, second: Three) -> Three:
-    return _triple(a - b for a, b in zip(first, second, strict=True))
+    return three_of(a - b for a, b in zip(first, second, strict=True))
 
 
 # --- readers ------------------------------------------------------------------------------------
@@ -352,11 +347,10 @@ def class_text(comparison: Comparison) -> str:
         return "The marks name no class."
     if not comparison.class_changes:
         return f"Both say {comparison.photo_class}."
-    odds = comparison.photo_odds
-    held = f"{round(odds * 10)} in 10" if odds >= 0.05 else "less than 1 in 20"
+    held = f"{comparison.hand_class} {odds_in_words(comparison.photo_odds)}"
     return (
         f"The marks say {comparison.hand_class}, the photo {comparison.photo_class} "
-        f"(the photo gives {comparison.hand_class} {held})."
+        f"(the photo gives {held})."
     )
 
 
@@ -476,17 +470,13 @@ def _csv_row(c: Comparison) -> list[str]:
         safe_cell(c.jar),
         safe_cell(c.reader),
         str(c.line),
-        *(_cell(value, decimals) for value, decimals in numbers),
+        *(number_cell(value, decimals) for value, decimals in numbers),
         str(c.hand_class or ""),
         str(c.photo_class),
         changes,
-        _cell(min(max(c.photo_odds, 0.01), 0.99), 2) if math.isfinite(c.photo_odds) else "",
+        odds_cell(c.photo_odds),
         ";".join(c.outside),
         ";".join(str(slip.name) for slip in c.slips),
         " ".join(slip.sentence for slip in c.slips),
         safe_cell(c.called),
     ]
-
-
-def _cell(value: float, decimals: int) -> str:
-    return f"{round(value, decimals) + 0.0:.{decimals}f}" if math.isfinite(value) else ""

@@ -13,17 +13,13 @@ from enum import StrEnum
 from itertools import accumulate
 from math import nan
 from pathlib import Path
-from typing import TypeAlias
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.tables import TableError, read_text, rows
 from jarvision.core.units import length_mm
 from jarvision.results.jar_folder import EXAMPLE_JAR, jar_key
-from jarvision.results.record import LAYERS
-
-Three: TypeAlias = "tuple[float, float, float]"
-"""One number each for sand, silt and clay; NaN where unknown."""
+from jarvision.wall.measurement import LAYERS, Three
 
 _HIGHEST_MM = 10_000.0
 _LONGEST_NAME = 300  # as in the jars' own files

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise, permutations
 
-from jarvision.compare.marks_table import HandMark, MarkKind, MarkUnit, Three, tops_from
-from jarvision.results.record import LAYERS
+from jarvision.compare.marks_table import HandMark, MarkKind, MarkUnit, tops_from
+from jarvision.wall.measurement import LAYERS, UNKNOWN_THREE, Three
 
 HAND_SD_MM = 1.5
 """How well a pen mark is made and measured, one standard deviation [mm]: the line's own width, the
@@ -54,9 +54,6 @@ class Slip:
     name: SlipName
     sentence: str
     tops_mm: Three
-
-
-_UNKNOWN: Three = (math.nan, math.nan, math.nan)
 
 
 def find_slips(
@@ -232,7 +229,7 @@ def _not_rising(tops_mm: Three) -> tuple[Slip, ...]:
         "The tops do not rise from sand to silt to clay; check the order of the columns, and "
         "whether they are heights or thicknesses."
     )
-    return (Slip(SlipName.NOT_RISING, words, _UNKNOWN),)
+    return (Slip(SlipName.NOT_RISING, words, UNKNOWN_THREE),)
 
 
 def _each_once(slips: Sequence[Slip]) -> tuple[Slip, ...]:

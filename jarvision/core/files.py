@@ -194,7 +194,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes | str) -> None:
     try:
         _write_synced(part, raw)
         part.replace(target)
-        _sync_folder(target.parent)
+        sync_folder(target.parent)
     except (OSError, ValueError) as error:
         raise WriteError(_why_not_written(target, error)) from error
     finally:
@@ -221,7 +221,7 @@ def _write_synced(path: Path, raw: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make the new name itself last; not every system can, and the file is whole without it."""
     with contextlib.suppress(OSError):
         descriptor = os.open(folder, os.O_RDONLY)

@@ -60,6 +60,11 @@ def moment_of(text: str, *, now: datetime | None = None, is_past: bool = False) 
     return moment
 
 
+def now_text() -> str:
+    """Say what time it is, to the second and with its zone, as tables hold it."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
 def seconds_of(text: str, *, bare: str = "s") -> float:
     """Read a time such as ``20 s``, ``1.5 min`` or ``2 h`` [s].
 

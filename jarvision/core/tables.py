@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import os
 import re
 import stat
@@ -195,6 +196,16 @@ def table_csv(head: Sequence[str], body: Iterable[Sequence[str]]) -> str:
 
 
 # what a spreadsheet passes over before the sign that makes a formula
+def number_cell(value: float, decimals: int) -> str:
+    """Print a number with fixed decimals; unknown is empty, and zero has no sign."""
+    return f"{round(value, decimals) + 0.0:.{decimals}f}" if math.isfinite(value) else ""
+
+
+def odds_cell(odds: float) -> str:
+    """Print odds to two decimals, but never as 0 or 1: no number of draws shows that."""
+    return number_cell(min(max(odds, 0.01), 0.99), 2) if math.isfinite(odds) else ""
+
+
 _BEFORE_A_FORMULA = '\u200c\u200d "'
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.][0-9]+)?")
 

@@ -44,17 +44,6 @@ from jarvision.estimate.sampler import (
 )
 from jarvision.estimate.texture import Texture, texture_of
 
-__all__ = [
-    "Horizon",
-    "Interval",
-    "JarFacts",
-    "SettlingCurve",
-    "Top",
-    "WaterState",
-    "Weighed",
-    "weigh",
-]
-
 Array = NDArray[np.float64]
 
 _SOME_DRAWS = 800  # for the curve and for what would narrow a jar most

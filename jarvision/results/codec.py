@@ -48,6 +48,7 @@ from jarvision.results.json_schema import (
     file_from,
     plain,
     require,
+    rounded,
     what_is_wrong,
 )
 from jarvision.results.record import (
@@ -135,13 +136,13 @@ def _body(record: JarRecord) -> dict[str, Any]:
         if measurement
         else list(map(_unmeasured, record.photos)),
         "tops": dict(zip(LAYERS, map(_measured, tops), strict=True)),
-        "water_line": _rounded(record.water_line_mm, 1),
-        "water_sd_mm": _rounded(record.water_sd_mm, 1),
+        "water_line": rounded(record.water_line_mm, 1),
+        "water_sd_mm": rounded(record.water_sd_mm, 1),
         "deposit": [
             {
-                "elapsed_s": _rounded(top.elapsed_s, 1),
-                "top_mm": _rounded(top.top_mm),
-                "sd_mm": _rounded(top.sd_mm),
+                "elapsed_s": rounded(top.elapsed_s, 1),
+                "top_mm": rounded(top.top_mm),
+                "sd_mm": rounded(top.sd_mm),
                 "layer": top.layer,
                 "photo": top.photo,
             }
@@ -181,13 +182,8 @@ def _unmeasured(photo: PhotoRecord) -> dict[str, str]:
     return {"name": photo.name} | ({"overlay": photo.overlay} if photo.overlay else {})
 
 
-def _rounded(value: float, digits: int = 3) -> float | None:
-    """Give a number for JSON; null where unknown."""
-    return None if math.isnan(value) else round(float(value), digits)
-
-
 def _measured(m: Measured) -> dict[str, float | None]:
-    return {"value": _rounded(m.value), "sd": _rounded(m.sd)}
+    return {"value": rounded(m.value), "sd": rounded(m.sd)}
 
 
 def _odds_and_draws(shares: Shares) -> dict[str, Any]:
@@ -202,7 +198,7 @@ def _weight_body(weighed: ByWeight) -> dict[str, Any]:
     """Give the result by weight, of the same shape as by height, with 90 % limits."""
     shares, curve = weighed.shares, weighed.curve
     return {
-        f"{layer}_pct": _measured(share) | {"lo": _rounded(low), "hi": _rounded(high)}
+        f"{layer}_pct": _measured(share) | {"lo": rounded(low), "hi": rounded(high)}
         for layer, share, (low, high) in zip(LAYERS, shares.pcts, shares.ranges_pct, strict=True)
     } | {
         **_odds_and_draws(shares),
@@ -226,30 +222,30 @@ def _photo_body(photo: PhotoRecord, numbers: PhotoMeasurement) -> dict[str, Any]
     return {
         "name": photo.name,
         "reading": str(photo.reading),
-        "elapsed_s": _rounded(photo.elapsed_s, 1),
+        "elapsed_s": rounded(photo.elapsed_s, 1),
         "time_from": photo.time_from,
         "overlay": photo.overlay,
-        "floor": {"above_strip_zero": _rounded(floor.z_mm), "sd": _rounded(floor.sd_mm)},
+        "floor": {"above_strip_zero": rounded(floor.z_mm), "sd": rounded(floor.sd_mm)},
         "camera": {
-            "distance": _rounded(numbers.camera_distance_mm, 1),
-            "height": _rounded(numbers.camera_height_mm - floor.z_mm, 1),
+            "distance": rounded(numbers.camera_distance_mm, 1),
+            "height": rounded(numbers.camera_height_mm - floor.z_mm, 1),
         },
         "scale": {
             "from": str(numbers.scale.source),
-            "relative_sd": _rounded(numbers.scale.relative_sd, 4),
+            "relative_sd": rounded(numbers.scale.relative_sd, 4),
         },
-        "outline": {"radius": _rounded(numbers.radius_mm, 2), "square": not numbers.is_round},
+        "outline": {"radius": rounded(numbers.radius_mm, 2), "square": not numbers.is_round},
         "boundaries": [
             {
                 "layer": b.layer,
-                "top": _rounded(b.top_mm),
-                "sd": _rounded(b.sd_mm),
-                "by_colour": _rounded(b.colour_mm),
-                "by_grain": _rounded(b.grain_mm),
-                "contrast": _rounded(b.contrast, 1),
-                "uneven": _rounded(b.uneven_mm, 2),
+                "top": rounded(b.top_mm),
+                "sd": rounded(b.sd_mm),
+                "by_colour": rounded(b.colour_mm),
+                "by_grain": rounded(b.grain_mm),
+                "contrast": rounded(b.contrast, 1),
+                "uneven": rounded(b.uneven_mm, 2),
                 "other_places": [
-                    {"top": _rounded(h), "weight": _rounded(w)} for h, w in b.alternatives
+                    {"top": rounded(h), "weight": rounded(w)} for h, w in b.alternatives
                 ],
             }
             for b in numbers.boundaries

@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from jarvision import __version__
+from jarvision.core.doubts import Doubt
 from jarvision.core.errors import JarError
 from jarvision.core.files import safe_name
 from jarvision.core.measured import Measured
@@ -33,20 +34,24 @@ from jarvision.results.record import (
     PutRight,
     ReadingRow,
     Shares,
-    ThreeNumbers,
     Unread,
     WeightRow,
     overlay_name,
 )
 from jarvision.results.sand_seen import kept_sand, sand_row
-from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
+from jarvision.wall.measurement import (
+    UNKNOWN_THREE,
+    JarMeasurement,
+    PhotoMeasurement,
+    Three,
+    three_of,
+)
 from jarvision.wall.read import PhotoReading
 from jarvision.wall.suggest_marks import Offer, offer_json
 
 _KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
 _ROW_DIGITS = 6  # what the number of threads changes lies far below this
 
-_UNKNOWN: ThreeNumbers = (math.nan, math.nan, math.nan)
 _NO_HEIGHT = Measured(math.nan, math.nan, "mm")
 
 LeftOut = tuple[tuple[str, str], ...]
@@ -183,7 +188,7 @@ def record_of(
         ),
         by_weight=_by_weight(made.weighed) if made.weighed else None,
         not_weighed=made.not_weighed,
-        doubts=tuple(NamedDoubt(str(d.name), d.sentence) for d in reading.doubts),
+        doubts=_named(reading.doubts),
         water_state=reading.water_state,
         profile=reading.profile,
         marks=offer_json(offer) if offer else None,
@@ -229,14 +234,14 @@ def interim_record(
         scaled=reading.scaled,
         tops=reading.tops,
         water_line_mm=reading.water_mm,
-        doubts=tuple(NamedDoubt(str(d.name), d.sentence) for d in reading.doubts),
+        doubts=_named(reading.doubts),
         row=ReadingRow(
             jar=reading.jar,
             photos=tuple(p.name for p in reading.photos) or (verdict.photo,),
             tops_mm=_rounded(t.value for t in heights),
             top_sds_mm=_rounded(t.sd for t in heights),
-            pcts=_UNKNOWN,
-            pct_sds=_UNKNOWN,
+            pcts=UNKNOWN_THREE,
+            pct_sds=UNKNOWN_THREE,
             texture_class=None,
             class_odds=math.nan,
             next_class=None,
@@ -325,6 +330,10 @@ def _ranges(draws: np.ndarray) -> tuple[tuple[float, float], ...]:
     return tuple(zip(low, high, strict=True))
 
 
+def _named(doubts: Iterable[Doubt]) -> tuple[NamedDoubt, ...]:
+    return tuple(NamedDoubt(str(each.name), each.sentence) for each in doubts)
+
+
 def _by_weight(weighed: Weighed) -> ByWeight:
     fractions_pct = 100.0 * weighed.fractions
     shares = (weighed.sand_pct, weighed.silt_pct, weighed.clay_pct)
@@ -349,7 +358,7 @@ def _by_weight(weighed: Weighed) -> ByWeight:
                 for points in (curve.time_s, curve.lo_mm, curve.mid_mm, curve.hi_mm)
             )
         ),
-        doubts=tuple(NamedDoubt(str(d.name), d.sentence) for d in weighed.doubts),
+        doubts=_named(weighed.doubts),
     )
 
 
@@ -358,7 +367,7 @@ def row_of(made: Estimated, *, name: str = "", bed: str = "") -> ReadingRow:
     reading = made.reading
     c = reading.composition
     shares = (c.sand_pct, c.silt_pct, c.clay_pct)
-    tops = reading.tops if reading.scaled else (Measured(math.nan, math.nan, "mm"),) * 3
+    tops = reading.tops if reading.scaled else (_NO_HEIGHT,) * 3
     texture = reading.texture
     return ReadingRow(
         jar=reading.jar,
@@ -380,9 +389,8 @@ def row_of(made: Estimated, *, name: str = "", bed: str = "") -> ReadingRow:
     )
 
 
-def _rounded(values: Iterable[float]) -> ThreeNumbers:
-    sand, silt, clay = (round(float(value), _ROW_DIGITS) for value in values)
-    return sand, silt, clay
+def _rounded(values: Iterable[float]) -> Three:
+    return three_of(round(float(value), _ROW_DIGITS) for value in values)
 
 
 def _narrowed(weighed: Weighed) -> str:

@@ -336,6 +336,11 @@ def plain(value: object) -> Any:
     return _CODEC.unstructure(value)
 
 
+def rounded(value: float, digits: int = 3) -> float | None:
+    """Give a number for whoever reads the JSON; null where it is unknown."""
+    return round(float(value), digits) if math.isfinite(value) else None
+
+
 def file_from(data: object) -> File:
     """Check the shape of what was read from JSON.
 

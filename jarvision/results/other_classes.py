@@ -11,15 +11,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.ranges import odds_in_words
-from jarvision.core.tables import safe_cell, table_csv
+from jarvision.core.tables import odds_cell, safe_cell, table_csv
 from jarvision.estimate.central import central_pct
 from jarvision.estimate.grain_curve import MeasuredSand, finer_pct, shares_at
 from jarvision.estimate.texture_standards import FRACTIONS, Standard, class_odds, classify_by
+from jarvision.wall.measurement import LAYERS
 
 Floats = NDArray[np.float64]
 
 _SEED = 0  # the same draws give the same words, whichever jars stand beside them
-_LAYERS = ("sand", "silt", "clay")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,7 +144,7 @@ def classes_text(soil: Sequence[InStandard], fractions: Sequence[Fraction]) -> s
     lines = ["  By weight, in other standards (90 % ranges):"]
     for each in soil:
         then = f"; next: {each.next_class} ({odds_in_words(each.next_odds)})"
-        shares = zip(_LAYERS, each.pcts, each.ranges_pct, strict=True)
+        shares = zip(LAYERS, each.pcts, each.ranges_pct, strict=True)
         listed = ", ".join(_share_text(layer, pct, ends) for layer, pct, ends in shares)
         lines += _item(
             f"{each.standard.title}: {each.texture_class} ({odds_in_words(each.odds)})"
@@ -170,7 +170,7 @@ _HEAD = (
     "jar",
     "standard",
     "silt_to_um",
-    *(f"{layer}_wt_pct{end}" for layer in _LAYERS for end in ("", "_lo", "_hi")),
+    *(f"{layer}_wt_pct{end}" for layer in LAYERS for end in ("", "_lo", "_hi")),
     "texture_class",
     "class_odds",
     "next_class",
@@ -189,17 +189,13 @@ def _cells(jar: str, each: InStandard) -> list[str]:
         for pct, ends in zip(each.pcts, each.ranges_pct, strict=True)
         for value in (pct, *ends)
     ]
-    odds = [
-        "" if math.isnan(o) else f"{min(max(o, 0.01), 0.99):.2f}"
-        for o in (each.odds, each.next_odds)
-    ]
     return [
         safe_cell(jar),
         each.standard.key,
         f"{each.standard.silt_to_um:g}",
         *shares,
         each.texture_class,
-        odds[0],
+        odds_cell(each.odds),
         each.next_class,
-        odds[1],
+        odds_cell(each.next_odds),
     ]

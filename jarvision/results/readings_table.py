@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Callable, Iterable
 
-from jarvision.core.tables import safe_cell
+from jarvision.core.tables import number_cell, odds_cell, safe_cell, table_csv
 from jarvision.core.text import plain_text
 from jarvision.estimate.posterior import Interval
 from jarvision.estimate.sand_parts import SAND_PARTS
 from jarvision.estimate.texture import TextureClass
-from jarvision.results.record import ReadingRow, ThreeNumbers, WeightRow
+from jarvision.results.record import ReadingRow, WeightRow
 from jarvision.results.sand_seen import SandRow
+from jarvision.wall.measurement import LAYERS, UNKNOWN_THREE, Three
 
 _NAME_WIDTH = 60
-_LAYERS = ("sand", "silt", "clay")
 
 
 def readings_csv(rows: Iterable[ReadingRow]) -> str:
@@ -35,11 +33,8 @@ def readings_csv(rows: Iterable[ReadingRow]) -> str:
     str
         The whole file; write it as UTF-8 without translating its line ends.
     """
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow([name for name, _ in _COLUMNS])
-    writer.writerows([cell(row) for _, cell in _COLUMNS] for row in rows)
-    return out.getvalue()
+    body = ([cell(row) for _, cell in _COLUMNS] for row in rows)
+    return table_csv([name for name, _ in _COLUMNS], body)
 
 
 def title(jar: str, *, name: str = "", bed: str = "") -> str:
@@ -87,24 +82,12 @@ def short_name(name: str) -> str:
 # --- the CSV's cells
 
 
-def _number(value: float, decimals: int) -> str:
-    """Print a number with fixed decimals; unknown is empty, and zero has no sign."""
-    if not math.isfinite(value):
-        return ""
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"
-
-
 def _sd(sd: float, decimals: int) -> str:
     """Print an sd with the given decimals, or more where two of its digits would not show."""
     if not math.isfinite(sd):
         return ""
     needed = 1 - math.floor(math.log10(sd)) if sd > 0 else 0
-    return _number(sd, min(max(decimals, needed), 6))
-
-
-def _odds(odds: float) -> str:
-    """Print odds to two decimals, but never as 0 or 1: no number of draws shows that."""
-    return _number(min(max(odds, 0.01), 0.99), 2) if math.isfinite(odds) else ""
+    return number_cell(sd, min(max(decimals, needed), 6))
 
 
 def _listed_text(text: str) -> str:
@@ -117,7 +100,7 @@ _Cell = Callable[[ReadingRow], str]
 
 def _three(
     column: str,
-    numbers: Callable[[ReadingRow], ThreeNumbers],
+    numbers: Callable[[ReadingRow], Three],
     text: Callable[[float, int], str],
     /,
     *,
@@ -128,11 +111,10 @@ def _three(
     def cell(index: int) -> _Cell:
         return lambda row: text(numbers(row)[index], decimals)
 
-    return [(column.format(layer), cell(index)) for index, layer in enumerate(_LAYERS)]
+    return [(column.format(layer), cell(index)) for index, layer in enumerate(LAYERS)]
 
 
-_UNKNOWN: ThreeNumbers = (math.nan, math.nan, math.nan)
-_NO_WEIGHT = WeightRow(_UNKNOWN, _UNKNOWN, _UNKNOWN, TextureClass.LOAM, math.nan, "", ())
+_NO_WEIGHT = WeightRow(*(UNKNOWN_THREE,) * 3, TextureClass.LOAM, math.nan, "", ())
 
 
 def _weight(row: ReadingRow) -> WeightRow:
@@ -141,8 +123,8 @@ def _weight(row: ReadingRow) -> WeightRow:
 
 def _weight_cell(limits: str, index: int) -> _Cell:
     def cell(row: ReadingRow) -> str:
-        values: ThreeNumbers = getattr(_weight(row), limits)
-        return _number(values[index], 1)
+        values: Three = getattr(_weight(row), limits)
+        return number_cell(values[index], 1)
 
     return cell
 
@@ -153,7 +135,9 @@ def _ranged(
     """Make the columns of one of the sand's numbers and the limits of its range."""
 
     def cell(limit: str) -> _Cell:
-        return lambda row: _number(getattr(number(row.sand), limit), decimals) if row.sand else ""
+        return lambda row: (
+            number_cell(getattr(number(row.sand), limit), decimals) if row.sand else ""
+        )
 
     ends = (("", "value"), ("_lo", "lo"), ("_hi", "hi"))
     return [(f"{column}{end}", cell(limit)) for end, limit in ends]
@@ -170,39 +154,39 @@ def _stones(row: ReadingRow) -> str:
 _COLUMNS: tuple[tuple[str, _Cell], ...] = (
     ("jar", lambda row: _listed_text(row.jar)),
     ("photos", lambda row: ";".join(map(_listed_text, row.photos))),
-    *_three("{}_top_mm", lambda row: row.tops_mm, _number, decimals=2),
+    *_three("{}_top_mm", lambda row: row.tops_mm, number_cell, decimals=2),
     *_three("{}_top_sd_mm", lambda row: row.top_sds_mm, _sd, decimals=2),
-    *_three("{}_pct", lambda row: row.pcts, _number, decimals=1),
+    *_three("{}_pct", lambda row: row.pcts, number_cell, decimals=1),
     *_three("{}_sd_pct", lambda row: row.pct_sds, _sd, decimals=1),
     ("texture_class", lambda row: row.texture_class or ""),
-    ("class_odds", lambda row: _odds(row.class_odds)),
+    ("class_odds", lambda row: odds_cell(row.class_odds)),
     ("next_class", lambda row: row.next_class or ""),
-    ("next_odds", lambda row: _odds(row.next_odds)),
+    ("next_odds", lambda row: odds_cell(row.next_odds)),
     ("doubts", lambda row: ";".join(_unique(doubt.name for doubt in row.doubts))),
-    *_three("{}_wt_pct", lambda row: _weight(row).pcts, _number, decimals=1),
+    *_three("{}_wt_pct", lambda row: _weight(row).pcts, number_cell, decimals=1),
     *(
         column
-        for index, layer in enumerate(_LAYERS)
+        for index, layer in enumerate(LAYERS)
         for column in (
             (f"{layer}_wt_pct_lo", _weight_cell("los", index)),
             (f"{layer}_wt_pct_hi", _weight_cell("his", index)),
         )
     ),
     ("class_by_weight", lambda row: row.by_weight.texture_class if row.by_weight else ""),
-    ("odds_by_weight", lambda row: _odds(_weight(row).class_odds)),
+    ("odds_by_weight", lambda row: odds_cell(_weight(row).class_odds)),
     ("water_state", lambda row: row.by_weight.water_state if row.by_weight else ""),
     ("name", lambda row: safe_cell(row.name)),
     ("bed", lambda row: safe_cell(row.bed)),
     ("put_right", lambda row: ";".join(row.put_right)),
     *_ranged("sand_mean_mm", lambda sand: sand.mean_mm, decimals=3),
-    ("sand_finer_than_mm", lambda row: _number(row.sand.finer_than_mm, 3) if row.sand else ""),
+    ("sand_finer_than_mm", lambda row: number_cell(row.sand.finer_than_mm, 3) if row.sand else ""),
     *(
         column
         for index, part in enumerate(SAND_PARTS)
         for column in _ranged(f"{part.replace(' ', '_')}_sand_wt_pct", _of_part(index), decimals=1)
     ),
     ("class_by_sand", lambda row: (row.sand and row.sand.sand_class) or ""),
-    ("odds_by_sand", lambda row: _odds(row.sand.class_odds) if row.sand else ""),
+    ("odds_by_sand", lambda row: odds_cell(row.sand.class_odds) if row.sand else ""),
     ("stones_over_2_mm", _stones),
 )
 """Columns in the order of the file; new ones go to the end, so that old readers go on working."""

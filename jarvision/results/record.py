@@ -23,16 +23,13 @@ from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.jar.geometry import View
 from jarvision.results.sand_seen import SandRow
-from jarvision.wall.measurement import JarMeasurement
+from jarvision.wall.measurement import LAYERS as LAYERS
+from jarvision.wall.measurement import JarMeasurement, Three
 
-LAYERS = ("sand", "silt", "clay")
 PREFIX, SUFFIX = "jar-", ".json"
 
 Floats: TypeAlias = NDArray[np.float64]
-Three: TypeAlias = "tuple[Measured, Measured, Measured]"
-
-ThreeNumbers: TypeAlias = tuple[float, float, float]
-"""One number each for sand, silt and clay; NaN where unknown."""
+MeasuredThree: TypeAlias = "tuple[Measured, Measured, Measured]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +50,9 @@ class WeightRow:
         Why it differs from the result by height, and what it rests on.
     """
 
-    pcts: ThreeNumbers
-    los: ThreeNumbers
-    his: ThreeNumbers
+    pcts: Three
+    los: Three
+    his: Three
     texture_class: TextureClass
     class_odds: float
     water_state: str
@@ -96,10 +93,10 @@ class ReadingRow:
 
     jar: str
     photos: tuple[str, ...]
-    tops_mm: ThreeNumbers
-    top_sds_mm: ThreeNumbers
-    pcts: ThreeNumbers
-    pct_sds: ThreeNumbers
+    tops_mm: Three
+    top_sds_mm: Three
+    pcts: Three
+    pct_sds: Three
     texture_class: TextureClass | None
     class_odds: float
     next_class: TextureClass | None
@@ -198,7 +195,7 @@ class Shares:
         Draws of sand, silt and clay [%], each row 100 in all; read-only.
     """
 
-    pcts: Three
+    pcts: MeasuredThree
     ranges_pct: tuple[tuple[float, float], ...]
     texture: Texture
     draws_pct: Floats
@@ -435,7 +432,7 @@ class JarRecord:
     made_by: str
     photos: tuple[PhotoRecord, ...]
     scaled: bool
-    tops: Three | None
+    tops: MeasuredThree | None
     water_line_mm: float
     by_height: Shares | None
     by_weight: ByWeight | None
@@ -460,6 +457,16 @@ class JarRecord:
     deposit: tuple[DepositTop, ...] = ()
     said: tuple[SaidOfPhoto, ...] = ()
     sand: JarSand | None = None
+
+    @property
+    def digests(self) -> tuple[PhotoDigest, ...]:
+        """The photos that it was made from; none where that was not written down."""
+        return self.made_from.photos if self.made_from else ()
+
+    @property
+    def seen(self) -> JarMeasurement | None:
+        """What its photos show, before anybody put lines right; None where that is not known."""
+        return self.as_read or self.measurement
 
     @property
     def by_hand(self) -> list[str]:

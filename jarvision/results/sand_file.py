@@ -12,7 +12,7 @@ from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.posterior import Interval
 from jarvision.estimate.sand_classes import SAND_CLASSES, SandTexture
 from jarvision.estimate.sand_parts import CURVE_UM, SAND_PARTS, SandParts, shares_of
-from jarvision.results.json_schema import FileRange, FileSand, require
+from jarvision.results.json_schema import FileRange, FileSand, require, rounded
 from jarvision.wall.measurement import GrainBand, SandGrain
 
 _MOST_DRAWS = 2_000
@@ -28,7 +28,7 @@ def sand_body(sand: JarSand) -> dict[str, Any]:
     return {
         "lies_as": str(parts.grading),
         "mean_mm": _range(parts.mean_mm, 4),
-        "finer_than_mm": _known(parts.finer_than_mm, 4),
+        "finer_than_mm": rounded(parts.finer_than_mm, 4),
         "of_sand_pct": _named(parts.of_sand_pct),
         "of_soil_pct": _named(sand.of_soil_pct),
         "class_odds": {
@@ -43,13 +43,9 @@ def sand_body(sand: JarSand) -> dict[str, Any]:
     }
 
 
-def _known(value: float, digits: int) -> float | None:
-    return round(float(value), digits) if math.isfinite(value) else None
-
-
 def _range(of: Interval, digits: int) -> dict[str, float | None]:
     values = (of.value, of.lo, of.hi)
-    return {n: _known(v, digits) for n, v in zip(("value", "lo", "hi"), values, strict=True)}
+    return {n: rounded(v, digits) for n, v in zip(("value", "lo", "hi"), values, strict=True)}
 
 
 def _named(parts: Iterable[Interval]) -> dict[str, Any] | None:

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeAlias, TypeVar
 
 from jarvision.core.doubts import Doubt
 from jarvision.core.series import Reading
 from jarvision.jar.scale import Scale, ScaleSource
 
+T = TypeVar("T")
+
 LAYERS = ("sand", "silt", "clay")
+
+Three: TypeAlias = tuple[float, float, float]
+"""One number each for sand, silt and clay; NaN where unknown."""
+
+UNKNOWN_THREE: Three = (math.nan, math.nan, math.nan)
 
 ORDER = (Reading.ONE_MINUTE, Reading.TWO_HOURS, Reading.TWO_DAYS)
 """The readings in time; the reading at index i is the one that shows the top of layer i."""
@@ -270,6 +278,12 @@ class JarMeasurement:
     def all_doubts(self) -> list[Doubt]:
         """The doubts known so far, in the order in which they are told."""
         return [*self.doubts, *(d for photo in self.photos for d in photo.doubts)]
+
+
+def three_of(values: Iterable[T]) -> tuple[T, T, T]:
+    """Give what there is one of for sand, silt and clay."""
+    sand, silt, clay = values
+    return sand, silt, clay
 
 
 def is_behind(top_mm: float, span: Sequence[float]) -> bool:

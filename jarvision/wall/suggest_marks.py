@@ -15,14 +15,12 @@ from typing import TypeAlias
 
 import numpy as np
 
-from jarvision.core.tables import safe_cell, table_csv
+from jarvision.core.tables import number_cell, safe_cell, table_csv
 from jarvision.jar.unwrap import WallMap
 from jarvision.jar.view_fit import Jar
 from jarvision.wall.marks_on_glass import Drawn, PenMark
-from jarvision.wall.measurement import LAYERS, Floor
+from jarvision.wall.measurement import LAYERS, UNKNOWN_THREE, Floor, Three
 from jarvision.wall.outer_glass import arc_mm
-
-Three: TypeAlias = "tuple[float, float, float]"
 
 READER = "lines in the photos"
 """How the table of marks calls who made them."""
@@ -34,7 +32,6 @@ _FOOT_MM, _FOAM_MM = 2.0, 8.0
 _SAME_MM = 0.8  # one line's heights in two photos differ by less
 _SAME_ARC_MM = 4.0
 _TAPE_SD_MM = 0.3  # how well people lay an edge of tape along a line; common practice, no source
-_NAN: Three = (math.nan, math.nan, math.nan)
 
 
 class TapeEdge(StrEnum):
@@ -121,8 +118,8 @@ class Offer:
     """
 
     jar: str
-    tops_mm: Three = _NAN
-    sds_mm: Three = _NAN
+    tops_mm: Three = UNKNOWN_THREE
+    sds_mm: Three = UNKNOWN_THREE
     photos: tuple[int, int, int] = (0, 0, 0)
     sentences: tuple[str, ...] = ()
 
@@ -401,7 +398,7 @@ def offers_csv(offers: Iterable[Offer]) -> str:
         [
             safe_cell(offer.jar),
             READER,
-            *(_cell(v) for v in (*offer.tops_mm, *offer.sds_mm)),
+            *(number_cell(v, 2) for v in (*offer.tops_mm, *offer.sds_mm)),
             " ".join(str(n) for n in offer.photos),
         ]
         for offer in offers
@@ -440,7 +437,3 @@ def offer_of(jar: str, data: object) -> Offer | None:
     return Offer(
         jar, (low, mid, high), (low_sd, mid_sd, high_sd), (first, second, third), sentences
     )
-
-
-def _cell(value: float) -> str:
-    return f"{value:.2f}" if math.isfinite(value) else ""

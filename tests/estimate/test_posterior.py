@@ -24,14 +24,16 @@ from weighing_study import (
 
 from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import JarError, TimesError, ValueRefusedError
-from jarvision.estimate.known import crowded, gather, water_state
-from jarvision.estimate.posterior import (
+from jarvision.estimate.known import (
     Horizon,
     JarFacts,
     Top,
     WaterState,
-    weigh,
+    crowded,
+    gather,
+    water_state,
 )
+from jarvision.estimate.posterior import weigh
 from jarvision.estimate.priors import PRIORS, Detergent, draw_values
 from jarvision.estimate.topsoil import Origin
 
