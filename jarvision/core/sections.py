@@ -44,8 +44,8 @@ def sections_text(title: str, sections: Sequence[Section]) -> str:
     for section in sections:
         lines += ["", section.heading, *_body(section, listed)]
     lines += ["", "Sources", *_wrapped("", f"Marks: {legend()}.")]
-    for source in listed.lines():
-        lines += _wrapped("", source)
+    for mark, source in listed.listed():
+        lines += _wrapped("", f"{mark}: {source}")
     return "\n".join(lines)
 
 

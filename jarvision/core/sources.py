@@ -69,10 +69,10 @@ class Bibliography:
         marks = (f"{_LETTERS[s.quality]}{self.sources.index(s) + 1}" for s in statement.sources)
         return f"[{', '.join(marks)}]"
 
-    def lines(self) -> list[str]:
-        """List the sources with their marks, a line each."""
+    def listed(self) -> list[tuple[str, str]]:
+        """List the marks with their sources."""
         return [
-            f"{_LETTERS[s.quality]}{number}: {s.citation} ({s.quality})"
+            (f"{_LETTERS[s.quality]}{number}", f"{s.citation} ({s.quality})")
             for number, s in enumerate(self.sources, start=1)
         ]
 

@@ -1,4 +1,4 @@
-"""Text from strangers made safe to print."""
+"""Text from strangers made safe to print, and things counted."""
 
 from __future__ import annotations
 
@@ -13,6 +13,11 @@ def plain_text(text: str) -> str:
     some scripts and emoji need stay.
     """
     return " ".join("".join(map(_plain_character, text)).split())
+
+
+def counted(count: int, noun: str) -> str:
+    """Write how many there are of something, such as ``1 jar`` or ``3 jars``."""
+    return f"1 {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _plain_character(character: str) -> str:

@@ -136,11 +136,15 @@ def _step(width: float) -> float:
     return 5 * power if width / 5 >= 5 * power else power
 
 
+def decimals_of(step: float) -> int:
+    """Tell how many decimals numbers take that lie such a step apart, or multiples of it."""
+    return max(0, -math.floor(math.log10(step) + 1e-9))
+
+
 def _round_to(value: float, step: float) -> str:
     if step == 0:
         return f"{value:.2g}" if 0 < abs(value) < 100 else f"{value:.0f}"
-    digits = max(0, -math.floor(math.log10(step) + 1e-9))
-    return f"{round(value / step) * step:,.{digits}f}"
+    return f"{round(value / step) * step:,.{decimals_of(step)}f}"
 
 
 def _same_digits(texts: list[str]) -> list[str]:

@@ -92,7 +92,7 @@ def grading_of(
     says by how much: clearly more than nothing, clearly less than a settled layer has, or neither.
     A bound counts as a number, which makes a fall at the top less than it is.
     """
-    told = [band for band in bands if band.is_measured or math.isfinite(band.finer_than_mm)]
+    told = [band for band in bands if band.is_told]
     if not any(band.is_measured for band in told):
         return SandGrading.UNTOLD
     limit = _coarsest_at_top_mm(told, fall_mm, temp_c, silt_to_sand, elapsed_s)
@@ -111,7 +111,7 @@ def grading_of(
 
 def rises_upward(bands: Sequence[GrainBand]) -> bool:
     """Tell whether coarse grains clearly lie above fine ones, as nothing that settles does."""
-    told = [band for band in bands if band.is_measured or math.isfinite(band.finer_than_mm)]
+    told = [band for band in bands if band.is_told]
     if len(told) < _LEAST_BANDS:
         return False
     fall, sd = _fall_of(told)
@@ -126,7 +126,7 @@ def _fall_of(bands: Sequence[GrainBand]) -> tuple[float, float]:
     """By how much sizes fall from foot to top of the bands, as a logarithm, and its sd."""
     height = np.array([0.5 * (band.bottom_mm + band.top_mm) for band in bands])
     whole = max(band.top_mm for band in bands) - min(band.bottom_mm for band in bands)
-    size = np.log([b.mean_mm if b.is_measured else b.finer_than_mm for b in bands])
+    size = np.log([band.size_mm for band in bands])
     weight = np.array([_sd(band) ** -2 for band in bands])
     height = height - np.average(height, weights=weight)
     spread = float((weight * height**2).sum())

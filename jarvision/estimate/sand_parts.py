@@ -199,7 +199,7 @@ def sand_parts(
     what is believed beforehand to what fits (Del Moral et al. 2006, J. R. Stat. Soc. B 68:411-436,
     from memory).
     """
-    told = [band for band in bands if band.is_measured or math.isfinite(band.finer_than_mm)]
+    told = [band for band in bands if band.is_told]
     if not told:
         return _untold(SandGrading.UNTOLD)
     if not any(band.is_measured for band in told):
@@ -302,7 +302,7 @@ class _Layer:
         self._down = np.minimum(1.0, np.outer(speed, _moments(ends, last)) / fall_mm)
         self._to_bands = _cells_to_bands(bands, top)
         self._measured = np.array([band.is_measured for band in bands])
-        self._log_mm = np.log([b.mean_mm if b.is_measured else b.finer_than_mm for b in bands])
+        self._log_mm = np.log([band.size_mm for band in bands])
         own = [band.log_sd if band.is_measured else BOUND_SD for band in bands]
         self._sd = np.hypot(own, BAND_SD)
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 from jarvision.compare.agreement import LimitsOfAgreement
 from jarvision.compare.compare import Comparison, ReaderResult, signed
+from jarvision.core.units import decimals_of
+from jarvision.pages.figures import nice_step
 from jarvision.pages.markup import Markup, number, tag
 from jarvision.pages.palette import (
     BY_HEIGHT,
@@ -152,10 +154,8 @@ def _ticks(
     limits: tuple[float, float], count: int, *, sign: bool = False
 ) -> Iterator[tuple[float, str]]:
     """Choose round numbers within limits, at steps of 1, 2 or 5."""
-    rough = (limits[1] - limits[0]) / count
-    power: float = 10.0 ** math.floor(math.log10(rough))
-    step = next(power * n for n in (1, 2, 5, 10) if power * n >= rough * 0.8)
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+    step = nice_step(limits[1] - limits[0], count)
+    decimals = decimals_of(step)
     for i in range(math.ceil(limits[0] / step), math.floor(limits[1] / step) + 1):
         value = i * step
         yield value, signed(value, decimals) if sign else f"{value:.{decimals}f}"

@@ -21,6 +21,7 @@ from jarvision.compare.compare import (
     stray_sentences,
 )
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, bibliography, say
+from jarvision.core.text import counted
 from jarvision.estimate.texture import CLASSES
 from jarvision.pages.compare_figure import agreement_plot
 from jarvision.pages.frame import name_of, page, title_of
@@ -88,24 +89,20 @@ def render_compared(given: ComparedPage) -> str:
     compared = given.compared
     sources = bibliography(_HOW_TO_READ)
     readers = enumerate(compared.readers)
-    jars = _count(len({c.jar for c in compared.comparisons}), "jar")
+    jars = counted(len({c.jar for c in compared.comparisons}), "jar")
     alike = kappa_text(compared.kappa).partition(";")[0].rstrip(".")  # kappa is for the details
     return page(
         "compared.html",
         sortable=True,
         given=given,
-        count=f"{jars}, {_count(len(compared.readers), 'reader')}. {alike}.",
+        count=f"{jars}, {counted(len(compared.readers), 'reader')}. {alike}.",
         first=list(_first(given)),
         readers=[_reader(result, i) for i, result in readers],
         rows=[_row(given, c, i) for i, c in enumerate(compared.comparisons)],
         how_to_read=_HOW_TO_READ,
-        listed=[line.partition(": ")[::2] for line in sources.lines()],
+        listed=sources.listed(),
         sources=sources,
     )
-
-
-def _count(number_of: int, what: str) -> str:
-    return f"1 {what}" if number_of == 1 else f"{number_of} {what}s"
 
 
 def _jar_link(given: ComparedPage, c: Comparison) -> Markup:
@@ -161,7 +158,7 @@ def _reader(result: ReaderResult, place: int) -> _Reader:
         name,
         kappa_text(result.kappa),
         agreement_plot(f"plot-{place}", f"Differences of {name} from the photos", result),
-        _count(result.slips, "jar") if result.slips else "",
+        counted(result.slips, "jar") if result.slips else "",
         tuple((what, _agreement(one, unit)) for what, one, unit in found if one.count),
     )
 

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from jarvision.core.ranges import odds_in_words, pct_with_range, range_around
+from jarvision.core.units import decimals_of
 from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.pages.label_layout import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
@@ -125,7 +126,7 @@ def _glass() -> Iterator[Markup]:
 def _ruler(high: float, scale: float, axis: str) -> Iterator[Markup]:
     step = nice_step(high)
     ticks = np.arange(0, high + step * 0.5, step).tolist()
-    digits = max(0, -math.floor(math.log10(step) + 1e-9))
+    digits = decimals_of(step)
     for tick in ticks:
         y = _BAR_FLOOR - tick * scale
         if y < 6:
@@ -135,9 +136,9 @@ def _ruler(high: float, scale: float, axis: str) -> Iterator[Markup]:
     yield label(4, _BAR_FLOOR + 18, axis, fill=MUTED, font_size=11)
 
 
-def nice_step(high: float) -> float:
-    """Choose a step of 1, 2 or 5 that gives some five ticks."""
-    rough = high / 5
+def nice_step(span: float, count: int = 5) -> float:
+    """Choose a step of 1, 2 or 5 that gives some five ticks, or another count of them."""
+    rough = span / count
     power: float = 10.0 ** math.floor(math.log10(rough))
     return next(power * n for n in (1, 2, 5, 10) if power * n >= rough * 0.8)
 

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.core.ranges import Z90, pct_with_range
+from jarvision.core.units import decimals_of
 from jarvision.estimate.sand_parts import CURVE_UM, PART_LIMITS_UM, SAND_PARTS
 from jarvision.pages.figures import nice_step
-from jarvision.pages.markup import Markup, join, number, tag
+from jarvision.pages.markup import Markup, join, points_of, tag
 from jarvision.pages.palette import BY_WEIGHT, FILLS, INK, MUTED, RULE, box, label, line, svg
 from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, GrainBand
 
@@ -77,9 +78,8 @@ def sand_curve(key: str, finer: NDArray[np.float64], *, limit_mm: float = math.n
     low, high = np.quantile(finer, (0.05, 0.95), axis=0).tolist()
     middle = finer.mean(axis=0).tolist()
 
-    def way(parts: Sequence[float]) -> list[str]:
-        places = zip(xs, parts, strict=True)
-        return [f"{number(x)},{number(plot.y(part))}" for x, part in places]
+    def way(parts: Sequence[float]) -> list[tuple[float, float]]:
+        return [(x, plot.y(part)) for x, part in zip(xs, parts, strict=True)]
 
     ranges = (
         f"{um / 1000:g} mm {pct_with_range(100 * m, (100 * a, 100 * b))}"
@@ -97,12 +97,12 @@ def sand_curve(key: str, finer: NDArray[np.float64], *, limit_mm: float = math.n
         list(_part_names(plot)),
         tag(
             "polygon",
-            points=" ".join([*way(high), *reversed(way(low))]),
+            points=points_of([*way(high), *reversed(way(low))]),
             fill=BY_WEIGHT,
             fill_opacity=0.18,
         ),
         tag(
-            "polyline", points=" ".join(way(middle)), fill="none", stroke=BY_WEIGHT, stroke_width=2
+            "polyline", points=points_of(way(middle)), fill="none", stroke=BY_WEIGHT, stroke_width=2
         ),
         plot.finest(limit_mm),
         label(10, 15, "% of the sand that is finer"),
@@ -142,7 +142,7 @@ def grains_by_height(
     ValueError
         Nothing is told.
     """
-    told = [band for band in bands if band.is_measured or math.isfinite(band.finer_than_mm)]
+    told = [band for band in bands if band.is_told]
     if not told:
         msg = "a figure of grains needs bands"
         raise ValueError(msg)
@@ -150,7 +150,7 @@ def grains_by_height(
     plot = _Plot(292.0, 224.0, min(_LIMITS_MM[0], *ends), max(_LIMITS_MM[-1], *ends))
     high = max(band.top_mm for band in told) * per_unit
     step = nice_step(high)
-    digits = max(0, -math.floor(math.log10(step) + 1e-9))
+    digits = decimals_of(step)
     said = "; ".join(
         f"{band.bottom_mm * per_unit:.{digits + 1}f} to {band.top_mm * per_unit:.{digits + 1}f} "
         f"{unit}: {_size_said(band)}"
@@ -201,10 +201,7 @@ def _band(band: GrainBand, plot: _Plot, per_mm: float) -> Markup:
         line(right, top, right, foot, stroke=INK, stroke_width=1.4),
         tag(
             "polyline",
-            points=" ".join(
-                f"{number(x)},{number(v)}"
-                for x, v in ((right - 7, y - 4), (right - 15, y), (right - 7, y + 4))
-            ),
+            points=points_of([(right - 7, y - 4), (right - 15, y), (right - 7, y + 4)]),
             fill="none",
             stroke=INK,
             stroke_width=1.4,

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from jarvision.core.ranges import Z90
+from jarvision.core.units import decimals_of
 from jarvision.pages.figures import known_sd, nice_step
 from jarvision.pages.label_layout import spread_apart
-from jarvision.pages.markup import Markup, join, number, tag
+from jarvision.pages.markup import Markup, join, points_of, tag
 from jarvision.pages.palette import (
     BY_HEIGHT,
     BY_WEIGHT,
@@ -87,7 +88,7 @@ def _curve_axes(axes: _Axes, unit: str) -> Iterator[Markup]:
         yield line(axes.x(time_s), 12, axes.x(time_s), 208, stroke=RULE, stroke_width=0.6)
         yield label(axes.x(time_s), 224, words, text_anchor="middle", fill=MUTED, font_size=11)
     step = nice_step(axes.high)
-    digits = max(0, -math.floor(math.log10(step) + 1e-9))
+    digits = decimals_of(step)
     for tick in np.arange(0, axes.high, step).tolist():
         yield line(48, axes.y(tick), 468, axes.y(tick), stroke=RULE, stroke_width=0.6)
         yield label(
@@ -98,16 +99,15 @@ def _curve_axes(axes: _Axes, unit: str) -> Iterator[Markup]:
 
 
 def _band(curve: Curve, axes: _Axes) -> Markup:
-    def points(heights: Sequence[float]) -> list[str]:
-        pairs = zip(curve.time_s, heights, strict=True)
-        return [f"{number(axes.x(t))},{number(axes.y(h))}" for t, h in pairs]
+    def way(heights: Sequence[float]) -> list[tuple[float, float]]:
+        return [(axes.x(t), axes.y(h)) for t, h in zip(curve.time_s, heights, strict=True)]
 
-    band = " ".join([*points(curve.hi_mm), *reversed(points(curve.lo_mm))])
+    band = points_of([*way(curve.hi_mm), *reversed(way(curve.lo_mm))])
     return join(
         tag("polygon", points=band, fill=BY_WEIGHT, fill_opacity=0.18),
         tag(
             "polyline",
-            points=" ".join(points(curve.mid_mm)),
+            points=points_of(way(curve.mid_mm)),
             fill="none",
             stroke=BY_WEIGHT,
             stroke_width=2,
@@ -206,12 +206,16 @@ def _share_line(i: int, xs: Sequence[float], shares: Sequence[tuple[float, float
         )
         for (x, _), (pct, sd) in zip(places, shares, strict=True)
     ]
-    way = " ".join(f"{number(x)},{number(y)}" for x, y in places)
     dash = (None, "7 3", "2 3")[i]
     dots = [tag("circle", cx=x, cy=y, r=4, fill=FILLS[LAYERS[i]], stroke=INK) for x, y in places]
     return join(
         tag(
-            "polyline", points=way, fill="none", stroke=INK, stroke_width=1.2, stroke_dasharray=dash
+            "polyline",
+            points=points_of(places),
+            fill="none",
+            stroke=INK,
+            stroke_width=1.2,
+            stroke_dasharray=dash,
         ),
         bars,
         dots,

@@ -9,6 +9,7 @@ from urllib.parse import quote
 from jarvision.core.files import natural_key, shown
 from jarvision.core.ranges import RANGES_MEAN
 from jarvision.core.sources import Bibliography, Statement
+from jarvision.core.text import counted
 from jarvision.core.units import UnitSystem
 from jarvision.estimate.texture import CLASSES
 from jarvision.garden.guide import Guide
@@ -172,12 +173,11 @@ def _count_text(given: FolderPage, common: frozenset[str]) -> str:
     """Say how many jars there are, and how many need a look."""
     total, read = len(given.entries), len(given.read)
     doubted = sum(bool(own_doubts(e.jar, common)) for e in given.read)
-    jars = "1 jar" if total == 1 else f"{total} jars"
     unread = f", {total - read} not read" if read < total else ""
     earlier = sum(e.is_earlier for e in given.entries)
     more = f"; {earlier} from an earlier run" if earlier else ""
     look = f"{doubted} to check" if doubted else "nothing unusual"
-    return f"{jars}: {read} read{unread}, {look}{more}."
+    return f"{counted(total, 'jar')}: {read} read{unread}, {look}{more}."
 
 
 # --- doubts -------------------------------------------------------------------------------------

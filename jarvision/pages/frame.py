@@ -20,6 +20,7 @@ from jarvision.core.sources import legend
 from jarvision.pages.markup import Markup, raw, tag, text
 from jarvision.pages.page_cache import FOLDER_PAGE, TEST_PAGE
 from jarvision.pages.palette import css_variables
+from jarvision.results.readings_table import jar_title
 
 
 def page(template: str, /, *, sortable: bool = False, **given: Any) -> str:
@@ -97,5 +98,4 @@ def name_of(words: str, longest: int = 60) -> Markup:
 
 def title_of(jar: str) -> str:
     """Call a jar by its name: ``Jar 5``, but ``jar-08`` as it is."""
-    name = shown(jar)
-    return name if name.casefold().startswith("jar") else f"Jar {name}"
+    return jar_title(shown(jar))

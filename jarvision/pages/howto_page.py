@@ -29,11 +29,10 @@ def render_howto(system: UnitSystem, sources: Bibliography) -> str:
         What `all_sources` gave.
     """
     steps = [(part, drawing(part.key, system)) for part in howto_steps(system)]
-    rows = [line.partition(": ") for line in sources.lines()]
     return page(
         "howto.html",
         steps=[(part, drawn) for part, drawn in steps if part.key != "cautions"],
         cautions=cautions_for(Place.HOWTO),
-        listed=[(mark, rest) for mark, _, rest in rows],
+        listed=sources.listed(),
         sources=sources,
     )

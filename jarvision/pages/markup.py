@@ -96,6 +96,11 @@ def number(value: float) -> str:
     return f"{round(value, 2) + 0.0:.2f}".rstrip("0").rstrip(".")
 
 
+def points_of(places: Iterable[tuple[float, float]]) -> str:
+    """Write places as the corners of a line or polygon."""
+    return " ".join(f"{number(x)},{number(y)}" for x, y in places)
+
+
 def raw(content: str) -> Markup:
     """Mark a text of ours (a style sheet, a script) as markup.
 

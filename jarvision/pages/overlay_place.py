@@ -9,20 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from jarvision.core.units import UnitSystem
 from jarvision.jar.wall_features import pieces
+from jarvision.pages.overlay_pen import Array, Picture
 from jarvision.pages.overlay_words import Drawn, LineMark, marks_of
 from jarvision.pages.palette import PLATE
 from jarvision.wall.read import PhotoReading
-
-Array: TypeAlias = NDArray[np.float64]
-Picture: TypeAlias = NDArray[np.uint8]
 
 PANE_W, PANE_H, PANEL_W = 770, 1180, 340
 BELOW_MM = 13.0

@@ -16,6 +16,7 @@ from jarvision.estimate.reading import JarReading
 from jarvision.pages.palette import CHALK, LINES, WATER_LINE, Bgr
 from jarvision.results.doubt_order import gravest_first
 from jarvision.results.headline import soil_in_words
+from jarvision.results.readings_table import jar_title
 from jarvision.wall.measurement import LAYERS, Boundary, GrainBand
 from jarvision.wall.read import PhotoReading
 
@@ -190,8 +191,7 @@ def headline(photo: PhotoReading, reading: Drawn, soil: str = "") -> tuple[str, 
     The soil is first what it is called by weight, where that is known; odds by height are left
     out, since they would cover only where the lines lie.
     """
-    name = shown(reading.jar, longest=40)
-    jar = name if name.casefold().startswith("jar") else f"Jar {name}"
+    jar = jar_title(shown(reading.jar, longest=40))
     title = f"{jar}, reading at {READING_TIMES[photo.reading].spoken}"
     if isinstance(reading, InterimReading):
         return title, reading.verdict.short, shown(photo.name)

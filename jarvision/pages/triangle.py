@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.estimate.texture import CLASS_POLYGONS, CLASSES, TextureClass
-from jarvision.pages.markup import Attribute, Markup, join, number, tag
+from jarvision.pages.markup import Attribute, Markup, join, number, points_of, tag
 from jarvision.pages.palette import (
     BY_HEIGHT,
     BY_WEIGHT,
@@ -155,8 +155,7 @@ def triangle_of(
 
 
 def _path(corners: Iterable[tuple[float, float, float]]) -> str:
-    points = (place_on_triangle(*corner) for corner in corners)
-    return " ".join(f"{number(x)},{number(y)}" for x, y in points)
+    return points_of(place_on_triangle(*corner) for corner in corners)
 
 
 @cache

@@ -15,7 +15,7 @@ from jarvision.estimate.texture_standards import (
     class_odds,
     piece_corners,
 )
-from jarvision.pages.markup import Markup, number, tag
+from jarvision.pages.markup import Markup, points_of, tag
 from jarvision.pages.palette import HIGHLIGHT, MUTED, PAPER, line
 from jarvision.pages.triangle import Mark, Sheet, class_name, place_on_triangle, triangle_of
 
@@ -72,8 +72,7 @@ def _sheet(standard: Standard, tinted: set[int]) -> Sheet:
 
 
 def _field(corners: Sequence[Corner], fill: str) -> Markup:
-    points = (place_on_triangle(*corner) for corner in corners)
-    path = " ".join(f"{number(x)},{number(y)}" for x, y in points)
+    path = points_of(place_on_triangle(*corner) for corner in corners)
     # A rim of its own colour closes the hair between the pieces of one class.
     return tag("polygon", points=path, fill=fill, stroke=fill, stroke_width=0.5)
 

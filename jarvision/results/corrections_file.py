@@ -25,6 +25,7 @@ from jarvision.core.files import shown, write_whole
 from jarvision.core.moments import WRITE_IT, moment_of, seconds_of
 from jarvision.core.series import PhotoFact, Reading, SaidOfPhoto
 from jarvision.core.tables import TableError, read_text, rows, safe_cell, table_csv
+from jarvision.core.text import counted
 from jarvision.estimate.corrections import Correction, JarLine, read_height_mm
 from jarvision.results.hand_areas import AreaKind, HandArea, area_of, photo_of
 from jarvision.results.jar_folder import jar_key
@@ -364,7 +365,7 @@ def in_short(records: Iterable[JarRecord]) -> str:
     """
     records = list(records)
     photos = len({(said.photo_sha256, said.photo) for one in records for said in one.said})
-    placed_by_hand = f"{photos} photo{'s' * (photos > 1)} given a jar or a time by hand"
+    placed_by_hand = f"{counted(photos, 'photo')} given a jar or a time by hand"
     told = [record for record in records if record.put_right]
     if not told:
         return f"Put right by hand: {placed_by_hand}." if photos else ""
@@ -372,8 +373,8 @@ def in_short(records: Iterable[JarRecord]) -> str:
     moved = [abs(r.value_mm - r.read_mm) for scaled, r in placed if scaled]
     known = sorted(by for by in moved if math.isfinite(by))
     new = sum(math.isnan(row.read_mm) for _, row in placed)
-    lines, jars = len(placed), len(told)
-    parts = [f"Put right by hand: {lines} line{'s' * (lines > 1)} of {jars} jar{'s' * (jars > 1)}"]
+    lines, jars = counted(len(placed), "line"), counted(len(told), "jar")
+    parts = [f"Put right by hand: {lines} of {jars}"]
     if known:
         parts.append(f"moved by {statistics.median(known):.1f} mm in the middle case")
         parts.append(f"{known[-1]:.1f} mm at most")

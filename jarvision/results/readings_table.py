@@ -42,6 +42,11 @@ def title(jar: str, *, name: str = "", bed: str = "") -> str:
     return ", ".join(part for part in (_title(jar), called(jar, name=name, bed=bed)) if part)
 
 
+def jar_title(name: str) -> str:
+    """Call a jar by its name: ``Jar 5``, but ``jar-08`` as it is."""
+    return name if name.casefold().startswith("jar") else f"Jar {name}"
+
+
 def called(jar: str, *, name: str, bed: str) -> str:
     """Say what the user's list of jars says of a jar, as ``Anna, north bed``; safe to print."""
     parts = (own_name(jar, name), bed_title(short_name(bed)))
@@ -66,8 +71,7 @@ def _unique(items: Iterable[str]) -> list[str]:
 
 
 def _title(jar: str) -> str:
-    name = short_name(jar) or "(no name)"
-    return name if name.casefold().startswith("jar") else f"Jar {name}"
+    return jar_title(short_name(jar) or "(no name)")
 
 
 def short_name(name: str) -> str:

@@ -187,6 +187,16 @@ class GrainBand:
         """Whether there is a number, and not only a bound."""
         return math.isfinite(self.mean_mm)
 
+    @property
+    def is_told(self) -> bool:
+        """Whether there is a number or a bound."""
+        return self.is_measured or math.isfinite(self.finer_than_mm)
+
+    @property
+    def size_mm(self) -> float:
+        """The mean size, or else its bound [mm]."""
+        return self.mean_mm if self.is_measured else self.finer_than_mm
+
 
 @dataclass(frozen=True, slots=True)
 class SandGrain:

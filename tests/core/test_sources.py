@@ -23,8 +23,9 @@ def test_marks_lead_to_the_listed_source():
     listed = bibliography([first, second])
     assert listed.tag(first) == "[P1]"
     assert listed.tag(second) == "[C2, P1]"
-    assert listed.lines()[0].startswith("P1: Allen, Pereira")
-    assert len(listed.lines()) == 2
+    assert listed.listed()[0][0] == "P1"
+    assert listed.listed()[0][1].startswith("Allen, Pereira")
+    assert len(listed.listed()) == 2
 
 
 def test_legend_names_every_quality():
