@@ -17,7 +17,7 @@ from jarvision.jar.profile import JarProfile
 from jarvision.jar.taper import volumes_of
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 
-_BARE_SCALE_SD = 0.03  # scatter of the jar's width and tilt between photos without a strip
+_UNMARKED_SCALE_SD = 0.03  # scatter of the jar's width and tilt between photos without a strip
 
 # Photos share the glass and the camera's model, so a boundary is never known better than this by
 # joining them: on the rendered development photos, no source.
@@ -133,7 +133,7 @@ def said_of(layer: int, photos: Sequence[PhotoMeasurement]) -> list[tuple[float,
             boundary = photo.boundaries[layer]
             sink, sd = sink_of(layer, photo.reading)
             height = boundary.top_mm * (1 + sink)
-            own_scale = 0.0 if photo.has_strip else _BARE_SCALE_SD
+            own_scale = 0.0 if photo.has_strip else _UNMARKED_SCALE_SD
             says.append((height, math.hypot(boundary.sd_mm, sd * height, own_scale * height)))
     return says
 

@@ -30,7 +30,7 @@ from jarvision.jar.strip import Strip
 from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
 from jarvision.jar.view_fit import fit_photos, fit_views, jar_of, rival_walls
-from jarvision.jar.view_misfit import Array, Scene, ViewFit
+from jarvision.jar.view_residuals import Array, Scene, ViewFit
 from jarvision.jar.wall_edges import Wall
 
 Picture: TypeAlias = NDArray[np.uint8]

@@ -143,21 +143,21 @@ def _fitted(
         return View(camera, outline)
 
     def residuals(sets: Array) -> Array:
-        return np.array([_misfit_px(view_of(p), outline_px) for p in sets]) / sd_px
+        return np.array([_residual_px(view_of(p), outline_px) for p in sets]) / sd_px
 
     start = np.array(
         [first.distance_mm, first.height_mm, first.yaw_rad, first.pitch_rad, first.roll_rad]
     )
     fitted, _ = least_squares(residuals, start, np.arange(len(start)), _SIZES)
     view = view_of(fitted)
-    off_px = np.abs(_misfit_px(view, outline_px)).max()
+    off_px = np.abs(_residual_px(view, outline_px)).max()
     if not (off_px < wide_px / 4 and view.camera.distance_mm > outline.radius_mm + 20.0):
         msg = "No jar looks like the outline that was drawn; draw it along the walls and floor."
         raise NoJarError(msg)
     return view
 
 
-def _misfit_px(view: View, outline_px: Array) -> Array:
+def _residual_px(view: View, outline_px: Array) -> Array:
     """Tell how far a view's walls and floor are from those that were drawn, (7,) [px]."""
     floor_mm = float(view.glass_drop_mm(np.array(0.0)))
     off = [view.front_px(np.array([floor_mm]))[0, 1] - outline_px[4, 1]]

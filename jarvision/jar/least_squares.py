@@ -1,4 +1,4 @@
-"""Least squares for small problems whose misfits are worked out for many parameter sets at once.
+"""Least squares for small problems whose residuals are worked out for many parameter sets at once.
 
 Steps that follow the bend of a valley (geodesic acceleration) were tried for views: a quarter of
 the turns, and lower minima, but two square jars whose strips run round their sides were then read

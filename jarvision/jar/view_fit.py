@@ -29,7 +29,7 @@ from jarvision.jar.geometry import (
 from jarvision.jar.least_squares import least_squares_each
 from jarvision.jar.strip import Strip
 from jarvision.jar.strip_spec import strip_spec
-from jarvision.jar.view_misfit import (
+from jarvision.jar.view_residuals import (
     AZIMUTH,
     DISTANCE,
     EXPONENT,
@@ -39,9 +39,9 @@ from jarvision.jar.view_misfit import (
     ROLL,
     STRETCH,
     TURN,
-    Misfit,
     Scene,
     ViewFit,
+    ViewResiduals,
     bounded,
     corner_sd_px,
 )
@@ -240,28 +240,28 @@ def _fits(
 ) -> list[ViewFit]:
     """Fit a view to each of some scenes whose strips show the same tags, or are one strip."""
     scene, free = scenes[0], wanted.free(focal_known=scenes[0].focal_known)
-    misfit = Misfit.of(scenes, square=wanted.square, known=wanted.known)
+    residuals = ViewResiduals.of(scenes, square=wanted.square, known=wanted.known)
 
     def rms_sd(r: Array) -> Array:
         return np.asarray(np.sqrt(np.mean(r[:, : scene.strip.corners_px.size] ** 2, axis=1)))
 
     p = np.array(starts or _starts(scenes, wanted))
     in_running = _in_running if rivals else None
-    p, r = least_squares_each(misfit.residuals, p, free, _SIZES, in_running=in_running)
+    p, r = least_squares_each(residuals.at, p, free, _SIZES, in_running=in_running)
     rms = rms_sd(r)
     poor = np.flatnonzero((rms > _ROBUST_RMS) & (_in_running((r**2).sum(axis=1)) | (not rivals)))
     # corners that fit with other walls are not off
     all_off = not rivals or float(rms.min()) > _ROBUST_RMS
     if len(poor) and all_off and not scene.strip.bent:
         # from where all corners pull alike, for far away the softened pull leads nowhere
-        of_poor = misfit.only(poor)
-        robust = partial(of_poor.residuals, robust_sd=_ROBUST_SD)
+        of_poor = residuals.only(poor)
+        robust = partial(of_poor.at, robust_sd=_ROBUST_SD)
         p[poor], r[poor] = least_squares_each(robust, p[poor], free, _SIZES)
-        plain = of_poor.residuals(p[poor, None], np.arange(len(poor)))[:, 0]
+        plain = of_poor.at(p[poor, None], np.arange(len(poor)))[:, 0]
         rms[poor] = rms_sd(plain)
     cost = 0.5 * (r**2).sum(axis=1)
     return [
-        ViewFit(own, float(c), float(sd) * misfit.corner_sd_px, wanted.square)
+        ViewFit(own, float(c), float(sd) * residuals.corner_sd_px, wanted.square)
         for own, c, sd in zip(bounded(p), cost, rms, strict=True)
     ]
 

@@ -39,7 +39,7 @@ _LEFTOVER_S = 60.0  # a file that is being written is never this old
 # --- a jar's result -----------------------------------------------------------------------------
 
 
-def kept_jar(path: Path, fingerprint: str, *, folder: Path) -> JarRecord | None:
+def cached_jar(path: Path, fingerprint: str, *, folder: Path) -> JarRecord | None:
     """Give a jar's earlier result if it has this fingerprint and is whole; else None."""
     try:
         record = read_jar_file(path)
@@ -98,14 +98,14 @@ class SeenPhoto:
     ----------
     numbers : tuple of int
         The jars whose strips are in it.
-    bare : int
+    unmarked : int
         How many jars carry none.
     taken_at : datetime or None
         When its camera says it was taken.
     """
 
     numbers: tuple[int, ...]
-    bare: int = 0
+    unmarked: int = 0
     taken_at: datetime | None = None
 
 
@@ -147,7 +147,7 @@ def keep_photos(folder: Path, known: Mapping[str, SeenPhoto]) -> None:
         "format": "jarvision photos",
         "made_by": program(),
         "strips_by_photo": {digest: list(known[digest].numbers) for digest in sorted(known)},
-        "bare_by_photo": {d: known[d].bare for d in sorted(known) if known[d].bare},
+        "bare_by_photo": {d: known[d].unmarked for d in sorted(known) if known[d].unmarked},
         "taken_at_by_photo": {
             d: at.isoformat() for d in sorted(known) if (at := known[d].taken_at)
         },

@@ -38,7 +38,7 @@ from jarvision.results.record import (
     WeightRow,
     overlay_name,
 )
-from jarvision.results.sand_seen import kept_sand, sand_row
+from jarvision.results.sand_seen import sand_row, stored_sand
 from jarvision.wall.measurement import (
     UNKNOWN_THREE,
     JarMeasurement,
@@ -49,7 +49,7 @@ from jarvision.wall.measurement import (
 from jarvision.wall.read import PhotoReading
 from jarvision.wall.suggest_marks import Offer, offer_json
 
-_KEPT_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
+_STORED_DRAWS = 500  # draws stored with a jar, enough for odds to a few per cent
 _ROW_DIGITS = 6  # what the number of threads changes lies far below this
 
 _NO_HEIGHT = Measured(math.nan, math.nan, "mm")
@@ -173,7 +173,7 @@ def record_of(
     """
     reading = made.reading
     c = reading.composition
-    draws = c.draws[:: max(1, len(c.draws) // _KEPT_DRAWS)][:_KEPT_DRAWS]
+    draws = c.draws[:: max(1, len(c.draws) // _STORED_DRAWS)][:_STORED_DRAWS]
     return replace(
         _nothing_yet(reading.jar, photos, left_out, name, bed),
         photos=tuple(_photo(p, photos, reading.jar) for p in reading.photos),
@@ -203,7 +203,7 @@ def record_of(
         put_right=put_right,
         water_sd_mm=reading.water_sd_mm,
         deposit=deposit_tops(reading.measurement, reading.tops),
-        sand=kept_sand(made.sand),
+        sand=stored_sand(made.sand),
     )
 
 
@@ -347,7 +347,7 @@ def _by_weight(weighed: Weighed) -> ByWeight:
             (sand, silt, clay),
             tuple((share.lo, share.hi) for share in shares),
             weighed.texture,
-            fractions_pct[:_KEPT_DRAWS],
+            fractions_pct[:_STORED_DRAWS],
         ),
         why=weighed.why,
         prior_note=_narrowed(weighed),

@@ -16,7 +16,7 @@ from jarvision.estimate.texture import TextureClass
 from jarvision.wall.measurement import SandGrain
 
 _DIGITS = 6
-_KEPT_DRAWS = 200  # stored with a jar: ranges of sizes to a few per cent
+_STORED_DRAWS = 200  # stored with a jar: ranges of sizes to a few per cent
 _OPEN = (
     "It does not show for sure that its grains lie coarse below fine, as they settle; a nearer and "
     "sharper photo at 1 minute may, or rub the sand between your fingers."
@@ -93,12 +93,12 @@ def sure_parts(sand: JarSand | None) -> SandParts | None:
     return sand.parts if sand and sand.parts.are_sure else None
 
 
-def kept_sand(sand: JarSand | None) -> JarSand | None:
+def stored_sand(sand: JarSand | None) -> JarSand | None:
     """Give what is stored of a jar's sand: all but most of its draws."""
     if sand is None:
         return None
-    every = max(1, len(sand.parts.shares) // _KEPT_DRAWS)
-    shares, finer = (a[::every][:_KEPT_DRAWS] for a in (sand.parts.shares, sand.parts.finer))
+    every = max(1, len(sand.parts.shares) // _STORED_DRAWS)
+    shares, finer = (a[::every][:_STORED_DRAWS] for a in (sand.parts.shares, sand.parts.finer))
     return replace(sand, parts=replace(sand.parts, shares=shares, finer=finer))
 
 

@@ -30,7 +30,7 @@ FINE_PX = 2 * WORKING_PX
 """Long side of a working picture of a row of jars."""
 
 SHEET = -1
-"""Stands for the number of bare jars in a photo of the printed sheet, which is no jar's photo."""
+"""Stands for the number of unmarked jars in a photo of the printed sheet, which shows none."""
 
 _FINE_PX_PER_MM = 4.5  # strips that show smaller than this want the finer picture
 
@@ -49,7 +49,7 @@ class SpottedPhoto:
         Whether the picture stands upright as it is opened.
     longest_px : int
         The working size at which the strips were found.
-    bare : int
+    unmarked : int
         How many jars without a strip are in it; `SHEET` where it shows strips on no jar.
     error : JarError or None
         Why it is no usable photo.
@@ -62,7 +62,7 @@ class SpottedPhoto:
     strips: tuple[Strip, ...] | None = None
     stands: bool = False
     longest_px: int = WORKING_PX
-    bare: int = 0
+    unmarked: int = 0
     error: JarError | None = None
 
 

@@ -29,7 +29,7 @@ from jarvision.jar.hand_outline import DrawnOnPhoto
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
 from jarvision.photo.refusals import NoSuchPhotoError
-from jarvision.results.cache import kept_jar
+from jarvision.results.cache import cached_jar
 from jarvision.results.corrections_file import (
     CORRECTIONS_FILE,
     Corrections,
@@ -177,7 +177,7 @@ def earlier_outcome(job: JarJob) -> Outcome | None:
     if job.out is None:
         return None
     path = job.out / json_name(job.jar.jar)
-    record = kept_jar(path, job.made_from.fingerprint, folder=job.out)
+    record = cached_jar(path, job.made_from.fingerprint, folder=job.out)
     if record is None:
         return None
     error = None

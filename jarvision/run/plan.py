@@ -79,11 +79,11 @@ def plan_of(survey: Survey, settings: Settings, said: Iterable[SaidOfPhoto] = ()
     seen = list(survey.photos.values())
     refused = [*survey.refused]
     refused += [(shown(s.path.name), str(s.error)) for s in seen if s.error is not None]
-    sheets = [s.path.name for s in seen if s.bare == SHEET]
-    jars_in = [s for s in seen if s.error is None and s.bare != SHEET]
+    sheets = [s.path.name for s in seen if s.unmarked == SHEET]
+    jars_in = [s for s in seen if s.error is None and s.unmarked != SHEET]
     known = told([sighting for s in jars_in for sighting in sightings_of(s)], said)
     sightings = known.sightings
-    refused += [(shown(s.path.name), _bare_beside(s)) for s in seen if s.numbers and s.bare]
+    refused += [(shown(s.path.name), _unmarked_beside(s)) for s in seen if s.numbers and s.unmarked]
     listed, notes = _grouped(sightings, survey.roots, settings)
     if sheets:
         notes += (f"Passed over, since they show the printed sheet and no jar: {named(sheets)}.",)
@@ -96,18 +96,18 @@ def plan_of(survey: Survey, settings: Settings, said: Iterable[SaidOfPhoto] = ()
     return Plan(tuple(jars), tuple(refused), len(seen), names, notes, rows, known.left_out)
 
 
-def _bare_beside(spotted: SpottedPhoto) -> str:
+def _unmarked_beside(spotted: SpottedPhoto) -> str:
     """Say that jars without a strip stand beside those with one."""
-    if spotted.bare == 1:
+    if spotted.unmarked == 1:
         return "One jar in it was not read, as no strip is seen on it; tape one on."
-    count = spotted.bare
+    count = spotted.unmarked
     return f"{count} jars in it were not read, as no strip is seen on them; tape one on each."
 
 
 def _if_single(jar: JarPhotos, survey: Survey) -> JarPhotos:
     """Refuse photos without a strip that show several jars: nobody knows which is meant."""
     seen = {timed: survey.photos[path_of(timed.key)] for timed in jar.timed}
-    several = [(s.bare, t.name) for t, s in seen.items() if s.bare > 1 and not s.numbers]
+    several = [(s.unmarked, t.name) for t, s in seen.items() if s.unmarked > 1 and not s.numbers]
     if jar.problem is not None or not several:
         return jar
     count, name = max(several)

@@ -66,7 +66,9 @@ class _Notes:
 
     def add(self, spotted: SpottedPhoto) -> None:
         if spotted.error is None:
-            self.known[spotted.digest] = SeenPhoto(spotted.numbers, spotted.bare, spotted.taken_at)
+            self.known[spotted.digest] = SeenPhoto(
+                spotted.numbers, spotted.unmarked, spotted.taken_at
+            )
         if time.monotonic() - self.saved_at_s > _SAVE_EVERY_S:
             self.save()
 
@@ -169,8 +171,8 @@ def _spot(path: Path, album: Album) -> SpottedPhoto:
     try:
         photo, strips, stands = album.open(path)
         if are_on_sheet(strips):
-            return SpottedPhoto(path, photo.digest, photo.taken_at, bare=SHEET)
-        bare = unmarked_jars_in(photo, strips)
+            return SpottedPhoto(path, photo.digest, photo.taken_at, unmarked=SHEET)
+        unmarked = unmarked_jars_in(photo, strips)
     except JarError as error:
         return SpottedPhoto(path, error=error)
     except Exception as error:  # a decoder's or a detector's own: never the whole class's end
@@ -185,7 +187,7 @@ def _spot(path: Path, album: Album) -> SpottedPhoto:
         strips,
         stands,
         FINE_PX if is_fine else WORKING_PX,
-        bare,
+        unmarked,
     )
 
 
@@ -217,4 +219,4 @@ def _remembered(path: Path, known: Mapping[str, SeenPhoto]) -> SpottedPhoto | No
     except JarError as error:
         return SpottedPhoto(path, error=error)
     seen = known[digest]
-    return SpottedPhoto(path, digest, seen.taken_at, seen.numbers, bare=seen.bare)
+    return SpottedPhoto(path, digest, seen.taken_at, seen.numbers, unmarked=seen.unmarked)

@@ -52,7 +52,8 @@ _TOGETHER = 28  # rows of pairs that are worked out at once
 _OTHER_COST = 2.0  # cost of a row that belongs to no layer: foam, glare
 _CLEAR_COST = 1.1  # the same above settled clay: the deposit's surface, clear water
 _ROW_CAP = 5.0
-_WAYS_APART_MM, _MOST_WAYS, _MOST_COST = 2.5, 60, 80.0  # ways that are handed on to be weighed
+# Hypotheses that are handed on to be weighed: how far apart, how many, and of what cost at most.
+_HYPOTHESES_APART_MM, _MOST_HYPOTHESES, _MOST_COST = 2.5, 60, 80.0
 _FARTHEST_MM = 6.0  # of what places a boundary
 _SEARCH_BINS = 220  # deposits are looked for up to 110 mm
 _EDGE_SD_MM = (
@@ -206,10 +207,10 @@ def sand_tops(photo: WallFeatures) -> tuple[list[CoarsePlace], float]:
     gain = float(_smooth_tail(prefix, 1)[:, 0].min() - cost.min())
     top = photo.bins_mm[start] + BIN_MM * np.arange(bins + 1)
     cost = cost + (np.maximum(top - _USUAL_SAND_MM, 0.0) / _SAND_SPREAD_MM) ** 2
-    reach = round(_WAYS_APART_MM / BIN_MM)
+    reach = round(_HYPOTHESES_APART_MM / BIN_MM)
     least = cv2.erode(cost[None, :], np.ones((1, 2 * reach + 1)))[0]
     lows = np.flatnonzero((cost == least) & (cost < cost.min() + _MOST_COST))
-    lows = lows[np.argsort(cost[lows], kind="stable")][:_MOST_WAYS]
+    lows = lows[np.argsort(cost[lows], kind="stable")][:_MOST_HYPOTHESES]
     more = cost[lows] - cost.min()
     return [
         CoarsePlace(float(top[at]), np.nan, float(np.exp(-extra / _TEMPER)), float(extra))
@@ -219,12 +220,12 @@ def sand_tops(photo: WallFeatures) -> tuple[list[CoarsePlace], float]:
 
 def _hypotheses(total: Array, first_mm: float) -> list[CoarsePlace]:
     """Separate minima of the cost of pairs, best first."""
-    apart = round(_WAYS_APART_MM / BIN_MM)
+    apart = round(_HYPOTHESES_APART_MM / BIN_MM)
     over = (total - total.min()).ravel()
     near = np.flatnonzero(over <= _MOST_COST)
     cost, (sand, silt) = over[near], np.divmod(near, total.shape[1])
     found: list[CoarsePlace] = []
-    while len(cost) and len(found) < _MOST_WAYS:
+    while len(cost) and len(found) < _MOST_HYPOTHESES:
         best = int(cost.argmin())
         weight = float(np.exp(-cost[best] / _TEMPER))
         at = first_mm + BIN_MM * np.array([sand[best], silt[best]])

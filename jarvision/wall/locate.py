@@ -34,7 +34,7 @@ from jarvision.jar.taper import Sides, sides_of
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.unwrap import WallMap
 from jarvision.jar.view_fit import Jar, find_jars
-from jarvision.jar.view_misfit import Scene
+from jarvision.jar.view_residuals import Scene
 from jarvision.jar.wall_edges import Wall
 from jarvision.jar.which_side_up import quarters_to_upright, turned
 from jarvision.photo.decode import Photo

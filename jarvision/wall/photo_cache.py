@@ -17,7 +17,7 @@ from jarvision.jar.ruler_in_photo import Combs, UprightRuler, combs_of, find_upr
 from jarvision.jar.strip import Strip
 from jarvision.jar.unmarked import SMALL_PX
 from jarvision.jar.view_fit import find_jars, scene_of, sides_px
-from jarvision.jar.view_misfit import Scene
+from jarvision.jar.view_residuals import Scene
 from jarvision.jar.wall_edges import Wall
 from jarvision.photo.decode import Photo
 

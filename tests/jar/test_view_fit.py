@@ -31,7 +31,7 @@ from jarvision.jar.strip import CORNER_SD_PX, Strip
 from jarvision.jar.strip_detect import find_strips
 from jarvision.jar.unmarked import find_unmarked_jar
 from jarvision.jar.view_fit import find_jars, scene_of
-from jarvision.jar.view_misfit import Scene
+from jarvision.jar.view_residuals import Scene
 from jarvision.jar.wall_edges import Wall
 
 

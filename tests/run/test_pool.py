@@ -341,9 +341,9 @@ def test_a_damaged_result_is_not_believed(earlier, damage):
     out = earlier[1]
     path = out / "jar-2.json"
     fingerprint = json.loads(path.read_text(encoding="utf-8"))["made_from"]["fingerprint"]
-    assert cache.kept_jar(path, fingerprint, folder=out) is not None
+    assert cache.cached_jar(path, fingerprint, folder=out) is not None
     damage(path)
-    assert cache.kept_jar(path, fingerprint, folder=out) is None
+    assert cache.cached_jar(path, fingerprint, folder=out) is None
 
 
 @pytest.mark.photo

@@ -138,7 +138,7 @@ class _Beforehand:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Misfit:
+class ViewResiduals:
     """How far views lie off scenes whose strips show the same tags."""
 
     square: bool
@@ -157,7 +157,7 @@ class Misfit:
     prior: _Beforehand
 
     @classmethod
-    def of(cls, scenes: Sequence[Scene], *, square: bool, known: Outline | None) -> Misfit:
+    def of(cls, scenes: Sequence[Scene], *, square: bool, known: Outline | None) -> ViewResiduals:
         """Prepare scenes."""
         strip = scenes[0].strip
         x, z = strip.corners_mm.reshape(-1, 2).T
@@ -186,8 +186,8 @@ class Misfit:
             _Beforehand.of(square=square, known=known),
         )
 
-    def only(self, scenes: NDArray[np.intp]) -> Misfit:
-        """Give the misfit of some of the scenes."""
+    def only(self, scenes: NDArray[np.intp]) -> ViewResiduals:
+        """Give the residuals of some of the scenes."""
         return replace(
             self,
             focal_px=self.focal_px[scenes],
@@ -198,8 +198,8 @@ class Misfit:
             walls_sd_px=self.walls_sd_px[scenes],
         )
 
-    def residuals(self, p: Array, scenes: NDArray[np.intp], robust_sd: float = np.inf) -> Array:
-        """Misfits of sets of parameters, in standard deviations.
+    def at(self, p: Array, scenes: NDArray[np.intp], robust_sd: float = np.inf) -> Array:
+        """ViewResiduals of sets of parameters, in standard deviations.
 
         Parameters
         ----------
