@@ -6,18 +6,21 @@
 `make` reads the sample images (or other folders of photos) through the command line, in several
 ways; run it before a change and after. `compare` holds the two against each other: tables, cards
 and overlays byte for byte, the jars' JSON field by field. New fields may come, the version may
-rise, and the fingerprint of the program differs; anything else is a difference.
+rise, and the fingerprint of the program differs, also in a page's last line;
+anything else is a difference.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+_MADE_FROM = re.compile(rb"<!-- made from \w+, ")  # a page's mark: the program and the settings
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"
 # What names the program and the digest over it and the settings, under its older name too.
@@ -64,7 +67,7 @@ def differences(before: Path, after: Path) -> Iterator[str]:
     yield from (f"{name} is missing" for name in sorted(names[0] - names[1]))
     yield from (f"{name} is new" for name in sorted(names[1] - names[0]))
     for name in sorted(names[0] & names[1]):
-        old, new = (before / name).read_bytes(), (after / name).read_bytes()
+        old, new = (_MADE_FROM.sub(b"", (f / name).read_bytes()) for f in (before, after))
         if not name.endswith(".json"):
             yield from [f"{name} differs"] if old != new else []
         elif not name.endswith("photos.json"):
