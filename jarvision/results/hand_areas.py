@@ -2,8 +2,8 @@
 
 Their value is a row of numbers, x and y of one point after the other, in parts of the photo's width
 and height as it stands upright [%]: five points of an outline, two opposite corners of a box. An
-outline stands for the walls beside a strip; without one `jar.drawn` fits a view to it. A box joins
-the labels of `wall.stuck_on`.
+outline stands for the walls beside a strip; without one `jar.hand_outline` fits a view to it. A box
+joins the labels of `wall.stuck_on`.
 """
 
 from __future__ import annotations

@@ -10,7 +10,8 @@ before. Where size is past what camera and pixels pass on, all small sizes fit a
 is left. Sizes are means by area, which on a plane through a packing is by volume (Delesse).
 
 Set on drawn packings, of the laws and cameras that the figures in DEVELOPERS.md are of: `_LOOKS`,
-`MODEL_LOG_SD`, `_SEAMS`, `_UNLIKE`. Real sand, dry and lit from the side, came out 2 to 16 % fine;
+`MODEL_LOG_SD`, `_SEAMS`, `_UNLIKE`. Real sand, dry and lit from the side, came out 2 to 16 % fine
+(in three open photographs counted by eye: 10.3 for some 10.5, 8.8 for 10.5, 13.4 for 16 px);
 no wet sand behind glass was ever seen. What real photos need is one sieved sand in a jar, at 15 px
 a mm or more, sharp, with the first photo within two minutes.
 """

@@ -253,7 +253,7 @@ def without_marks(wall: WallMap, sides: Sequence[Glass], hidden: Sequence[Mask])
     wall : WallMap
         The unrolled wall; it is not changed.
     sides : sequence of Glass
-        Its sides, as `jarvision.wall.surface.sides_of` gives them.
+        Its sides, as `jarvision.wall.outer_glass.sides_of` gives them.
     hidden : sequence of (rows, columns) masks
         What the marks hide of each side: `hidden_by`.
     """
