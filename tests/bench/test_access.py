@@ -160,6 +160,7 @@ def test_nonsense_is_answered_in_a_sentence(served, body):
     assert json.loads(answer)["sentence"].endswith(".")
 
 
+@pytest.mark.slow
 def test_all_acknowledged_photos_outlive_a_server_that_is_killed(tmp_path):
     served = Served(tmp_path)
     kept, lock = {}, threading.Lock()

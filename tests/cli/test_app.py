@@ -111,6 +111,7 @@ def test_all_read(say, tmp_path: Path) -> None:
     assert {f"overlay-21-{r}.jpg" for r in READINGS} <= names
 
 
+@pytest.mark.slow
 def test_a_file_that_is_no_photo_does_not_stop_the_rest(say, tmp_path: Path) -> None:
     bad = tmp_path / "bad 48h.jpg"
     bad.write_bytes(b"this is not a picture")

@@ -109,6 +109,7 @@ def test_a_cluster_without_dask_names_what_to_install(monkeypatch: pytest.Monkey
     assert 'cluster = ["distributed>=2024.5"]' in wanted
 
 
+@pytest.mark.slow
 def test_kinds_that_are_not_read_are_named_and_the_sheet_is_no_jar(tmp_path: Path) -> None:
     """A photo of the printed sheet lies among the photos; it is rendered from the sheet's PDF."""
     photos = tmp_path / "photos"
@@ -128,6 +129,7 @@ def test_kinds_that_are_not_read_are_named_and_the_sheet_is_no_jar(tmp_path: Pat
         assert [p.name for p in (tmp_path / "out").glob("jar-*.json")] == ["jar-21.json"]
 
 
+@pytest.mark.slow
 def test_a_ruler_that_is_not_found_is_named(tmp_path: Path) -> None:
     words = [
         "read",

@@ -308,6 +308,7 @@ def sample(tmp_path_factory):
     return folder(tmp_path_factory.mktemp("sample"), jar_dict("5"))
 
 
+@pytest.mark.slow
 @given(
     st.lists(st.one_of(st.floats(0, 2000), st.just(NAN)), min_size=3, max_size=3),
     st.lists(st.floats(0, 2000), min_size=3, max_size=3),

@@ -91,6 +91,7 @@ def test_boundary_error_becomes_points(total_mm, sd_mm, expected):
     assert (error <= 0.05 + slack * np.array(expected)).all()
 
 
+@pytest.mark.slow
 def test_claimed_sd_is_the_real_error():
     # Truth, then a measurement that errs as said, then the claim about it: 500 jars.
     chance = rng(3)
@@ -306,6 +307,7 @@ def test_draws_are_read_only_and_travel_between_processes():
 heights = arrays(np.float64, (MIN_DRAWS, 3), elements=st.floats(0.01, 300), fill=st.nothing())
 
 
+@pytest.mark.slow
 @given(heights, st.floats(1e-3, 1e3))
 def test_shares_need_no_scale(draws, factor):
     here, there = compose(draws), compose(draws * factor)
@@ -313,6 +315,7 @@ def test_shares_need_no_scale(draws, factor):
     assert values(there) == pytest.approx(values(here), abs=1e-9)
 
 
+@pytest.mark.slow
 @given(heights)
 def test_shares_add_up_and_are_never_negative(draws):
     composition = compose(draws)

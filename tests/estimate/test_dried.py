@@ -168,6 +168,7 @@ def test_dried_sand_without_the_soils_weight_is_refused(jar):
         weighed(jar, sand_g=20.0)
 
 
+@pytest.mark.slow
 def test_dried_weights_that_contradict_the_heights_are_doubted(jar):
     soil_g = grams(jar[0])
     result = weighed(jar, soil_g=soil_g, sand_g=0.95 * soil_g)

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from jarvision.estimate.known import JarFacts, Top, WaterState
 from jarvision.estimate.posterior import weigh
@@ -20,6 +21,7 @@ CLEAR = {"water_state": WaterState.CLEAR}
 CLOUDY = {"water_state": WaterState.CLOUDY}
 
 
+@pytest.mark.slow
 def test_fact_depends_on_the_jar_and_known_ones_are_not_asked_for():
     found = [
         weighed((18.0, 33.0, 45.0), **CLEAR),

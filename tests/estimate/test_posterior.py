@@ -93,6 +93,7 @@ def test_curve_goes_through_the_heights():
         assert curve.lo_mm[at] - 1.0 < height_mm < curve.hi_mm[at] + 1.0
 
 
+@pytest.mark.slow
 def test_sentence_names_this_jars_own_water_fall_and_temperature():
     cloudy = weighed().why
     assert "still cloudy" in cloudy
@@ -119,6 +120,7 @@ def test_result_says_how_much_the_photos_narrowed_it():
     assert max(sandy.narrowed.parts) < 0.5
 
 
+@pytest.mark.slow
 def test_result_that_the_photos_hardly_narrowed_is_doubted_with_the_reason():
     blind = weigh(tops(45.0, times_s=MARKS_S[-1:]), rng=np.random.default_rng(1))
     assert blind.narrowed.least_narrowed
@@ -219,6 +221,7 @@ def test_time_lapse_of_hundreds_of_photos_is_thinned_and_read():
     assert result.sand_pct.lo < 45.0 < result.sand_pct.hi
 
 
+@pytest.mark.slow
 def test_three_tops_seen_in_one_late_photo_are_enough_for_a_wider_answer():
     kinds = (Horizon.SAND, Horizon.SILT, Horizon.DEPOSIT)
     late = [Top(172800.0, h, 0.5, k) for h, k in zip((18.0, 33.0, 45.0), kinds, strict=True)]
@@ -228,6 +231,7 @@ def test_three_tops_seen_in_one_late_photo_are_enough_for_a_wider_answer():
     assert DoubtName.FEW_HEIGHTS not in names(result)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("heights", [(45.0,), (18.0, 45.0)])
 def test_fewer_than_three_heights_are_doubted(heights):
     few = tops(*heights, times_s=MARKS_S[-len(heights) :])
@@ -334,6 +338,7 @@ def test_heights_that_fall_are_doubted_and_widened():
     assert max(width(result.sand_pct), width(result.silt_pct), width(result.clay_pct)) > 20.0
 
 
+@pytest.mark.slow
 def test_soil_put_in_that_the_heights_contradict_is_doubted():
     tiny = replace(FACTS, soil_g=30.0, inside_diameter_mm=80.0)
     result = weighed(facts=tiny)
@@ -342,6 +347,7 @@ def test_soil_put_in_that_the_heights_contradict_is_doubted():
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("grams", "fits"), [(150.0, False), (225.0, True)])
 def test_grams_that_only_odd_layers_would_hold_are_doubted(grams, fits):
     # 43 % sand, 48 % silt and 9 % clay of a height at 1.55, 1.12 and 0.42 g/cm³ (Lara & Pemberton
@@ -458,6 +464,7 @@ def backward(heights, state):
     return weigh(heights, facts=facts, rng=np.random.default_rng(1))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("true", "cloudy", "clear"), WORKED)
 def test_worked_table_backward_holds_the_true_soil(true, cloudy, clear):
     for shares, state in ((cloudy, WaterState.CLOUDY), (clear, WaterState.CLEAR)):
@@ -467,6 +474,7 @@ def test_worked_table_backward_holds_the_true_soil(true, cloudy, clear):
             assert part.lo - 1.0 <= value <= part.hi + 1.0
 
 
+@pytest.mark.slow
 def test_worked_table_backward_is_nearer_than_the_heights_when_clear():
     height, weight = [], []
     for true, _, clear in WORKED:

@@ -62,6 +62,7 @@ def test_loose_and_tight_mud_are_told_apart_by_their_references():
     assert loose.mean[clay] < tight.mean[clay] - 0.5
 
 
+@pytest.mark.slow
 def test_one_soil_packs_unlike_another_however_well_the_reference_is_known():
     learned = learned_of(LOOSE)
     spread = np.array(learned.root) @ np.array(learned.root).T

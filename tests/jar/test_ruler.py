@@ -154,6 +154,7 @@ def test_finer_rulers(kind, unit):
 # What must not be read --------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_inches_told_by_their_numbers_alone_are_not_halved():
     readings = read_many(range(2000, 2016), kinds=("inch/16, inches no longer than halves",))
     assert all(scale is None for _, scale, _ in readings)

@@ -299,6 +299,7 @@ def test_no_ruler_is_seen_where_there_is_none():
         assert ruler_beside(photo.bgr, look.jar) is None
 
 
+@pytest.mark.slow
 def test_ruler_printed_on_the_strip_agrees_with_its_tags():
     for reading, look in straight_looks("21").items():
         found = ruler_beside(photos_of("21")[reading].bgr, look.jar)

@@ -139,6 +139,7 @@ def grain(size: float, contrast: float, *, seed: int = 6) -> np.ndarray:
     return np.clip(128 + contrast * sheet / sheet.std(), 0, 255).astype(np.uint8)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [12.0])
 def test_gravel_is_no_strip(size: float) -> None:
     assert find_strips(grain(size, 60)) == ()

@@ -21,6 +21,8 @@ from jarvision.results.record import json_name
 from jarvision.run.engine import read_photos
 from jarvision.run.settings import Settings
 
+pytestmark = [pytest.mark.photo, pytest.mark.slow]
+
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 PHOTOS = sorted(SAMPLES.glob("jar-*.jpg"))
 
@@ -45,7 +47,6 @@ def folder(samples_read, tmp_path_factory):
 JARS = ["2", "21", "9", "jar-08", "last", "tapered", "bare tapered"]
 
 
-@pytest.mark.photo
 @pytest.mark.parametrize("jar", JARS)
 def test_a_result_comes_from_its_file_alone_to_the_last_digit(folder, jar, monkeypatch):
     def refuse(*_, **__):
@@ -67,7 +68,6 @@ def test_a_result_comes_from_its_file_alone_to_the_last_digit(folder, jar, monke
         assert made.weighed.curve.mid_mm == pytest.approx(record.by_weight.curve.mid_mm, abs=0.006)
 
 
-@pytest.mark.photo
 def test_every_result_of_a_folder_holds_what_was_measured(folder):
     records = read_jar_folder(folder).jars
     assert len(records) == len(JARS)
@@ -85,7 +85,6 @@ def before(record):
     return recomputed(record)
 
 
-@pytest.mark.photo
 def test_a_corrected_top_takes_the_place_of_what_was_read(record, before):
     was = before.reading
     higher = was.tops[1].value + 3.0
@@ -101,7 +100,6 @@ def test_a_corrected_top_takes_the_place_of_what_was_read(record, before):
     assert DoubtName.PUT_RIGHT in {doubt.name for doubt in after.doubts}
 
 
-@pytest.mark.photo
 def test_the_weight_follows_a_corrected_top(record, before):
     """Half as much sand again cannot weigh less."""
     higher = Correction(JarLine.SAND, 1.5 * before.reading.tops[0].value, 0.3)
@@ -110,8 +108,6 @@ def test_the_weight_follows_a_corrected_top(record, before):
     assert sand[1] > sand[0] + 0.05
 
 
-@pytest.mark.slow
-@pytest.mark.photo
 def test_a_corrected_floor_moves_all_tops_and_the_water(record, before):
     was = before.reading
     after = recomputed(record, corrections=[Correction(JarLine.FLOOR, 1.0, 0.2)]).reading
@@ -121,8 +117,6 @@ def test_a_corrected_floor_moves_all_tops_and_the_water(record, before):
     assert after.photos[-1].floor.sd_mm == 0.2
 
 
-@pytest.mark.slow
-@pytest.mark.photo
 def test_a_corrected_water_line_changes_the_weight_only(record, before):
     made = recomputed(record, corrections=[Correction(JarLine.WATER, 150.0, 1.0)])
     assert made.reading.tops == before.reading.tops
@@ -130,14 +124,12 @@ def test_a_corrected_water_line_changes_the_weight_only(record, before):
     assert made.weighed.clay_pct != before.weighed.clay_pct
 
 
-@pytest.mark.photo
 @pytest.mark.parametrize("value", [(math.nan, 0.3), (20.0, 0.0), (20.0, -1.0), (math.inf, 0.3)])
 def test_corrections_that_cannot_be_are_refused(record, value):
     with pytest.raises(ValueRefusedError, match="how sure"):
         recomputed(record, corrections=[Correction(JarLine.SAND, *value)])
 
 
-@pytest.mark.photo
 def test_a_file_without_what_was_measured_says_so(folder, tmp_path):
     data = json.loads((folder / "jar-2.json").read_text(encoding="utf-8"))
     older = data | {"version": 1}
@@ -164,7 +156,6 @@ def places(data, path=()):
             yield (*path, key)
 
 
-@pytest.mark.photo
 @pytest.mark.parametrize("block", ["measurement", "given", "row", "made_from"])
 def test_whatever_a_file_says_was_measured_leads_to_no_traceback(folder, tmp_path, block):
     """Every number, text and list is replaced by every kind of wrong value: used or refused."""

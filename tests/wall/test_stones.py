@@ -26,6 +26,7 @@ def with_stones(grey: np.ndarray, count: int, rng: np.random.Generator) -> tuple
     return picture, sum(np.pi / 4 * 1.2 * d * d for _, _, d in placed) / grey.size
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("draw", [packed_ellipses, cells])
 @pytest.mark.parametrize("count", [0, 1, 5])
 def test_stones_are_counted(draw, count):
