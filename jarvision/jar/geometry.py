@@ -153,6 +153,11 @@ class View:
         z = np.asarray(z_mm, dtype=np.float64)
         return self.wall_px(np.zeros_like(z), z)
 
+    def px_per_mm(self, low_mm: float, high_mm: float) -> float:
+        """Pixels a millimetre of the front wall between two heights [1/mm]."""
+        low, high = self.front_px(np.array([low_mm, high_mm]))
+        return float(np.linalg.norm(high - low) / (high_mm - low_mm))
+
     def elevation_rad(self, z_mm: Array) -> Array:
         """Downward slope of the line of sight at the front wall [rad]."""
         gap = self.camera.distance_mm - self.outline.radius_mm

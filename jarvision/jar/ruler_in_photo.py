@@ -8,7 +8,7 @@ photo with a ruler costs several times one without.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TypeAlias
@@ -103,7 +103,26 @@ def ruler_beside(
         return _likely([_by_ruler(jar.view, whole.scale, whole.at_px)])
     if not (combs or combs_of(bgr)).may_stand_in(rows, columns):
         return None
-    grey, found = _grey(bgr), []
+    rulers = _rulers_in(grey_of(bgr), rows, columns, width, unit)
+    return _likely([_by_ruler(jar.view, ruler, at) for ruler, at in rulers])
+
+
+def _rulers_in(
+    grey: Grey, rows: slice, columns: slice, width: float, unit: RulerUnit | None
+) -> Iterator[tuple[RulerScale, tuple[float, float]]]:
+    """Read the likeliest combs in a part of a picture, and tell where their ticks' middles are.
+
+    Parameters
+    ----------
+    grey : (h, w) uint8 array
+        The picture.
+    rows, columns : slice
+        Its part in which combs are looked for.
+    width : float
+        Of a jar [px].
+    unit : RulerUnit, optional
+        What the ruler is divided in.
+    """
     for first, last in _comb_columns(grey[rows, columns], width):
         for beside in (_PATCH_WIDTHS * width).astype(int):
             low = max(columns.start + first - int(beside), 0)
@@ -112,20 +131,14 @@ def ruler_beside(
                 ruler = read_ruler(patch, unit=unit)
             except RulerUnreadError:
                 continue
-            at = (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
-            found.append(_by_ruler(jar.view, ruler, at))
+            yield ruler, (ruler.centre_px[1] + low, ruler.centre_px[0] + rows.start)
             break
-    return _likely(found)
 
 
 def _likely(found: Sequence[RulerFound]) -> RulerFound | None:
     """Take the surest of what a jar's width can be."""
     likely = [f for f in found if _LIKELY_RADIUS_MM[0] < f.radius_mm < _LIKELY_RADIUS_MM[1]]
     return min(likely, key=lambda f: f.relative_sd, default=None)
-
-
-def _grey(bgr: Picture) -> Grey:
-    return np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 _BODY_LAB, _BODY_PX = 9.0, 6  # a ruler's body is of one colour; kept so clear of its edges
@@ -200,18 +213,9 @@ def find_upright_ruler(
     rows, columns = (slice(0, size) for size in bgr.shape[:2])
     if not (combs or combs_of(bgr)).may_stand_in(rows, columns):
         return None
-    grey, width = _grey(bgr), 0.35 * bgr.shape[1]
-    for first, last in _comb_columns(grey, width):
-        for beside in (_PATCH_WIDTHS * width).astype(int):
-            low = max(first - int(beside), 0)
-            try:
-                ruler = read_ruler(grey[:, low : last + int(beside)], unit=unit)
-            except RulerUnreadError:
-                continue
-            at = (ruler.centre_px[1] + low, ruler.centre_px[0])
-            near = (round(at[0]), round(at[1]))
-            body = _body_around(bgr, near, round(3 * ruler.px_per_mm))
-            return UprightRuler(ruler, at, body)
+    for ruler, at in _rulers_in(grey_of(bgr), rows, columns, 0.35 * bgr.shape[1], unit):
+        near = (round(at[0]), round(at[1]))
+        return UprightRuler(ruler, at, _body_around(bgr, near, round(3 * ruler.px_per_mm)))
     return None
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from jarvision.jar.strip import MIN_TAG_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
+from jarvision.jar.tag_code import family
 
 Array: TypeAlias = NDArray[np.float64]
 Grey: TypeAlias = NDArray[np.uint8]
@@ -29,9 +30,8 @@ _MOST_WRONG = 0.045  # part of the visible cells that may be misread: two of a w
 @cache
 def _codes() -> NDArray[np.bool_]:
     """Cells of every tag of the strips, white is true, (ids, 8, 8)."""
-    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     ids = range(strip_spec().tag_count)
-    return np.stack([cv2.aruco.generateImageMarker(family, i, 8) > 127 for i in ids])
+    return np.stack([cv2.aruco.generateImageMarker(family(), i, 8) > 127 for i in ids])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -159,6 +159,4 @@ def unroll(
     columns = columns_of(jar, bgr.shape[1]) if columns is None else columns
     azimuth = columns[every[1] // 2 :: every[1]]
     patch = _seen_at(bgr, _sparse_grid(jar, z, azimuth), len(z))
-    ends = jar.view.front_px(np.array([10.0, 40.0]))
-    scale = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
-    return WallMap(z, azimuth, patch, scale, every[1] * COLUMN_MM)
+    return WallMap(z, azimuth, patch, jar.view.px_per_mm(10.0, 40.0), every[1] * COLUMN_MM)

@@ -7,10 +7,10 @@ from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from jarvision.jar.colour import lab_of
+from jarvision.jar.quick_arrays import highest_near, lengths_of
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
 
 Array: TypeAlias = NDArray[np.float64]
@@ -237,9 +237,9 @@ def _level_edges(z: Array, colour: Array) -> LevelEdges:
     sums = run[..., n:-1] - run[..., : -n - 1]
     each = (sums[..., n + 2 * gap :] - sums[..., : -n - 2 * gap]) / n
     ranked, half = np.sort(np.moveaxis(each, 1, 2).copy(), axis=2), each.shape[1] // 2
-    size = _lengths(ranked[..., half] + ranked[..., -half - 1]) / 2
-    steps = _lengths(each)
-    agreed = _lengths(each.mean(axis=1)) / (steps.mean(axis=0) + 0.1)
+    size = lengths_of(ranked[..., half] + ranked[..., -half - 1]) / 2
+    steps = lengths_of(each)
+    agreed = lengths_of(each.mean(axis=1)) / (steps.mean(axis=0) + 0.1)
     at = z[n + gap : n + gap + len(size)] - row_mm / 2
     return LevelEdges(at, np.asarray(size * agreed**2), steps)
 
@@ -247,29 +247,6 @@ def _level_edges(z: Array, colour: Array) -> LevelEdges:
 def _step_mm(z_mm: Array) -> float:
     """Step from row to row, which is a number of usual ones."""
     return ROW_MM * (round(float(z_mm[1] - z_mm[0]) / ROW_MM) if len(z_mm) > 1 else 1)
-
-
-def _lengths(steps: Array) -> Array:
-    """Length of colour steps whose channels come first; several times quicker than a norm."""
-    square = steps * steps
-    return np.asarray(np.sqrt(square[0] + square[1] + square[2]))
-
-
-def highest_near(values: Array, reach: int) -> Array:
-    """Highest of the values up to `reach` places to either side, of the shape (n,) of the values.
-
-    Like the next, without `scipy.ndimage`, which takes longer to load than all that it would do.
-    """
-    if not values.size:
-        return values
-    near = np.ones((1, 2 * reach + 1), dtype=np.uint8)
-    return np.asarray(cv2.dilate(values[None], near)[0], dtype=np.float64)
-
-
-def middle_near(values: Array, reach: int) -> Array:
-    """Median of the values up to `reach` places to either side; beyond the ends they go on."""
-    near = sliding_window_view(np.pad(values, reach, mode="edge"), 2 * reach + 1)
-    return np.asarray(np.partition(near, reach, axis=1)[:, reach])
 
 
 def edge_peaks(photo: LevelEdges, low_mm: float, high_mm: float) -> list[tuple[float, float]]:

@@ -17,7 +17,7 @@ from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 
 import cv2
 import numpy as np
@@ -49,6 +49,8 @@ from jarvision.photo.refusals import (
     PhotoSizeError,
     TruncatedPhotoError,
 )
+
+Found = TypeVar("Found")
 
 WORKING_PX = 1800  # long side of a working picture, at least: 6 px/mm where a jar fills the photo
 
@@ -116,6 +118,13 @@ class Photo:
     taken_at: datetime | None
     knows_up: bool = True
     found: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)
+
+    def once(self, key: Hashable, find: Callable[[], Found]) -> Found:
+        """Find something in this picture, or give what was found before."""
+        if key not in self.found:
+            self.found[key] = find()
+        found: Found = self.found[key]
+        return found
 
 
 def open_photo(

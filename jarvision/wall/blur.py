@@ -46,9 +46,8 @@ def unmarked_blur_or_refuse(photo: Photo, jar: Jar) -> float:
     grey = np.asarray(cv2.cvtColor(photo.bgr[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     at, slope = _steepest(grey)
     step = _range_about(grey, at)
-    ends = jar.view.front_px(np.array([10.0, 40.0]))
-    px_per_mm = float(np.linalg.norm(ends[1] - ends[0]) / 30.0)
-    blur = float(np.median(step / slope)) / math.sqrt(2 * math.pi) / px_per_mm
+    blur = float(np.median(step / slope)) / math.sqrt(2 * math.pi)
+    blur /= jar.view.px_per_mm(10.0, 40.0)
     return _or_refuse(photo.name, blur)
 
 

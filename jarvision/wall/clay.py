@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jarvision.jar.geometry import WALL_MM
+from jarvision.jar.quick_arrays import highest_near, median_of, middle_near
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
-from jarvision.jar.wall_features import WallFeatures, edge_peaks, highest_near, middle_near
-from jarvision.wall.outer_glass import median_of
+from jarvision.jar.wall_features import WallFeatures, edge_peaks
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -14,9 +14,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.quick_arrays import lengths_of, median_of, sums_before
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures
-from jarvision.wall.outer_glass import median_of
 
 Array: TypeAlias = NDArray[np.float64]
 Rows: TypeAlias = NDArray[np.intp]
@@ -118,36 +118,29 @@ def _smooth(rows: Array) -> Array:
     return np.asarray((rows[:, below] + rows + rows[:, above]) / 3)
 
 
-def _run(values: Array) -> Array:
-    """Sum all rows before each row, so that a difference of two is the sum between."""
-    return np.concatenate([np.zeros_like(values[:, :1]), np.cumsum(values, axis=1)], axis=1)
-
-
 def _over(likeness: Array, at: Rows, top: int) -> Array:
     """Likeness summed over what lies above each row, up to the top of the reference."""
-    run = _run(likeness)
+    run = sums_before(likeness)
     return run[:, np.minimum(at + round(_OVER_MM / ROW_MM), top)] - run[:, at]
 
 
 def _under(likeness: Array, colour: Array, at: Rows) -> Array:
     """Unlikeness, by speckle or by colour, summed over what lies below each row."""
-    run = _run(colour)
+    run = sums_before(colour)
     above = np.moveaxis(run[:, at + 10] - run[:, at + 2], 2, 0).copy() / 8
     channels = np.moveaxis(colour, 2, 0).copy()  # several times quicker than channels last
     total = np.zeros(above.shape[1:])
     for back in range(1, round(_UNDER_MM / ROW_MM) + 1):
         rows = np.maximum(at - back, 0)
         off = channels[..., rows] - above
-        off *= off
-        apart = np.sqrt(off[0] + off[1] + off[2])
-        likely = np.minimum(np.maximum(1 - apart / _OTHER_COLOUR, -1.0), 1.0)
+        likely = np.minimum(np.maximum(1 - lengths_of(off) / _OTHER_COLOUR, -1.0), 1.0)
         total -= np.minimum(likeness[:, rows], likely)
     return total
 
 
 def _steps(colour: Array, at: Rows) -> Array:
     """Colour step at each row, 0 to 1."""
-    run, n = _run(colour), _STEP_ROWS
+    run, n = sums_before(colour), _STEP_ROWS
     over = run[:, at + 1 + n] - run[:, at + 1]
     under = run[:, np.maximum(at - 1, n)] - run[:, np.maximum(at - 1, n) - n]
     return np.asarray(np.minimum(np.linalg.norm(over - under, axis=2) / n / _STEP, 1.0))

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.quick_arrays import median_of
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.wall.outer_glass import (
     CELL_MM,
@@ -25,7 +26,6 @@ from jarvision.wall.outer_glass import (
     Floats,
     Glass,
     Mask,
-    median_of,
 )
 
 Array: TypeAlias = NDArray[np.float64]

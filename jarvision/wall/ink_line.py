@@ -15,9 +15,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.quick_arrays import median_of, sums_before
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
 from jarvision.wall.ink import GAP_MM, LEAST_DEPTH, SIDE_MM, InkPath, ink_paths
-from jarvision.wall.outer_glass import TOGETHER, Bins, Glass, Mask, binned, median_of
+from jarvision.wall.outer_glass import TOGETHER, Bins, Glass, Mask, binned
 
 Array: TypeAlias = NDArray[np.float64]
 Places: TypeAlias = NDArray[np.intp]
@@ -93,12 +94,12 @@ def _measured(glasses: Sequence[Glass], lines: Sequence[Sequence[_Cut]]) -> list
     about = np.stack([-half_mm, half_mm], axis=1)
     owner = np.repeat(np.arange(len(cut)), counts)
     # each line in its own colour
-    weights = np.maximum(_depth_of(_run(usual), about), 0.0)
+    weights = np.maximum(_depth_of(sums_before(usual), about), 0.0)
     weights /= np.maximum(weights.sum(axis=1, keepdims=True), 1e-6)
     profile = sums / sizes[:, None, None]
     blue, green, red = (profile[..., i] * weights[owner, i, None] for i in range(3))
     span, found = _edges(blue + green + red, about[owner])
-    below, above, inside = _levels(_run(profile[found]), span)
+    below, above, inside = _levels(sums_before(profile[found]), span)
     beside = np.minimum(below, above)
     places = (
         [g.arc_mm[c.columns] for g, c in zip(on, cut, strict=True)],
@@ -133,15 +134,8 @@ def _heights(count: int) -> Array:
     return np.asarray((np.arange(count) - count // 2) * ROW_MM, dtype=np.float64)
 
 
-def _run(profiles: Array) -> Array:
-    """Sum all rows before each row of profiles (n, rows, ...), and all rows."""
-    run = np.zeros((len(profiles), profiles.shape[1] + 1, *profiles.shape[2:]))
-    np.cumsum(profiles, axis=1, out=run[:, 1:])
-    return run
-
-
 def _levels(run: Array, spans: Array) -> tuple[Array, Array, Array]:
-    """Means of profiles below, above and inside a line between heights (n, 2), from `_run`."""
+    """Means of profiles below, above and inside a line between heights (n, 2), of sums of rows."""
     at = _heights(run.shape[1] - 1)
     low, high = spans.T
     middle, half = (low + high) / 2, np.maximum(0.3 * (high - low), 0.8 * ROW_MM)
@@ -164,7 +158,7 @@ def _above(at: Array, heights: Array) -> Places:
 
 
 def _depth_of(run: Array, spans: Array) -> Array:
-    """Depth of lines in profiles against the darker of their sides, (n, 3), from `_run`."""
+    """Depth of lines in profiles against the darker of their sides, (n, 3), from `sums_before`."""
     below, above, inside = _levels(run, spans)
     return np.asarray(np.minimum(below, above) - inside, dtype=np.float64)
 
@@ -176,7 +170,7 @@ def _edges(lines: Array, spans: Array) -> tuple[Array, Places]:
     boundary is not drawn to either layer. The heights are (m, 2), with the places of the m
     profiles that have both edges.
     """
-    at, run, found = _heights(lines.shape[1]), _run(lines), np.arange(len(lines))
+    at, run, found = _heights(lines.shape[1]), sums_before(lines), np.arange(len(lines))
     for _ in range(3):
         below, above, inside = _levels(run, spans)
         # the row nearest to the middle, the lower of two
@@ -371,7 +365,7 @@ def _covered(glasses: Sequence[Glass], ends: _LineEnds, on: Places, some: Places
     own = [(glasses[i], each.glass == i) for i in np.unique(each.glass).tolist()]  # they ascend
     logs = [glass.log_at(rows[those], columns[those]).mean(axis=1) for glass, those in own]
     profiles = np.concatenate(logs).astype(np.float64)
-    below, above, _ = _levels(_run(profiles), np.outer(each.half_mm, [-1.0, 1.0]))
+    below, above, _ = _levels(sums_before(profiles), np.outer(each.half_mm, [-1.0, 1.0]))
     line = (profiles[:, :-2] + profiles[:, 1:-1] + profiles[:, 2:]) / 3
     outside = np.abs(_heights(2 * reach + 1)[1:-1]) > each.half_mm[:, None] + 0.2
     dark = np.minimum(below, above)[:, None] - line

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from jarvision.jar.quick_arrays import median_of, sums_before
 from jarvision.jar.unwrap import MAP_TOP_MM, ROW_MM, unroll
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import (
@@ -32,7 +33,6 @@ from jarvision.jar.wall_features import (
     gather,
 )
 from jarvision.wall.measurement import LAYERS, Boundary
-from jarvision.wall.outer_glass import median_of
 
 Rows: TypeAlias = NDArray[np.bool_]
 
@@ -68,7 +68,7 @@ def _prefix_costs(level: Array) -> tuple[Array, float]:
     # besides the rows' own noise, smooth layers drift by about this much with light and reflections
     noise = float(np.hypot(min(1.7 * step, 0.2), _DRIFT))
     cost = np.minimum(0.5 * ((level[None, :] - _LEVELS[:, None]) / noise) ** 2, _ROW_CAP)
-    return np.concatenate([np.zeros((len(_LEVELS), 1)), np.cumsum(cost, axis=1)], axis=1), noise
+    return sums_before(cost), noise
 
 
 def _smooth_tail(prefix: Array, settled: int) -> Array:
@@ -281,8 +281,7 @@ def _crossings(features: Array, z: Array, rows: _Windows) -> Array:
     step2 = np.maximum((weights * gap).sum(axis=1), 1e-12)
     middle = ((under + over) / 2)[:, None]
     signal = ((features[:, rows.span] - middle) @ weights) / step2[:, None]
-    cost = np.zeros((len(signal), signal.shape[1] + 1, 3))
-    np.cumsum(signal.clip(-0.5, 0.5), axis=1, out=cost[:, 1:])
+    cost = sums_before(signal.clip(-0.5, 0.5))
     return np.concatenate(
         [z[rows.span][0] - ROW_MM / 2 + ROW_MM * cost.argmin(axis=1), np.sqrt(step2)], axis=1
     )

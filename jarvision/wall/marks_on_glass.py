@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.quick_arrays import median_of
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, ROW_MM, WallMap
 from jarvision.wall.ink import LEAST_DEPTH
 from jarvision.wall.ink_line import ink_lines, reaches_of
@@ -29,7 +30,6 @@ from jarvision.wall.outer_glass import (
     Glass,
     Mask,
     Span,
-    median_of,
     runs,
 )
 from jarvision.wall.tape import tape_pieces

@@ -64,37 +64,30 @@ def scene_in(
     photo: Photo, strip: Strip, others: Sequence[Strip], walls: Sequence[Wall] = ()
 ) -> Scene:
     """Give what is known of a strip's jar in a photo before its view is fitted."""
-    key = ("scene", strip, frozenset(others))
-    if walls or key not in photo.found:
+
+    def find() -> Scene:
         focal, unknown = focal_or_usual(photo)
-        scene = scene_of(
-            photo.bgr, strip, focal, focal_known=not unknown, others=others, walls=walls
-        )
-        if walls:
-            return scene
-        photo.found[key] = scene
-    found: Scene = photo.found[key]
-    return found
+        known = not unknown
+        return scene_of(photo.bgr, strip, focal, focal_known=known, others=others, walls=walls)
+
+    return find() if walls else photo.once(("scene", strip, frozenset(others)), find)
 
 
 def sides_of_strip(photo: Photo, strip: Strip, strips: Sequence[Strip]) -> Array | None:
     """Find the sides of one strip's jar, (2, 2, 2) [px]; None where they are not seen."""
     others = [other for other in strips if other is not strip]
     key = ("sides", strip, frozenset(others))
-    if key not in photo.found:
-        photo.found[key] = _sides_beside(photo, strip, others)
-    found: Array | None = photo.found[key]
-    return found
+    return photo.once(key, lambda: _sides_beside(photo, strip, others))
 
 
 def rivals_in(photo: Photo, scene: Scene, others: Sequence[Strip]) -> Rivals:
     """Find all that may be the walls beside a strip, once."""
-    key = ("rivals", scene.strip, frozenset(others))
-    if key not in photo.found:
+
+    def find() -> Rivals:
         before = sides_before(photo, scene.strip, others)
-        photo.found[key] = rivals_beside(photo.bgr, scene, others, before)
-    found: Rivals = photo.found[key]
-    return found
+        return rivals_beside(photo.bgr, scene, others, before)
+
+    return photo.once(("rivals", scene.strip, frozenset(others)), find)
 
 
 def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array | None:
@@ -111,23 +104,14 @@ def _sides_beside(photo: Photo, strip: Strip, others: Sequence[Strip]) -> Array 
 
 def halves_in(photo: Photo) -> Picture:
     """Give a photo halved as often as jars in it are still found, once."""
-    if "halves" not in photo.found:
-        photo.found["halves"] = often_halved(photo.bgr, SMALL_PX)
-    found: Picture = photo.found["halves"]
-    return found
+    return photo.once("halves", lambda: often_halved(photo.bgr, SMALL_PX))
 
 
 def combs_in(photo: Photo) -> Combs:
     """Look for combs of ticks in a photo, once."""
-    if "combs" not in photo.found:
-        photo.found["combs"] = combs_of(photo.bgr)
-    found: Combs = photo.found["combs"]
-    return found
+    return photo.once("combs", lambda: combs_of(photo.bgr))
 
 
 def ruler_in(photo: Photo) -> UprightRuler | None:
     """Find an upright ruler in a photo, once."""
-    if "ruler" not in photo.found:
-        photo.found["ruler"] = find_upright_ruler(photo.bgr, combs=combs_in(photo))
-    found: UprightRuler | None = photo.found["ruler"]
-    return found
+    return photo.once("ruler", lambda: find_upright_ruler(photo.bgr, combs=combs_in(photo)))

@@ -157,8 +157,7 @@ class _SandWall:
 
     def __init__(self, look: Look, grey: Grey, px_a_px: float) -> None:
         self.look, self.grey, self.px_a_px = look, grey, px_a_px
-        front = look.jar.view.front_px(np.array([10.0, 30.0])) * px_a_px
-        self.px_per_mm = float(np.linalg.norm(front[1] - front[0]) / 20.0)
+        self.px_per_mm = look.jar.view.px_per_mm(10.0, 30.0) * px_a_px
 
     def stretches(self, bottom_mm: float, top_mm: float) -> Iterator[tuple[Array, float]]:
         """Grey levels of each free stretch between two heights, and its pixels a millimetre."""

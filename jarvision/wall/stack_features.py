@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.jar.geometry import WALL_MM
+from jarvision.jar.quick_arrays import lengths_of, median_of, sums_before
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import BIN_MM, WallFeatures
 from jarvision.wall.clay import Fronts, arch_odds, far_rim_mm, fronts_of, mirror_match
-from jarvision.wall.outer_glass import median_of
 from jarvision.wall.water_line import WaterLine
 
 Array: TypeAlias = NDArray[np.float64]
@@ -132,7 +132,7 @@ def last_view_of(
         A view of the same jar with another water line, which most has been worked out for.
     """
     fronts = like.fronts if like else fronts_of(last, jar)
-    run = like.run if like else _cumulated(last.colour)
+    run = like.run if like else sums_before(last.colour)
     peaks = np.array([e for e in fronts.level if 1.0 < e[0] < water_mm - 4.0]).reshape(-1, 2)
     known = dict(zip(like.peaks[:, 0], like.arched, strict=True)) if like else {}
     arched = np.array([known[h] if h in known else arch_odds(last, jar, h) for h in peaks[:, 0]])
@@ -141,13 +141,6 @@ def last_view_of(
     bare = LastView(last, jar, water_mm, photos, mirrored, hue, fronts, run, peaks, arched, arched)
     wide = _step(bare, peaks[:, 0], peaks[:, 0] - 4.0, peaks[:, 0] + 4.0)
     return replace(bare, wide=wide)
-
-
-def _cumulated(colour: Array) -> Array:
-    """Sum all rows before each row of colours (blocks, rows, 3), and all rows."""
-    run = np.zeros((colour.shape[0], colour.shape[1] + 1, 3))
-    np.cumsum(colour, axis=1, out=run[:, 1:])
-    return run
 
 
 def _suspension(earlier: Sequence[WallFeatures], low_mm: float, high_mm: float) -> Array | None:
@@ -386,9 +379,7 @@ def _unevenness(view: LastView, silt_mm: Array, clay_mm: Array) -> Array:
         colour = channels[..., first:last:_EVERY_ROW]
         ranked, half = np.sort(colour, axis=2), colour.shape[2] // 2
         off = colour - ((ranked[..., half] + ranked[..., -half - 1]) / 2)[..., None]
-        off *= off
-        apart = np.sqrt(off[0] + off[1] + off[2])
-        return math.log(0.3 + float(median_of(apart.mean(axis=1))))
+        return math.log(0.3 + float(median_of(lengths_of(off).mean(axis=1))))
 
     return _of_each(first, last, measured)
 

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.quick_arrays import median_of
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.wall.outer_glass import (
     CELL_MM,
@@ -24,7 +25,6 @@ from jarvision.wall.outer_glass import (
     Glass,
     Mask,
     binned,
-    median_of,
 )
 
 Array: TypeAlias = NDArray[np.float64]

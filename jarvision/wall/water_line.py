@@ -15,9 +15,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.jar.quick_arrays import median_of, sums_before
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
-from jarvision.wall.outer_glass import median_of
 from jarvision.wall.weights import shipped
 
 Array: TypeAlias = NDArray[np.float64]
@@ -181,8 +181,7 @@ def _seen(photo: WallFeatures, peaks: Array, at_mm: Array, deposit_mm: float) ->
     unrest = np.where(under, np.log1p(size), 0.0).sum(axis=1)
     water = _level(photo, np.full_like(at_mm, deposit_mm + 5.0), at_mm - 12.0)
     foam = _level(photo, at_mm - 5.0, at_mm - 0.3) - water
-    run = np.zeros((photo.colour.shape[0], photo.colour.shape[1] + 1, 3))
-    np.cumsum(photo.colour, axis=1, out=run[:, 1:])
+    run = sums_before(photo.colour)
     low, high = (
         _colour(photo, run, at_mm + below, at_mm + above)
         for below, above in ((-15.0, -10.0), (2.0, 6.0))

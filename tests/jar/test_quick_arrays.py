@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d, median_filter
 
-from jarvision.jar.wall_features import highest_near, middle_near
+from jarvision.jar.quick_arrays import highest_near, middle_near
 
 
 @pytest.mark.parametrize("count", [1, 2, 7, 40, 700])
