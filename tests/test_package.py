@@ -61,7 +61,7 @@ def test_an_installed_wheel_reads_a_jar(wheel, tmp_path):
     result = json.loads((out / "jar-2.json").read_text(encoding="utf-8"))
     assert result["jar"] == "2"
 
-    names = "from jarvision.jar.profile_file import profile_names; print(profile_names())"
+    names = "from jarvision.core.packaged_files import calibration_names as n; print(n('jars'))"
     assert "[]" not in run("-c", names, cwd=tmp_path, **alone)
     strips = tmp_path / "strips.pdf"
     run("-m", "jarvision", "strips", "--jars", "1-2", "--out", strips, cwd=tmp_path, **alone)

@@ -41,6 +41,18 @@ class ValueRefusedError(UsageError):
     name = "value_refused"
 
 
+def require(holds: bool, sentence: str) -> None:
+    """Refuse a value that does not hold, in a sentence.
+
+    Raises
+    ------
+    ValueRefusedError
+        It does not hold.
+    """
+    if not holds:
+        raise ValueRefusedError(sentence)
+
+
 class PhotoError(JarError):
     """A file that cannot be opened as a photo."""
 

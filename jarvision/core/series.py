@@ -205,6 +205,11 @@ class JarPhotos:
     problem: JarError | None = None
     said: tuple[SaidOfPhoto, ...] = ()
 
+    @property
+    def elapsed_s(self) -> dict[Reading, float]:
+        """When the photo of each reading was taken after shaking [s]; NaN where not known."""
+        return {reading: timed.elapsed_s for reading, timed in self.chosen.items()}
+
 
 def spoken_time(elapsed_s: float) -> str:
     """Say a time in words, roughly.

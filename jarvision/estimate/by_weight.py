@@ -103,12 +103,11 @@ def _own_top(reading: JarReading, index: int, elapsed_s: float) -> Top:
 
 def _deposit_top(photo: PhotoMeasurement) -> list[Top]:
     """Give what was down in a further photo, where its time and its top are known."""
-    deposit, floor = photo.deposit, photo.floor
+    deposit = photo.deposit
     if deposit is None or not (photo.elapsed_s > 0 and deposit.top_mm > 0):
         return []
-    scale_mm = photo.scale.relative_sd * deposit.top_mm
-    sd = math.hypot(deposit.sd_mm, floor.sd_mm, scale_mm, photo.bow_mm)
-    return [Top(photo.elapsed_s, deposit.top_mm, max(sd, 0.1), Horizon.DEPOSIT)]
+    sd_mm = max(photo.deposit_sd_mm, 0.1)
+    return [Top(photo.elapsed_s, deposit.top_mm, sd_mm, Horizon.DEPOSIT)]
 
 
 def _older_tops(photo: PhotoMeasurement, elapsed_s: float, *, seen: set[int]) -> list[Top]:

@@ -144,14 +144,23 @@ def _with_floor(photo: PhotoMeasurement, value_mm: float, sd_mm: float) -> Photo
 
 
 def _put_top(photo: PhotoMeasurement, correction: Correction) -> PhotoMeasurement:
-    """Correct a boundary in a photo that is meant: it has no rivals any more, and no two cues."""
+    """Correct a boundary in a photo that is meant."""
+    if correction.reading not in (None, photo.reading):
+        return photo
     layer = LAYERS.index(correction.line)
-    if correction.reading not in (None, photo.reading) or layer >= len(photo.boundaries):
+    return _set_by_hand(photo, layer, correction.value_mm, correction.sd_mm)
+
+
+def _set_by_hand(
+    photo: PhotoMeasurement, layer: int, top_mm: float, sd_mm: float
+) -> PhotoMeasurement:
+    """Set a boundary that a photo shows: it has no rivals any more, and no two cues."""
+    if layer >= len(photo.boundaries):
         return photo
     by_hand = Boundary(
         LAYERS[layer],
-        correction.value_mm,
-        correction.sd_mm,
+        top_mm,
+        sd_mm,
         colour_mm=math.nan,
         grain_mm=math.nan,
         contrast=math.nan,
@@ -188,22 +197,10 @@ def _taken_along(
     photo: PhotoMeasurement, layer: int, own: Mapping[Reading, Correction]
 ) -> PhotoMeasurement:
     """Move a top to where the earliest photo in which it was put right would have it by now."""
-    if layer >= len(photo.boundaries):
-        return photo
     then = min(own, key=list(Reading).index)
     sunk_then, sunk_now = sink_of(layer, then)[0], sink_of(layer, photo.reading)[0]
-    boundary = Boundary(
-        LAYERS[layer],
-        own[then].value_mm * (1 + sunk_then) / (1 + sunk_now),
-        _FOLLOWS_SDS * own[then].sd_mm,
-        colour_mm=math.nan,
-        grain_mm=math.nan,
-        contrast=math.nan,
-        uneven_mm=math.nan,
-        by_hand=True,
-    )
-    boundaries = (*photo.boundaries[:layer], boundary, *photo.boundaries[layer + 1 :])
-    return replace(photo, boundaries=boundaries)
+    top_mm = own[then].value_mm * (1 + sunk_then) / (1 + sunk_now)
+    return _set_by_hand(photo, layer, top_mm, _FOLLOWS_SDS * own[then].sd_mm)
 
 
 def _refuse_disorder(measured: JarMeasurement) -> None:

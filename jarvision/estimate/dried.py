@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from jarvision.core.errors import ValueRefusedError
+from jarvision.core.errors import ValueRefusedError, require
 from jarvision.estimate.settling import CLAY_LIMIT_UM, GRAIN_DENSITY_KG_M3, SAND_LIMIT_UM
 from jarvision.estimate.water import check_temperature, density_kg_m3, viscosity_pa_s
 
@@ -135,11 +135,6 @@ def hydrometer_of(
     return Hydrometer(readings, soil_g, blank_g_l or 0.0, 20.0 if temp_c is None else temp_c)
 
 
-def _require(holds: bool, sentence: str) -> None:
-    if not holds:
-        raise ValueRefusedError(sentence)
-
-
 def check_spoon(spoon: Spoon) -> None:
     """Refuse a spoon that cannot be.
 
@@ -153,8 +148,8 @@ def check_spoon(spoon: Spoon) -> None:
         (spoon.depth_mm, "depth"),
         (spoon.volume_ml, "volume"),
     ):
-        _require(value > 0 and math.isfinite(value), f"The spoon's {name} must be more than zero.")
-    _require(
+        require(value > 0 and math.isfinite(value), f"The spoon's {name} must be more than zero.")
+    require(
         0.0 <= spoon.g_per_l <= 500.0,
         "The spoon's dry weight does not fit its volume; give millilitres and grams.",
     )
@@ -204,11 +199,11 @@ def decanted_share(sediment_g: float, soil_g: float) -> Finer:
 
 
 def _left_over(part_g: float, soil_g: float, size_um: float, sd: float, name: str) -> Finer:
-    _require(
+    require(
         part_g > 0 and soil_g > 0 and math.isfinite(part_g + soil_g),
         f"Dry weights must be more than zero grams; check the soil and the {name}.",
     )
-    _require(
+    require(
         part_g <= 1.02 * soil_g,
         f"The {name} ({part_g:g} g) cannot weigh more than the soil they are from ({soil_g:g} g); "
         "weigh both dry.",
@@ -248,18 +243,18 @@ def hydrometer_shares(test: Hydrometer) -> tuple[Finer, ...]:
         A reading, a time or the soil cannot be.
     """
     check_temperature(test.temp_c)
-    _require(5.0 <= test.soil_g <= 200.0, "A hydrometer's cylinder takes 5 to 200 g of soil.")
+    require(5.0 <= test.soil_g <= 200.0, "A hydrometer's cylinder takes 5 to 200 g of soil.")
     return tuple(_finer(test, reading) for reading in test.readings)
 
 
 def _finer(test: Hydrometer, reading: HydrometerReading) -> Finer:
-    _require(
+    require(
         math.isfinite(reading.elapsed_s) and reading.elapsed_s >= 10.0,
         "A hydrometer is read 10 seconds or more after stirring; check its times.",
     )
     net = reading.reading_g_l - test.blank_g_l
     share = net / test.soil_g
-    _require(
+    require(
         -5.0 <= reading.reading_g_l <= 60.0 and -0.05 <= share <= 1.1,
         "A hydrometer's reading does not fit the soil in its cylinder; give g/L of a 152H "
         "hydrometer, the grams of soil, and the blank.",

@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from jarvision.core.errors import TimesError, ValueRefusedError
+from jarvision.core.errors import TimesError, require
 from jarvision.estimate.dried import (
     Finer,
     Hydrometer,
@@ -249,23 +249,18 @@ class Evidence:
         return water_state(float(self.cloudiness[self.last]))
 
 
-def _require(holds: bool, sentence: str) -> None:
-    if not holds:
-        raise ValueRefusedError(sentence)
-
-
 def _check_tops(tops: Sequence[Top]) -> None:
-    _require(len(tops) > 0, "No height was read, so there is nothing to weigh.")
+    require(len(tops) > 0, "No height was read, so there is nothing to weigh.")
     for top in tops:
         if not (math.isfinite(top.elapsed_s) and top.elapsed_s > 0):
             msg = "A photo is dated before the jar was shaken; check the times or --shaken-at."
             raise TimesError(msg)
-        _require(
+        require(
             math.isfinite(top.top_mm) and top.top_mm > 0 and 0 < top.sd_mm < math.inf,
             "A height and its uncertainty must be more than zero millimetres; measure the jar "
             "again or leave that photo out.",
         )
-        _require(
+        require(
             top.cloudiness is None or 0.0 <= top.cloudiness <= 1.0,
             "The cloudiness of a photo must lie between 0 (clear) and 1 (opaque); check it.",
         )
@@ -294,9 +289,9 @@ def _check_facts(facts: JarFacts, highest_mm: float) -> None:
         (facts.scale_sd, (0.0, 0.5), "scale's uncertainty must be 0 to 0.5"),
         (facts.water_sd_mm, (0.0, 500.0), "water line's uncertainty must be 0 to 500 mm"),
     ):
-        _require(value is None or limits[0] <= value <= limits[1], f"The {name}; check it.")
+        require(value is None or limits[0] <= value <= limits[1], f"The {name}; check it.")
     dried = facts.sand_g is not None or facts.sediment_g is not None
-    _require(
+    require(
         not dried or facts.soil_g is not None,
         "Dried sand or sediment says nothing without the weight of the dry soil; give it as well.",
     )
@@ -324,17 +319,17 @@ def check_column(water_mm: float, *, bed_mm: float = 0.0, soil_mm: float | None 
         The deposit or the soil stands as high as the water, or less than 30 mm of water are
         left over the deposit.
     """
-    _require(
+    require(
         soil_mm is None or soil_mm < water_mm,
         "The soil put in stands as high as the water or higher, so nothing can sort itself; use "
         "a third of soil and two thirds of water.",
     )
-    _require(
+    require(
         bed_mm < water_mm,
         f"The deposit ({bed_mm:.0f} mm) is higher than the water line ({water_mm:.0f} mm); "
         "check both, measured from the inside floor.",
     )
-    _require(
+    require(
         water_mm - bed_mm >= LEAST_FALL_MM,
         f"Only {water_mm - bed_mm:.0f} mm of water stand over the soil; at least "
         f"{LEAST_FALL_MM:.0f} mm are needed for the grains to sort themselves: use a taller jar, "

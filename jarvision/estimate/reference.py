@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from jarvision.core.errors import JarError, UsageError, ValueRefusedError
 from jarvision.core.files import shown
-from jarvision.core.packaged_files import calibration_folder
+from jarvision.core.packaged_files import calibration_names, calibration_text
 from jarvision.core.tables import TableError, parse_toml, read_text
 from jarvision.estimate.dried import Finer
 from jarvision.estimate.filled_jars import Cloud
@@ -151,8 +151,7 @@ def find_reference(name: str, folders: Sequence[Path] = ()) -> Reference:
         No such reference, or its file says what no reference says.
     """
     if name in reference_names():
-        text = calibration_folder("references").joinpath(f"{name}.toml").read_text("utf-8")
-        return _parsed(text, f"{name}.toml")
+        return _parsed(calibration_text("references", name), f"{name}.toml")
     as_file = name if name.endswith(".toml") else f"{name}.toml"
     places = [Path(as_file), *(folder / as_file for folder in folders)]
     path = next((place for place in places if place.is_file()), None)
@@ -167,9 +166,7 @@ def find_reference(name: str, folders: Sequence[Path] = ()) -> Reference:
 
 def reference_names() -> list[str]:
     """List the references that come with the program; the template is none."""
-    found = (entry.name for entry in calibration_folder("references").iterdir())
-    names = (name.removesuffix(".toml") for name in found if name.endswith(".toml"))
-    return sorted(name for name in names if name != _TEMPLATE)
+    return [name for name in calibration_names("references") if name != _TEMPLATE]
 
 
 def _parsed(text: str, where: str) -> Reference:

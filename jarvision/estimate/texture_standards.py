@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jarvision.core.errors import UsageError, ValueRefusedError
-from jarvision.core.packaged_files import calibration_folder
+from jarvision.core.packaged_files import calibration_text
 from jarvision.core.text import plain_text
 
 STANDARDS = ("usda", "uk", "fao", "german")
@@ -102,24 +102,21 @@ def find_standard(name: str) -> Standard:
     """
     asked = name.strip().casefold()
     if asked not in STANDARDS:
-        known, _typed = ", ".join(STANDARDS), plain_text(name)[:30]
+        known, typed = ", ".join(STANDARDS), plain_text(name)[:30]
         more = (
             " The limits of the Australian classes are not known to this program; the "
             "International fractions are shown with any of the others."
             if asked in ("australian", "australia", "isss", "international")
             else ""
         )
-        msg = (
-            f"'{plain_text(name)[:30]}' is no standard of texture classes; known are {known}.{more}"
-        )
+        msg = f"'{typed}' is no standard of texture classes; known are {known}.{more}"
         raise UsageError(msg)
     return _read(asked)
 
 
 @cache
 def _read(key: str) -> Standard:
-    path = calibration_folder("classes").joinpath(f"{key}.toml")
-    return standard_from_toml(key, path.read_text(encoding="utf-8"))
+    return standard_from_toml(key, calibration_text("classes", key))
 
 
 def standard_from_toml(key: str, text: str) -> Standard:

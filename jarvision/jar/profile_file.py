@@ -10,7 +10,7 @@ from typing import Any
 
 from jarvision.core.errors import UsageError
 from jarvision.core.files import shown
-from jarvision.core.packaged_files import calibration_folder
+from jarvision.core.packaged_files import calibration_names, calibration_text
 from jarvision.core.tables import TableError, parse_toml, read_text
 from jarvision.jar.profile import (
     LARGEST_BYTES,
@@ -41,20 +41,14 @@ def find_profile(name: str) -> JarProfile:
     UsageError
         No such profile.
     """
-    if name in profile_names():
-        text = calibration_folder("jars").joinpath(f"{name}.toml").read_text(encoding="utf-8")
-        return _parsed_profile(text, f"{name}.toml")
+    names = calibration_names("jars")
+    if name in names:
+        return _parsed_profile(calibration_text("jars", name), f"{name}.toml")
     if name.endswith(".toml"):
         return read_profile(Path(name))
-    known = ", ".join(profile_names())
+    known = ", ".join(names)
     msg = f"There is no jar profile '{shown(name)}'; give your own .toml file, or one of {known}."
     raise UsageError(msg)
-
-
-def profile_names() -> list[str]:
-    """List the profiles that come with the program."""
-    found = (entry.name for entry in calibration_folder("jars").iterdir())
-    return sorted(name.removesuffix(".toml") for name in found if name.endswith(".toml"))
 
 
 def _parsed_profile(text: str, where: str) -> JarProfile:

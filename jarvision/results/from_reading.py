@@ -57,11 +57,11 @@ _NO_HEIGHT = Measured(math.nan, math.nan, "mm")
 LeftOut = tuple[tuple[str, str], ...]
 
 
-def _nothing_yet(jar: str, photos: JarPhotos, left_out: LeftOut, name: str, bed: str) -> JarRecord:
+def _nothing_yet(photos: JarPhotos) -> JarRecord:
     """Store what is known of a jar before anything of it was read."""
     return JarRecord(
-        jar=jar,
-        stem=safe_name(jar),
+        jar=photos.jar,
+        stem=safe_name(photos.jar),
         strip_number=photos.number,
         made_by=f"jarvision {__version__}",
         photos=tuple(PhotoRecord(t.name, None, math.nan, None, ()) for t in photos.timed),
@@ -72,10 +72,8 @@ def _nothing_yet(jar: str, photos: JarPhotos, left_out: LeftOut, name: str, bed:
         by_weight=None,
         not_weighed="",
         doubts=(),
-        left_out=left_out,
+        left_out=(),
         unread=None,
-        name=name,
-        bed=bed,
         said=photos.said,
     )
 
@@ -103,15 +101,23 @@ class AsRead:
     put_right: tuple[PutRight, ...] = ()
 
 
-def unread_record(
-    photos: JarPhotos,
-    error: JarError,
-    *,
-    left_out: LeftOut = (),
-    seen: AsRead | None = None,
-    name: str = "",
-    bed: str = "",
-) -> JarRecord:
+def with_list(record: JarRecord, *, name: str, bed: str, left_out: LeftOut) -> JarRecord:
+    """Add to a jar what is known of it from outside its photos.
+
+    Parameters
+    ----------
+    record : JarRecord
+        The jar, as read or not.
+    name, bed : str
+        What the user's list of jars says of it.
+    left_out : tuple of (str, str)
+        Photos that could not be used: name and sentence.
+    """
+    row = replace(record.row, name=name, bed=bed) if record.row else None
+    return replace(record, row=row, name=name, bed=bed, left_out=left_out)
+
+
+def unread_record(photos: JarPhotos, error: JarError, seen: AsRead | None = None) -> JarRecord:
     """Store why a jar could not be read.
 
     Parameters
@@ -120,15 +126,10 @@ def unread_record(
         Its photos, placed in time.
     error : JarError
         Why.
-    left_out : tuple of (str, str)
-        Photos that could not be used: name and sentence.
     seen : AsRead, optional
         What is known of it nevertheless.
-    name, bed : str
-        What the user's list of jars says of it.
     """
-    known = _nothing_yet(photos.jar, photos, left_out, name, bed)
-    known = replace(known, unread=Unread(error.name, str(error)))
+    known = replace(_nothing_yet(photos), unread=Unread(error.name, str(error)))
     if seen is None:
         return known
     return replace(
@@ -146,9 +147,6 @@ def record_of(
     photos: JarPhotos,
     *,
     offer: Offer | None = None,
-    left_out: LeftOut = (),
-    name: str = "",
-    bed: str = "",
     as_read: JarMeasurement | None = None,
     put_right: tuple[PutRight, ...] = (),
 ) -> JarRecord:
@@ -162,10 +160,6 @@ def record_of(
         Its photos, placed in time.
     offer : Offer, optional
         What lines on the glass mark.
-    left_out : tuple of (str, str)
-        Photos that could not be used: name and sentence.
-    name, bed : str
-        What the user's list of jars says of it.
     as_read : JarMeasurement, optional
         What was measured before lines were put right by hand.
     put_right : tuple of PutRight
@@ -175,7 +169,7 @@ def record_of(
     c = reading.composition
     draws = c.draws[:: max(1, len(c.draws) // _STORED_DRAWS)][:_STORED_DRAWS]
     return replace(
-        _nothing_yet(reading.jar, photos, left_out, name, bed),
+        _nothing_yet(photos),
         photos=tuple(_photo(p, photos, reading.jar) for p in reading.photos),
         scaled=reading.scaled,
         tops=reading.tops,
@@ -192,10 +186,7 @@ def record_of(
         water_state=reading.water_state,
         profile=reading.profile,
         marks=offer_json(offer) if offer else None,
-        row=replace(
-            row_of(made, name=name, bed=bed),
-            put_right=(*reading.measurement.put_right, *_said(photos)),
-        ),
+        row=replace(row_of(made), put_right=(*reading.measurement.put_right, *_said(photos))),
         measurement=reading.measurement.numbers(),
         given=reading.given,
         views=_views(reading.photos),
@@ -207,27 +198,20 @@ def record_of(
     )
 
 
-def interim_record(
-    reading: InterimReading,
-    photos: JarPhotos,
-    *,
-    left_out: LeftOut = (),
-    name: str = "",
-    bed: str = "",
-) -> JarRecord:
+def interim_record(reading: InterimReading, photos: JarPhotos) -> JarRecord:
     """Store what is known of a jar before its last photo.
 
     Parameters
     ----------
     reading : InterimReading
         What is known so far.
-    photos, left_out, name, bed
-        As in `record_of`.
+    photos : JarPhotos
+        Its photos, placed in time.
     """
     verdict, due = reading.verdict, reading.next_photo
     read = tuple(_photo(p, photos, reading.jar) for p in reading.photos)
     heights = reading.tops if reading.scaled else (_NO_HEIGHT,) * 3
-    known = _nothing_yet(reading.jar, photos, left_out, name, bed)
+    known = _nothing_yet(photos)
     return replace(
         known,
         photos=read or known.photos,
@@ -247,8 +231,6 @@ def interim_record(
             next_class=None,
             next_odds=math.nan,
             doubts=reading.doubts,
-            name=name,
-            bed=bed,
             put_right=_said(photos),
         ),
         measurement=reading.measurement.numbers() if reading.measurement else None,
@@ -305,10 +287,8 @@ def deposit_tops(measured: JarMeasurement, tops: Sequence[Measured]) -> tuple[De
         found.append(DepositTop(photo.elapsed_s, top.value, top.sd, layer, photo.name))
     for photo in measured.further:
         if (seen := photo.deposit) is not None:
-            sd_mm = math.hypot(
-                seen.sd_mm, photo.floor.sd_mm, photo.scale.relative_sd * seen.top_mm, photo.bow_mm
-            )
-            found.append(DepositTop(photo.elapsed_s, seen.top_mm, sd_mm, seen.layer, photo.name))
+            where = (seen.top_mm, photo.deposit_sd_mm, seen.layer)
+            found.append(DepositTop(photo.elapsed_s, *where, photo.name))
     return tuple(sorted(found, key=lambda top: (math.isnan(top.elapsed_s), top.elapsed_s)))
 
 
@@ -362,7 +342,7 @@ def _by_weight(weighed: Weighed) -> ByWeight:
     )
 
 
-def row_of(made: Estimated, *, name: str = "", bed: str = "") -> ReadingRow:
+def row_of(made: Estimated) -> ReadingRow:
     """Put a reading in a row of `readings.csv`; without a strip it has no millimetres."""
     reading = made.reading
     c = reading.composition
@@ -382,8 +362,6 @@ def row_of(made: Estimated, *, name: str = "", bed: str = "") -> ReadingRow:
         next_odds=round(texture.next_odds, _ROW_DIGITS),
         doubts=reading.doubts,
         by_weight=_weight_row(made.weighed) if made.weighed else None,
-        name=name,
-        bed=bed,
         put_right=reading.measurement.put_right,
         sand=sand_row(made),
     )

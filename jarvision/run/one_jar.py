@@ -41,7 +41,14 @@ from jarvision.results.corrections_file import (
     with_read,
 )
 from jarvision.results.fingerprint import digest_of, program
-from jarvision.results.from_reading import AsRead, LeftOut, interim_record, record_of, unread_record
+from jarvision.results.from_reading import (
+    AsRead,
+    LeftOut,
+    interim_record,
+    record_of,
+    unread_record,
+    with_list,
+)
 from jarvision.results.hand_areas import HandArea, drawn_of
 from jarvision.results.record import MadeFrom, PhotoDigest, json_name
 from jarvision.run.album import (
@@ -196,7 +203,7 @@ def not_read(
     seen: AsRead | None = None,
 ) -> Outcome:
     """Say that a jar could not be read, and why."""
-    record = unread_record(job.jar, error, left_out=left_out, seen=seen, **job.called)
+    record = with_list(unread_record(job.jar, error, seen), left_out=left_out, **job.called)
     return Outcome(job.jar, record, error, is_lasting=is_lasting)
 
 
@@ -268,8 +275,7 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
     chosen = {r: looks[t.key] for r, t in jar.chosen.items() if t.key in looks}
     if jar.chosen and Reading.TWO_DAYS not in jar.chosen:
         return _before_the_last(job, chosen, bad, left_out, opened=opened, is_lasting=is_lasting)
-    given = Given(settings.facts, settings.aids.profile, settings.seed)
-    elapsed_s = {reading: timed.elapsed_s for reading, timed in jar.chosen.items()}
+    given, elapsed_s = settings.given, jar.elapsed_s
     problem: JarError | None = None
     confirming = [t for t in confirming_photos(jar) if t.key in looks]
     try:
@@ -299,15 +305,8 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
         seen = AsRead(as_read, given, lines)
         return not_read(job, error, left_out, is_lasting=is_lasting, seen=seen)
     made = weighed_too(reading)
-    record = record_of(
-        made,
-        jar,
-        offer=offer,
-        left_out=left_out,
-        as_read=as_read if lines else None,
-        put_right=lines,
-        **job.called,
-    )
+    record = record_of(made, jar, offer=offer, as_read=as_read if lines else None, put_right=lines)
+    record = with_list(record, left_out=left_out, **job.called)
     return Outcome(jar, record, reading=reading, weighed=made.weighed, is_lasting=is_lasting)
 
 
@@ -339,7 +338,7 @@ def _before_the_last(
     jar = job.jar
     newest = max(jar.chosen, key=ORDER.index)
     timed = jar.chosen[newest]
-    given = Given(job.settings.facts, job.settings.aids.profile, job.settings.seed)
+    given = job.settings.given
     picture = opened.photos.get(timed.key)
     taken_at = job.spotted[path_of(timed.key)].taken_at
     due = next_photo(newest, elapsed_s=timed.elapsed_s, taken_at=taken_at)
@@ -349,18 +348,14 @@ def _before_the_last(
     try:
         if not looks:
             raise error or next(iter(bad.values()))
-        measured = read_early_photos(
-            looks,
-            doubts=jar.doubts,
-            elapsed_s={reading: photo.elapsed_s for reading, photo in jar.chosen.items()},
-        )
+        measured = read_early_photos(looks, doubts=jar.doubts, elapsed_s=jar.elapsed_s)
         interim = work_out_early(
             jar.jar, measured, given, due, newest=(newest, timed.name), error=error
         )
     except JarError as wrong:
         interim = refused_photo(jar.jar, newest, timed.name, wrong, due, given)
     rest = tuple(pair for pair in left_out if pair[0] != timed.name)
-    record = interim_record(interim, jar, left_out=rest, **job.called)
+    record = with_list(interim_record(interim, jar), left_out=rest, **job.called)
     return Outcome(jar, record, interim=interim, is_lasting=is_lasting)
 
 

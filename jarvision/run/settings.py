@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from jarvision.core.units import UnitSystem
+from jarvision.estimate.given import Given
 from jarvision.estimate.known import JarFacts
 from jarvision.jar.scale_sources import ScaleAids
 from jarvision.run.jars_table import Manifest, ManifestRow
@@ -52,6 +53,11 @@ class Settings:
     tape_edge: TapeEdge | None = None
     system: UnitSystem = UnitSystem.METRIC
     video: VideoTiming = field(default_factory=VideoTiming)
+
+    @property
+    def given(self) -> Given:
+        """What is known of a jar besides its photos."""
+        return Given(self.facts, self.aids.profile, self.seed)
 
     def of_jar(self, jar: str, row: ManifestRow | None) -> Settings:
         """Give what holds for one jar, of which a list says something or not."""

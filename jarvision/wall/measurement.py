@@ -141,6 +141,14 @@ class PhotoMeasurement:
     elapsed_s: float = math.nan
     deposit: Boundary | None = None
 
+    @property
+    def deposit_sd_mm(self) -> float:
+        """How sure the deposit's height above the floor is, one standard deviation [mm]."""
+        if self.deposit is None:
+            return math.nan
+        scale_mm = self.scale.relative_sd * self.deposit.top_mm
+        return math.hypot(self.deposit.sd_mm, self.floor.sd_mm, scale_mm, self.bow_mm)
+
     def numbers(self) -> PhotoMeasurement:
         """Give the same without any picture."""
         return self

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from jarvision.core.errors import UsageError, ValueRefusedError
+from jarvision.core.packaged_files import calibration_names
 from jarvision.jar.outside_size import OutsideSize, parse_jar_mm
 from jarvision.jar.profile import (
     BottomShape,
@@ -21,7 +22,7 @@ from jarvision.jar.profile import (
     taper_bias_points,
     volumes_from_heights,
 )
-from jarvision.jar.profile_file import find_profile, profile_names, read_profile
+from jarvision.jar.profile_file import find_profile, read_profile
 
 TOPS_MM = [38.0, 66.0, 80.0]
 
@@ -230,8 +231,15 @@ def test_remeasuring_spreads_shares_as_misread_levels_would():
 
 
 def test_our_profiles_are_all_read():
-    assert profile_names() == ["domed", "poured", "shouldered", "square", "straight", "tapered"]
-    for name in profile_names():
+    assert calibration_names("jars") == [
+        "domed",
+        "poured",
+        "shouldered",
+        "square",
+        "straight",
+        "tapered",
+    ]
+    for name in calibration_names("jars"):
         profile = find_profile(name)
         assert profile.name == name
         assert np.all(
