@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from jarvision.core.sources import Quality, Source
 
-CHANCE = 0.05
+CHANCE = 0.05  # of a false alarm in the whole bed
 LEAST_JARS = 4
 """With fewer, nothing can be told apart by the others' spread."""
 GRUBBS = Source(
@@ -49,7 +49,7 @@ class Outlying:
     others_pct: float
 
 
-def outlying(pcts: Floats, sds: Floats, *, chance: float = CHANCE) -> list[Outlying]:
+def outlying(pcts: Floats, sds: Floats) -> list[Outlying]:
     """Find the jars of one bed that differ from the others.
 
     Parameters
@@ -58,8 +58,6 @@ def outlying(pcts: Floats, sds: Floats, *, chance: float = CHANCE) -> list[Outly
         Shares of each jar [%].
     sds : ndarray, shape (n, layers)
         One standard deviation of each from reading alone [points]; NaN counts as 0.
-    chance : float
-        Chance of a false alarm in the whole bed, 0 to 1.
 
     Returns
     -------
@@ -71,7 +69,7 @@ def outlying(pcts: Floats, sds: Floats, *, chance: float = CHANCE) -> list[Outly
     count, layers = pcts.shape
     if count < LEAST_JARS:
         return []
-    limit = float(-stdtrit(count - 2, chance / (2 * count * layers)))
+    limit = float(-stdtrit(count - 2, CHANCE / (2 * count * layers)))
     sds = np.nan_to_num(sds)
     found: list[tuple[float, Outlying]] = []
     for place in range(count):

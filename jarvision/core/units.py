@@ -99,15 +99,13 @@ class Span:
         return math.isfinite(self.low) and math.isfinite(self.high)
 
 
-def span_of(draws: ArrayLike, *, chance: float = 0.9) -> Span:
-    """Take the middle `chance` of some draws, with their median.
+def span_of(draws: ArrayLike) -> Span:
+    """Take the middle 90 % of some draws, with their median.
 
     Parameters
     ----------
     draws : array_like
         Any shape and unit; NaN draws (outside a calculation's scope) are left out.
-    chance : float
-        Share of the draws inside the range, 0 to 1.
 
     Returns
     -------
@@ -118,8 +116,7 @@ def span_of(draws: ArrayLike, *, chance: float = 0.9) -> Span:
     values = values[np.isfinite(values)]
     if values.size == 0:
         return Span(math.nan, math.nan, math.nan)
-    tail = (1 - chance) / 2
-    low, mid, high = np.quantile(values, (tail, 0.5, 1 - tail))
+    low, mid, high = np.quantile(values, (0.05, 0.5, 0.95))
     return Span(float(low), float(mid), float(high))
 
 

@@ -359,7 +359,7 @@ def parse_start(text: str) -> datetime:
         raise ValueRefusedError(msg) from None
 
 
-def calendar_text(schedule: Schedule, *, start: datetime, made_at: datetime, jar: str = "") -> str:
+def calendar_text(schedule: Schedule, *, start: datetime, made_at: datetime) -> str:
     """Write reminders for a phone's calendar (iCalendar, RFC 5545).
 
     Parameters
@@ -371,14 +371,12 @@ def calendar_text(schedule: Schedule, *, start: datetime, made_at: datetime, jar
         in UTC.
     made_at : datetime
         When the file is made; needs a zone.
-    jar : str
-        Name of the jar, for the titles.
 
     Returns
     -------
     str
-        The calendar with CRLF line ends. The same schedule, start and jar keep their UIDs, so
-        that a second import replaces the first.
+        The calendar with CRLF line ends. The same schedule and start keep their UIDs, so that a
+        second import replaces the first.
 
     Raises
     ------
@@ -397,20 +395,19 @@ def calendar_text(schedule: Schedule, *, start: datetime, made_at: datetime, jar
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
     stamp = made_at.astimezone(UTC).replace(microsecond=0)
-    for offset_s, summary, text in _reminders(schedule, jar):
+    for offset_s, summary, text in _reminders(schedule):
         begin = start + timedelta(seconds=offset_s)
         calendar.add_component(_event(begin, summary, text, stamp))
     return str(calendar.to_ical().decode("utf-8"))
 
 
-def _reminders(schedule: Schedule, jar: str) -> list[tuple[float, str, str]]:
+def _reminders(schedule: Schedule) -> list[tuple[float, str, str]]:
     """List seconds after shaking, to the minute, with title and text of each reminder."""
-    name = f"Soil jar {jar}".strip()
     photos = [p for p in schedule.photos if p.is_photo]
     early = [p for p in photos if p.elapsed_s < _LEAST_GAP_S]
     times = ", ".join(duration_text(p.elapsed_s) for p in early)
     first = f"Shake, set the jar down, do not move it; photos after {times}."
-    found = [(0.0, f"{name}: shake, then photos after {times}", first)]
+    found = [(0.0, f"Soil jar: shake, then photos after {times}", first)]
     for photo in photos:
         if photo.elapsed_s >= _LEAST_GAP_S:
             when = duration_text(photo.elapsed_s)
@@ -419,7 +416,7 @@ def _reminders(schedule: Schedule, jar: str) -> list[tuple[float, str, str]]:
                 f"{_size_text(photo.all_down_um)} are down. Do not move the jar."
             )
             found.append(
-                (_MINUTE * round(photo.elapsed_s / _MINUTE), f"{name}: photo ({when})", text)
+                (_MINUTE * round(photo.elapsed_s / _MINUTE), f"Soil jar: photo ({when})", text)
             )
     return found
 

@@ -114,14 +114,7 @@ def compost_load(area_m2: float, depth_mm: float) -> Load:
     return Load(depth_mm, area_m2, COMPOST_KG_M3.times(volume_m3))
 
 
-def om_after(
-    om_pct: float,
-    compost_mm: float,
-    compost_om_pct: float,
-    *,
-    into_mm: float,
-    soil_g_cm3: float = SOIL_G_CM3,
-) -> float:
+def om_after(om_pct: float, compost_mm: float, compost_om_pct: float, *, into_mm: float) -> float:
     """Organic matter of the mixed layer on the day that compost is dug in [% by mass].
 
     Parameters
@@ -134,16 +127,15 @@ def om_after(
         Organic matter of the compost [% of its dry mass].
     into_mm : float
         Depth of soil it is mixed into [mm].
-    soil_g_cm3 : float
-        Dry bulk density of that soil.
 
     Notes
     -----
-    Mass balance of dry matter, `COMPOST_DRY_G_CM3` of it in the compost. Much of what is added
+    Mass balance of dry matter, `SOIL_G_CM3` of it in the soil and `COMPOST_DRY_G_CM3` in the
+    compost. Much of what is added
     rots away within one to three years.
     """
     _positive(into_mm, "digging depth")
-    soil, added = into_mm * soil_g_cm3, compost_mm * COMPOST_DRY_G_CM3
+    soil, added = into_mm * SOIL_G_CM3, compost_mm * COMPOST_DRY_G_CM3
     return (soil * om_pct + added * compost_om_pct) / (soil + added)
 
 
@@ -183,7 +175,6 @@ def sand_plan(
     clay_target_pct: float | None = None,
     area_m2: float,
     depth_mm: float,
-    soil_g_cm3: float = SOIL_G_CM3,
 ) -> SandPlan:
     """Work out how much sand would bring a soil to a target share of sand, or down to one of clay.
 
@@ -195,8 +186,6 @@ def sand_plan(
         One of the two: the share of sand or of clay wanted [%].
     area_m2, depth_mm : float
         Bed and depth of digging.
-    soil_g_cm3 : float
-        Dry bulk density of the soil.
 
     Raises
     ------
@@ -218,7 +207,7 @@ def sand_plan(
         share = _share_to_sand(sand, sand_target_pct)
     else:
         share = _share_to_clay(clay, clay_target_pct or 0.0)
-    mass_kg = share * soil_g_cm3 * depth_mm * area_m2  # 1 g/cm³ over 1 mm and 1 m² is 1 kg
+    mass_kg = share * SOIL_G_CM3 * depth_mm * area_m2  # 1 g/cm³ over 1 mm and 1 m² is 1 kg
     after = tuple(part / (1 + share) for part in (sand + 100 * share, silt, clay))
     load = Load(mass_kg / SAND_G_CM3 / area_m2, area_m2, Span(mass_kg, mass_kg, mass_kg))
     return SandPlan(share, load, (after[0], after[1], after[2]))

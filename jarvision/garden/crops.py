@@ -203,25 +203,8 @@ among young rows often wetted (common practice; FAO-56's dual coefficients say a
 MULCH_STOPS = 0.5
 """Part of that evaporation which a full cover of straw or leaves stops: FAO-56 (from memory) takes
 5 % off evaporation for each 10 % of the ground covered."""
-
-
-def mulch_saving(ground_covered: float = 1.0) -> Span:
-    """Estimate the share of the daily water use that an organic mulch saves, 0 to 1.
-
-    Parameters
-    ----------
-    ground_covered : float
-        Share of the ground under mulch, 0 to 1.
-
-    Raises
-    ------
-    ValueRefusedError
-        The share is outside 0 to 1.
-    """
-    if not 0 <= ground_covered <= 1:
-        msg = f"Mulch cannot cover {100 * ground_covered:g} % of the ground; give 0 to 100 %."
-        raise ValueRefusedError(msg)
-    return EVAPORATED_SHARE.times(MULCH_STOPS * ground_covered)
+MULCH_SAVES = EVAPORATED_SHARE.times(MULCH_STOPS)
+"""Share of the daily water use that a full cover saves, 0 to 1."""
 
 
 def days_with_mulch(days: float, saving: Span) -> Span:

@@ -161,7 +161,7 @@ def _on_the_bed(case: Case, watering: cr.Watering) -> str:
 
 
 def _mulch(case: Case) -> Statement:
-    saving, watering = cr.mulch_saving(), case.waterings[0]
+    saving, watering = cr.MULCH_SAVES, case.waterings[0]
     days = cr.days_with_mulch(watering.days.mid, saving)
     share = range_text(100 * saving.low, 100 * saving.high)
     return say(

@@ -279,9 +279,10 @@ def profile_from_pours(
     return JarProfile(name, heights, volume_ml=volumes, source="measured with poured water")
 
 
-def remeasured(
-    profile: JarProfile, *, height_sd_mm: float = 0.5, rng: np.random.Generator
-) -> JarProfile:
+_LEVEL_SD_MM = 0.5  # of a water level read against a ruler; common practice, no source
+
+
+def remeasured(profile: JarProfile, rng: np.random.Generator) -> JarProfile:
     """Give a poured profile as another careful person might have measured it.
 
     Shares from many of these show how far the measuring of the jar leaves them unsure.
@@ -290,16 +291,13 @@ def remeasured(
     ----------
     profile : JarProfile
         A jar measured by pouring; any other comes back as it is.
-    height_sd_mm : float
-        How well a water level is read against a ruler [mm]; half a millimetre is common practice,
-        no source.
     rng : numpy.random.Generator
         Where the chance comes from.
     """
     if not profile.volume_ml:
         return profile
     height = np.array(profile.height_mm)
-    height[1:] += rng.normal(0.0, height_sd_mm, len(height) - 1)
+    height[1:] += rng.normal(0.0, _LEVEL_SD_MM, len(height) - 1)
     height = np.maximum.accumulate(np.maximum(height, 1e-3 * np.arange(len(height))))
     height += 1e-6 * np.arange(len(height))  # Levels that came out equal still rise.
     return replace(profile, height_mm=tuple(float(h) for h in height))

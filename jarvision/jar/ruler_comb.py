@@ -173,12 +173,12 @@ def _spectrum(straight: Pixels) -> Floats:
     return strength
 
 
-def _likely_bins(line: Floats, *, keep: int = 6) -> list[int]:
-    """Frequencies of the strongest peaks, and those whose harmonic or part such a peak may be."""
+def _likely_bins(line: Floats) -> list[int]:
+    """Frequencies of the strongest peaks, and those whose harmonic or part such a peak is."""
     inner = line[_FEWEST_TICKS:-1]
     is_top = (inner >= line[_FEWEST_TICKS - 1 : -2]) & (inner > line[_FEWEST_TICKS + 1 :])
     tops = _FEWEST_TICKS + np.flatnonzero(is_top)
-    strongest = tops[np.argsort(-line[tops])][:keep]
+    strongest = tops[np.argsort(-line[tops])][:6]
     factors = (1.0, 2.0, 5.0, 1 / 2, 1 / 4)
     return [round(top * factor) for factor in factors for top in strongest]
 

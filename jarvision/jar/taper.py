@@ -72,7 +72,7 @@ def volumes_of(
 def _measured_again(profile: JarProfile, rng: np.random.Generator) -> JarProfile:
     """Give a profile as another careful person might have measured it, no lower than it was."""
     if profile.volume_ml:
-        again = remeasured(profile, rng=rng)
+        again = remeasured(profile, rng)
         heights = (*again.height_mm[:-1], max(again.height_mm[-1], profile.top_mm))
         return replace(again, height_mm=heights)
     radii = np.array(profile.inside_radius_mm)

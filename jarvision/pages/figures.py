@@ -213,9 +213,9 @@ def layer_column(key: str, title: str, pcts: Sequence[float], *, spread: Sequenc
 # ------------------------------------------------------------------------------------- odds
 
 
-def odds_bar(key: str, title: str, texture: Texture, *, least: float = 0.01) -> Markup:
+def odds_bar(key: str, title: str, texture: Texture) -> Markup:
     """Draw a bar for each class that the soil may be, likeliest first, with the odds in words."""
-    shown = [n for n in texture.ranked if texture.odds_of(n) >= least or n is texture.likeliest]
+    shown = [n for n in texture.ranked if texture.odds_of(n) >= 0.01 or n is texture.likeliest]
     said = "; ".join(f"{name} {odds_in_words(texture.odds_of(name))}" for name in shown)
     rows = (_odds_row(name, texture.odds_of(name), 6 + 32 * i) for i, name in enumerate(shown))
     return svg(key, title, f"{said}.", 430, 10 + 32 * len(shown), list(rows))

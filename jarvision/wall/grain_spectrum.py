@@ -199,9 +199,7 @@ class _SpectrumBins:
     height_px: Array
 
 
-def _binned(
-    stretches: Sequence[Array], camera: PhotoTransfer, row_step_px: float, largest_px: float
-) -> _SpectrumBins:
+def _binned(stretches: Sequence[Array], camera: PhotoTransfer, largest_px: float) -> _SpectrumBins:
     columns = []
     for rows in stretches:
         f, p = row_spectrum(rows)
@@ -210,7 +208,7 @@ def _binned(
         lowest = max(1.0 / (_LEAST_WAVE * largest_px), 2.5 / rows.shape[1], _BIN_CENTRES[0])
         use = (f >= lowest) & (f < _HIGHEST) & (passes > BLURRED_OUT)
         one = np.ones(use.sum())
-        columns.append([f[use], p[use], noise[use], one / _TAPER, one * len(rows) * row_step_px])
+        columns.append([f[use], p[use], noise[use], one / _TAPER, one * len(rows)])
     f, p, noise, waves, height = np.concatenate(columns, axis=1)
     bins = np.floor(np.log2(f / 0.5) * _BINS_AN_OCTAVE).astype(int) + len(_BIN_CENTRES)
     kept = np.unique(bins)
@@ -219,31 +217,24 @@ def _binned(
     return _SpectrumBins(kept, power, noise, np.bincount(bins, waves)[kept], height)
 
 
-def grain_size(
-    stretches: Sequence[Array],
-    model: GrainModel,
-    *,
-    row_step_px: float = 1.0,
-    largest_px: float = MOST_PX,
-) -> GrainSize:
+def grain_size(stretches: Sequence[Array], model: GrainModel, *, largest_px: float) -> GrainSize:
     """Find the mean diameter of the grains in a band.
 
     Parameters
     ----------
     stretches : sequence of (rows, columns) arrays
-        Grey levels along the band's rows, of one or more stretches of wall without a gap.
+        Grey levels along the band's rows, a pixel apart, of one or more stretches of wall without
+        a gap.
     model : GrainModel
         What grains look like through the photo's camera, noise in the same grey levels.
-    row_step_px : float
-        How far rows lie apart [px].
     largest_px : float
         Waves longer than a few times this are left out [px].
     """
-    bins = _binned(stretches, model.camera, row_step_px, largest_px)
+    bins = _binned(stretches, model.camera, largest_px)
     shapes = model.shapes[..., bins.at]
     guess = len(_SIZES_PX) // 2
     for _ in range(3):
-        trust = _trust(bins, model, guess, row_step_px)
+        trust = _trust(bins, model, guess)
         scale, noise_by, score = _fit(bins, shapes, trust)
         at, seam = np.unravel_index(np.argmin(score), score.shape)
         if abs(int(at) - guess) < 3:
@@ -268,14 +259,14 @@ def grain_size(
     )
 
 
-def _trust(bins: _SpectrumBins, model: GrainModel, size: int, row_step_px: float) -> Array:
+def _trust(bins: _SpectrumBins, model: GrainModel, size: int) -> Array:
     """Inverse variance of each bin's measured over its true power."""
     alone, squared = model.grains[size, bins.at], model.squared[size, bins.at]
     scale, noise_by, _ = _fit(bins, alone, bins.waves)
     grains, noise = float(scale) * alone, float(noise_by) * bins.noise
     # White noise has one cycle a pixel across rows; rows so far apart as to be independent.
     across = float(scale) ** 2 * squared + 2 * grains * noise + noise**2
-    independent_a_px = np.minimum((grains + noise) ** 2 / across, 1 / row_step_px)
+    independent_a_px = np.minimum((grains + noise) ** 2 / across, 1.0)
     waves = bins.waves * np.maximum(bins.height_px * independent_a_px, 1.0)
     waves_a_grain = _BIN_CENTRES[bins.at] * _SIZES_PX[size]
     inside = np.log2(np.maximum(waves_a_grain / _INSIDE, 1.0))

@@ -221,10 +221,10 @@ def test_remeasuring_spreads_shares_as_misread_levels_would():
     heights_mm = np.arange(20.0, 161.0, 20.0)
     jar = profile_from_pours(heights_mm * 5, heights_mm, name="mine")
     rng = np.random.default_rng(1)
-    shares = [shares_pct(remeasured(jar, rng=rng), [30.0, 80.0])[0] for _ in range(400)]
+    shares = [shares_pct(remeasured(jar, rng), [30.0, 80.0])[0] for _ in range(400)]
     assert np.mean(shares) == pytest.approx(37.5, abs=0.15)
     assert np.std(shares) == pytest.approx(0.5, rel=0.2)
-    assert remeasured(cone(), rng=rng) == cone()
+    assert remeasured(cone(), rng) == cone()
 
 
 # Files ------------------------------------------------------------------------------------------
