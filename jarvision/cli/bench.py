@@ -21,11 +21,8 @@ def bench(
     context: typer.Context,
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", hidden=True)] = Path(),
     out: Annotated[
-        Path | None,
-        typer.Option(
-            help="Folder of the results; readings in FOLDER where none is said.", metavar="FOLDER"
-        ),
-    ] = None,
+        Path, typer.Option(help="Folder of the results, as read has it.", metavar="FOLDER")
+    ] = Path("readings"),
     port: Annotated[
         int, typer.Option(help="Port to listen on; 0 takes a free one.", metavar="NUMBER")
     ] = 0,
@@ -48,7 +45,8 @@ def bench(
     open it, and nothing leaves it; with --phone, whoever has the link in the same network can,
     until the command ends.
 
-    Options of jarvision read, such as --strip-mm, hold whenever the folder is read.
+    Options of jarvision read, such as --strip-mm, hold whenever the folder is read. What is put
+    right goes to corrections.csv in the folder of results; every read with the same --out uses it.
     """
     import secrets
     import webbrowser
@@ -56,6 +54,7 @@ def bench(
     from jarvision.bench.server import listening, own_address, serve
     from jarvision.core.files import shown
     from jarvision.core.own_files import refuse_foreign
+    from jarvision.run.one_jar import corrections_elsewhere
 
     if not folder.is_dir():
         msg = f"{shown(folder.name or str(folder))} is no folder; name the folder of the photos."
@@ -66,7 +65,7 @@ def bench(
     options = tuple(context.args)
     _refuse_wrong(context, [str(folder), *options])
     photos = folder.resolve()
-    results = (out or photos / "readings").resolve()
+    results = out.resolve()
     refuse_foreign(results)
     taken = listening((address or own_address()) if phone else "127.0.0.1", port)
     host, at = taken.getsockname()[:2]
@@ -79,6 +78,8 @@ def bench(
             "lines, until this command ends. What is sent can be read along in an open network."
         )
     say("It ends with Ctrl-C; what was put right is kept.")
+    for note in corrections_elsewhere([folder], out):
+        say(note)
     if show:
         webbrowser.open(link)
     serve(photos, results, taken, code=code, phone=phone, options=options)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Collection, Sequence
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from jarvision.run.dask import cluster_pool
 from jarvision.run.jars_table import beds_csv
 from jarvision.run.one_jar import (
     JarJob,
+    corrections_elsewhere,
     corrections_in,
     earlier_outcome,
     fitted_lines,
@@ -87,7 +89,9 @@ def plan_photos(
         survey = survey_photos(
             paths, pool, known=known, out=None, album=Album(), progress=progress, timing=timing
         )
-    return plan_of(survey, settings, corrections_in(out).said)
+    plan = plan_of(survey, settings, corrections_in(out).said)
+    unused = corrections_elsewhere(paths, out) if out is not None else ()
+    return replace(plan, notes=(*plan.notes, *unused))
 
 
 def read_photos(
@@ -161,7 +165,8 @@ def read_photos(
         ]
         earlier = [None if again else earlier_outcome(job) for job in jobs]
         new = [job for job, outcome in zip(jobs, earlier, strict=True) if outcome is None]
-        notes = (*plan.notes, *unfit, *filter(None, map(_replaced, new)))
+        unused = corrections_elsewhere(paths, out) if out is not None else ()
+        notes = (*plan.notes, *unfit, *unused, *filter(None, map(_replaced, new)))
         fresh = iter(_read_all(new, pool, album, progress))
     outcomes = tuple(outcome or next(fresh) for outcome in earlier)
     beds = beds_csv(plan.rows)

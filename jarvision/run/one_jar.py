@@ -9,12 +9,15 @@ photo goes to `look_at_jar`. Whatever one jar raises becomes its own sentence; o
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from jarvision.core.errors import JarError
+from jarvision.core.files import shown
 from jarvision.core.series import READING_TIMES, JarPhotos, Reading, TimedPhoto
+from jarvision.core.tables import TableError
 from jarvision.estimate.corrections import put_right
 from jarvision.estimate.estimate import weighed_too
 from jarvision.estimate.given import Given
@@ -79,6 +82,7 @@ class ByHand:
 
 
 _NOTHING = ByHand()
+_RESULTS = "readings"  # as the commands call a folder of results where nobody says another name
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +140,37 @@ def corrections_in(out: Path | None) -> Corrections:
         The table of corrections is none.
     """
     return read_corrections(out / CORRECTIONS_FILE) if out is not None else Corrections()
+
+
+def corrections_elsewhere(photos: Sequence[str | os.PathLike[str]], out: Path) -> tuple[str, ...]:
+    """Say which corrections lie in results beside the photos that are not those in `out`.
+
+    Parameters
+    ----------
+    photos : sequence of path
+        Photos and folders as they were given; only a folder can hold results.
+    out : Path
+        The folder of results that is used.
+
+    Returns
+    -------
+    tuple of str
+        A sentence on each table with rows; one that cannot be read is passed over.
+    """
+    said = []
+    for folder in dict.fromkeys(Path(path) / _RESULTS for path in photos):
+        try:
+            is_other = folder.is_dir() and folder.resolve() != out.resolve()
+            rows = corrections_in(folder).cells if is_other else ()
+        except (TableError, OSError, ValueError):
+            continue
+        if rows:
+            named = shown(str(folder), longest=200)
+            said.append(
+                f"{named}/{CORRECTIONS_FILE} holds what was put right by hand and is not used for "
+                f'these results; --out "{named}" uses it.'
+            )
+    return tuple(said)
 
 
 def fitted_lines(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -219,6 +220,61 @@ def test_results_of_jars_that_are_gone_are_named_once_for_all(say, tmp_path: Pat
 
 def _is_bad_name_safe(hostile: Hostile) -> bool:
     return hostile.expect is Expect.REFUSED and hostile.path.parent.name == "in"
+
+
+# --- what was put right by hand -------------------------------------------------------------------
+ELSEWHERE = (
+    "photos/readings/corrections.csv holds what was put right by hand and is not used for these "
+    'results; --out "photos/readings" uses it.'
+)
+
+
+@pytest.fixture
+def put_right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder whose only photo was said to show no jar, in results that lie beside it."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "photos" / "readings").mkdir(parents=True)
+    shutil.copy(sample("21", "1min"), "photos/a 1min.jpg")
+    table = tmp_path / "photos" / "readings" / "corrections.csv"
+    table.write_text("jar,photo,what,value\n21,a 1min.jpg,no jar,\n", encoding="utf-8")
+    return table
+
+
+def test_corrections_that_other_results_hold_are_named(say, put_right: Path) -> None:
+    code, out, _ = say("read", "photos", "--dry-run")
+    assert (code, out.count(ELSEWHERE)) == (0, 1)
+    assert "Jars: 1." in out
+    _, out, _ = say("read", "photos")
+    assert out.count(ELSEWHERE) == 1
+    _, out, _ = say("read", "photos", "--dry-run", "--out", "photos/readings")
+    assert "not used" not in out
+    assert "Jars: 0." in out  # as it was said by hand
+
+
+def test_what_holds_no_correction_is_not_named(say, put_right: Path) -> None:
+    for text in ("jar,photo,what,value\n", "mine\n1\n", ""):
+        put_right.write_text(text, encoding="utf-8")
+        code, out, _ = say("read", "photos", "--dry-run")
+        assert (code, "not used" in out) == (0, False)
+
+
+@pytest.mark.parametrize("words", [(), ("--out", "photos/readings")])
+def test_the_page_keeps_to_the_folder_of_results_that_read_has(
+    say, put_right: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    from jarvision.bench import server
+
+    asked: list[Path] = []
+
+    def served(photos: Path, out: Path, taken: socket.socket, **_: object) -> None:
+        taken.close()
+        asked.append(out)
+
+    monkeypatch.setattr(server, "serve", served)
+    code, out, _ = say("bench", "photos", "--no-show", *words)
+    assert code == 0
+    assert asked == [put_right.parent if words else Path.cwd() / "readings"]
+    assert (ELSEWHERE in out) is not bool(words)
 
 
 # --- as a program of its own ----------------------------------------------------------------------

@@ -29,10 +29,14 @@ def until(holds, seconds=300):
 
 
 def started(folder, *options, before=""):
-    """Start the command -> process, link; `before` is Python that is run first in its process."""
+    """Start the command -> process, link; `before` is Python that is run first in its process.
+
+    The results go to `readings` in the folder.
+    """
+    out = ["--out", str(folder / "readings")]
     command = f"{before}\nfrom jarvision.cli import main; main()"
     process = subprocess.Popen(
-        [sys.executable, "-c", command, "bench", str(folder), "--no-show", *options],
+        [sys.executable, "-c", command, "bench", str(folder), "--no-show", *out, *options],
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
