@@ -115,6 +115,7 @@ def guide(
         rng=np.random.default_rng(0),
         jar_draws_pct=shares.draws_pct if shares else None,
         jar_texture=shares.texture if shares else None,
+        jar_shares_pct=shares.spans_pct if shares else None,
         jar_sand_shares=grain,
         jar_name=name,
     )

@@ -152,12 +152,12 @@ def _sand_statements(case: Case) -> Iterator[Statement]:
     if ct.SoilGroup.CLAYEY not in case.groups:
         return
     depth_mm, area = am.DIG_MM[case.system], _area(case)
-    sand, _, clay = mean = case.soil.mean_pct
+    sand, _, clay = shares = tuple(share.mid for share in case.soil.shares_pct)
     if clay > 25:
-        plan = am.sand_plan(mean, clay_target_pct=20, area_m2=area, depth_mm=depth_mm)
+        plan = am.sand_plan(shares, clay_target_pct=20, area_m2=area, depth_mm=depth_mm)
         yield say(_sand_text(case, plan, clay), MASS_BALANCE, CLASS_LIMITS)
     if sand < 80:
-        plan = am.sand_plan(mean, sand_target_pct=sand + 10, area_m2=area, depth_mm=depth_mm)
+        plan = am.sand_plan(shares, sand_target_pct=sand + 10, area_m2=area, depth_mm=depth_mm)
         yield say(_ten_points_text(case, plan), MASS_BALANCE, COMMON_PRACTICE)
     yield say(
         "So sand is rarely wise: short of about 70 % sand the grains sit apart in the clay and the "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,16 @@ from numpy.typing import ArrayLike
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.sources import Quality, Source, say
-from jarvision.core.units import Quantity, UnitSystem, area_m2, length_mm, plain, show, system_of
+from jarvision.core.units import (
+    Quantity,
+    Span,
+    UnitSystem,
+    area_m2,
+    length_mm,
+    plain,
+    show,
+    system_of,
+)
 from jarvision.estimate.texture import Texture
 from jarvision.garden import crops as cr
 from jarvision.garden.guide import Guide, make_guide
@@ -65,6 +75,7 @@ def guide_from_request(
     rng: np.random.Generator,
     jar_draws_pct: ArrayLike | None = None,
     jar_texture: Texture | None = None,
+    jar_shares_pct: Sequence[Span] | None = None,
     jar_sand_shares: ArrayLike | None = None,
     jar_name: str = "",
 ) -> Guide:
@@ -78,6 +89,8 @@ def guide_from_request(
         Draws of a jar's reading [%], where ``--jar`` was given.
     jar_texture : Texture, optional
         The odds of its classes, as they are printed with the reading.
+    jar_shares_pct : sequence of 3 Span, optional
+        Its sand, silt and clay as they are printed there [%].
     jar_sand_shares : array_like, shape (m, 5), optional
         Draws of its sand's parts, where they are sure, as `soil_from_draws` takes them.
     jar_name : str
@@ -101,6 +114,7 @@ def guide_from_request(
             rng=rng,
             om_pct=request.om,
             texture=jar_texture,
+            shares_pct=jar_shares_pct,
             sand_shares=jar_sand_shares,
         )
     area = None if request.area is None else area_m2(request.area)

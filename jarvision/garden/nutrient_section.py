@@ -14,7 +14,7 @@ from jarvision.garden.guide_case import Case
 
 def nutrient_section(case: Case) -> Section:
     """Say how much the soil can hold, what leaches, and how to feed."""
-    cec = nu.cec_from_parts(case.soil.mean_pct[2], case.soil.om_span)
+    cec = nu.cec_from_parts(case.soil.shares_pct[2].mid, case.soil.om_span)
     found = [
         say(
             f"By its clay and organic matter it can hold about {cec.mid:.0f} "

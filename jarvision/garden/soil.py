@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
@@ -63,6 +63,8 @@ class Soil:
     ----------
     draws_pct : ndarray, shape (n, 3)
         Draws of sand, silt and clay [% by mass of the fine earth].
+    shares_pct : tuple of 3 Span
+        Sand, silt and clay as they are printed, each with its 90 % range [%].
     texture : Texture
         Class odds of the draws.
     om_pct : ndarray, shape (n,)
@@ -79,6 +81,7 @@ class Soil:
     """
 
     draws_pct: Floats
+    shares_pct: tuple[Span, ...]
     texture: Texture
     om_pct: Floats
     om_known: bool
@@ -97,12 +100,6 @@ class Soil:
         return texture.named(name) if texture else None
 
     @property
-    def mean_pct(self) -> tuple[float, float, float]:
-        """Mean sand, silt and clay [%]; they add up to 100."""
-        sand, silt, clay = self.draws_pct.mean(axis=0).tolist()
-        return sand, silt, clay
-
-    @property
     def om_span(self) -> Span:
         """Range of organic matter [%]."""
         given = float(self.om_pct[0])
@@ -116,6 +113,7 @@ def soil_from_draws(
     rng: np.random.Generator,
     om_pct: float | None = None,
     texture: Texture | None = None,
+    shares_pct: Sequence[Span] | None = None,
     sand_shares: ArrayLike | None = None,
 ) -> Soil:
     """Make a soil from draws of its composition, as a jar's reading has them.
@@ -132,6 +130,9 @@ def soil_from_draws(
         Organic matter [% by mass], 0 to 100.
     texture : Texture, optional
         Odds of its classes, where they are known; else they are counted.
+    shares_pct : sequence of 3 Span, optional
+        Its sand, silt and clay as they are printed elsewhere [%], so that nobody is told two
+        numbers for one thing; else the draws' means and 5 and 95 % points.
     sand_shares : array_like, shape (m, 5), optional
         Draws of the sand's parts, where a photo of its grains tells them for sure: shares of the
         sand, very coarse first.
@@ -148,7 +149,13 @@ def soil_from_draws(
     else:
         om = np.full(len(draws), _checked_om(om_pct))
     sand = None if sand_shares is None else with_sand(draws, sand_shares, rng=rng)
-    return Soil(draws, texture, om, om_pct is not None, origin, sand)
+    shares = _shares_of(draws) if shares_pct is None else tuple(shares_pct)
+    return Soil(draws, shares, texture, om, om_pct is not None, origin, sand)
+
+
+def _shares_of(draws_pct: Floats) -> tuple[Span, ...]:
+    low, high = np.quantile(draws_pct, (0.05, 0.95), axis=0).tolist()
+    return tuple(map(Span, low, draws_pct.mean(axis=0).tolist(), high))
 
 
 def _checked_om(om_pct: float) -> float:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
-from numpy.typing import ArrayLike
-
-from jarvision.core.ranges import odds_in_words
+from jarvision.core.ranges import odds_in_words, pct_with_range
 from jarvision.core.sections import Section
 from jarvision.core.sources import SAXTON_RAWLS_FIT, Quality, Source, Statement, say
+from jarvision.core.units import Span
 from jarvision.garden import soil_water as sw
 from jarvision.garden.guide_case import Case
 from jarvision.garden.soil import CLASS_LIMITS, Soil, assumed_om, odds_text
@@ -20,7 +18,7 @@ _ORGANIC_SOIL = Source(Quality.PUBLISHED, "AHDB (UK): over 20 % organic matter, 
 def soil_section(case: Case) -> Section:
     """Say what the soil is, where that is known from, and what the equations leave out."""
     soil = case.soil
-    sand, silt, clay = (_share(column) for column in soil.draws_pct.T)
+    sand, silt, clay = map(_share, soil.shares_pct)
     found = [
         say(
             f"{odds_text(soil.texture).capitalize()}: sand {sand} %, silt {silt} %, clay {clay} %.",
@@ -33,13 +31,10 @@ def soil_section(case: Case) -> Section:
     return Section("soil", "This soil", tuple(found))
 
 
-def _share(draws_pct: ArrayLike) -> str:
-    draws = np.asarray(draws_pct, dtype=np.float64)
-    mean = float(draws.mean())
-    low, high = np.quantile(draws, (0.05, 0.95))
-    if high - low < 0.5:
-        return f"{mean:.0f}"
-    return f"{mean:.0f} ({low:.0f}–{high:.0f})"
+def _share(share: Span) -> str:
+    if share.high - share.low < 0.5:
+        return f"{share.mid:.0f}"
+    return pct_with_range(share.mid, (share.low, share.high), unit="")
 
 
 def _om_statement(soil: Soil) -> Statement:

@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from jarvision.core.ranges import odds_in_words, pct_with_range, range_around
-from jarvision.core.units import decimals_of
+from jarvision.core.ranges import odds_in_words, pct_with_range
+from jarvision.core.units import Span, decimals_of
 from jarvision.estimate.texture import Texture, TextureClass
 from jarvision.pages.label_layout import spread_apart
 from jarvision.pages.markup import Markup, join, number, tag
@@ -30,12 +30,6 @@ from jarvision.pages.palette import (
 )
 from jarvision.results.numbers import share_text
 from jarvision.results.record import LAYERS, Shares
-
-
-def pct_text(value: float, sd: float) -> str:
-    """Print a share with its 90 % range: ``24 (21–27) %``."""
-    return pct_with_range(value, range_around(value, sd))
-
 
 # --------------------------------------------------------------------------------- layer bars
 
@@ -184,20 +178,14 @@ def share_strip(key: str, title: str, pcts: Sequence[float]) -> Markup:
     return svg(key, title, said, 120, 16, parts)
 
 
-def layer_column(key: str, title: str, pcts: Sequence[float], *, spread: Sequence[float]) -> Markup:
-    """Draw a small upright bar of shares with their spread, clay on top.
-
-    Parameters
-    ----------
-    spread : sequence of 3 floats
-        Standard deviation of each share [points]; NaN where unknown.
-    """
-    said = ", ".join(
-        f"{layer} {pct_text(pct, sd)}" for layer, pct, sd in zip(LAYERS, pcts, spread, strict=True)
-    )
+def layer_column(key: str, title: str, shares_pct: Sequence[Span]) -> Markup:
+    """Draw a small upright bar of shares, clay on top, and say their ranges [%]."""
+    named = list(zip(LAYERS, shares_pct, strict=True))
+    said = ", ".join(f"{layer} {pct_with_range(p.mid, (p.low, p.high))}" for layer, p in named)
     parts: list[Markup] = []
     y = 118.0
-    for layer, pct in zip(LAYERS, pcts, strict=True):
+    for layer, share in named:
+        pct = share.mid
         tall = 112 * pct / 100
         y -= tall
         parts.append(box(4, y, 52, tall, fill=FILLS[layer]))

@@ -418,12 +418,10 @@ def _card(entry: FolderEntry, key: str, common: frozenset[str]) -> _Card:
     who = _listed([name_of(n, longest=40) for n in (listed_name(jar), bed) if n])
     if jar.by_height is None:
         return _Card(entry, who, without_soil(jar), "", "", None)
-    pcts = jar.by_height.pcts
     column = layer_column(
         key,
         f"Layers of {title_of(jar.jar)} by height",
-        [m.value for m in pcts],
-        spread=[m.sd for m in pcts],
+        jar.by_height.spans_pct,
     )
     glass = soil_in_words(jar.by_height.texture)
     soil = soil_in_words(jar.by_weight.shares.texture) if jar.by_weight else ""

@@ -163,6 +163,7 @@ def _guide(
         rng=rng,
         om_pct=om_pct,
         texture=jar.best.texture,
+        shares_pct=jar.best.spans_pct,
         sand_shares=parts.shares if parts and jar.by_weight else None,
     )
     bed = Bed(note.bed, note.area_m2) if note else Bed()

@@ -17,6 +17,7 @@ from jarvision.core.doubts import Doubt
 from jarvision.core.files import OVERLAY_PREFIX, safe_name
 from jarvision.core.measured import Measured
 from jarvision.core.series import Reading, SaidOfPhoto
+from jarvision.core.units import Span
 from jarvision.estimate.corrections import JarLine
 from jarvision.estimate.given import Given
 from jarvision.estimate.jar_sand import JarSand
@@ -199,6 +200,12 @@ class Shares:
     ranges_pct: tuple[tuple[float, float], ...]
     texture: Texture
     draws_pct: Floats
+
+    @property
+    def spans_pct(self) -> tuple[Span, ...]:
+        """Sand, silt and clay as they are printed, each between the ends of its range [%]."""
+        ends = zip(self.pcts, self.ranges_pct, strict=True)
+        return tuple(Span(low, share.value, high) for share, (low, high) in ends)
 
 
 @dataclass(frozen=True, slots=True)

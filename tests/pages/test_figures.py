@@ -11,14 +11,15 @@ import scipy.stats
 from report_samples import composition_draws, jar_dict, weight_dict, write_jar
 from shapely.geometry import Point, Polygon
 
-from jarvision.core.units import UnitSystem
+from jarvision.core.ranges import pct_with_range, range_around
+from jarvision.core.units import Span, UnitSystem
 from jarvision.estimate.sand_parts import CURVE_UM
 from jarvision.estimate.texture import CLASS_POLYGONS, Texture, TextureClass, texture_of
 from jarvision.garden.guide_request import GuideRequest, guide_from_request
 from jarvision.garden.howto import howto_steps
 from jarvision.garden.soil_water import IDEAL_PORES, Pores
 from jarvision.pages import palette as canvas
-from jarvision.pages.figures import layer_bar, layer_column, odds_bar, pct_text, share_strip
+from jarvision.pages.figures import layer_bar, layer_column, odds_bar, share_strip
 from jarvision.pages.figures_sand import grains_by_height, sand_curve
 from jarvision.pages.figures_soil import pore_picture, water_bar
 from jarvision.pages.figures_time import duration_text, settling_curve
@@ -67,7 +68,7 @@ def every_figure(jar):
     )
     yield layer_bar("l2", "L", jar.by_height)
     yield share_strip("s", "S", (40, 40, 20))
-    yield layer_column("c", "C", (40, 40, 20), spread=(1, 2, math.nan))
+    yield layer_column("c", "C", (Span(38, 40, 42), Span(37, 40, 43), Span(math.nan, 20, math.nan)))
     yield odds_bar("o", "O", jar.by_height.texture)
     yield water_bar("w", soil.water)
     yield pore_picture("p", soil.pores, IDEAL_PORES)
@@ -278,7 +279,7 @@ def test_names_of_thin_layers_stay_apart(tmp_path):
     ],
 )
 def test_shares_carry_no_false_digits(value, sd, printed):
-    assert pct_text(value, sd) == printed
+    assert pct_with_range(value, range_around(value, sd)) == printed
 
 
 # ---------------------------------------------------------------------------- odds, water, pores

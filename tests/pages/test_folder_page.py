@@ -21,6 +21,8 @@ from jarvision.pages.write import write_report
 from jarvision.results.beds import BedsError
 from jarvision.results.cache import keep_run
 from jarvision.results.codec import json_of
+from jarvision.results.jar_folder import read_jar_file
+from jarvision.results.numbers import share_text
 from jarvision.wall.measurement import GrainBand, SandGrain
 
 HOSTILE = (
@@ -690,3 +692,24 @@ def test_a_link_in_a_pages_place_is_replaced_not_followed(folder, tmp_path_facto
     report(folder)
     assert outside.read_text() == "kept"
     assert not (folder / "report.html").is_symlink()
+
+
+def test_a_jar_page_has_one_estimate_of_a_soil(tmp_path):
+    """What is printed may lie off the mean of the draws, in the class that is named; so everywhere."""
+    weighed = weight_dict((34.0, 35.0, 31.0), 4.0)
+    for layer, value, lo, hi in (("sand", 30, 22, 41), ("silt", 36, 28, 44), ("clay", 34, 25, 41)):
+        weighed[f"{layer}_pct"] |= {"value": float(value), "lo": float(lo), "hi": float(hi)}
+    weighed["class_odds"] = {"clay loam": 0.9, "loam": 0.1}
+    write_jar(tmp_path, jar_dict(by_weight=weighed))
+    report(tmp_path)
+    words = page(tmp_path, "report-5.html").words
+    assert "sand 30 (22–41) %, silt 36 (28–44) %, clay 34 (25–41) %" in words
+    assert "from 34 to 20 % clay" in words
+
+
+def test_side_by_side_says_the_ranges_of_the_jar_page(folder):
+    report(folder)
+    title = page(folder).words
+    record = read_jar_file(folder / "jar-5.json")
+    for layer in range(3):
+        assert share_text(record.by_height, layer) in title
