@@ -41,7 +41,7 @@ from jarvision.results.corrections_file import (
     replaced,
     write_corrections,
 )
-from jarvision.results.doubt_order import doubts_of, sentences
+from jarvision.results.doubt_order import all_doubts
 from jarvision.results.hand_areas import HandArea
 from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.jar_folder import jar_key
@@ -99,7 +99,7 @@ class JarsOnBench:
         known: dict[str, Any] = {
             **next((j.tile for j in self.results.all() if j.tile["stem"] == stem), {}),
             "files": files_of(record, table.said),
-            "doubts": sentences(doubts_of(record)),
+            "doubts": all_doubts(record),
             "lines": [*map(_plain, lines), *(plain_area(area, record) for area in areas)],
             "version": _version(lines, areas),
             "photos": [],

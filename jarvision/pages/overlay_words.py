@@ -201,9 +201,11 @@ def headline(photo: PhotoReading, reading: Drawn, soil: str = "") -> tuple[str, 
 
 
 def doubts_in_words(reading: Drawn) -> str:
-    """Say how much there is to check; nothing where nothing is unusual."""
-    count = len({doubt.name for doubt in gravest_first(reading.doubts)})
-    return f"{count} to check: see the report" if count else ""
+    """Say that there is something to check; nothing where nothing is unusual.
+
+    Not how much: what is doubted by weight is not known here.
+    """
+    return "to check: see the report" if gravest_first(reading.doubts) else ""
 
 
 _KEYS = {

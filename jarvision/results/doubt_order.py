@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import reduce
 from typing import Protocol, TypeVar
 
 from jarvision.core.doubts import DoubtName, short_form
+from jarvision.core.files import shown
 from jarvision.results.record import JarRecord, NamedDoubt
 
 _ORDER = {str(name): place for place, name in enumerate(DoubtName)}
@@ -64,18 +66,28 @@ def gravest_first(doubts: Iterable[N]) -> list[N]:
     return sorted(unusual, key=lambda one: gravity(one.name))
 
 
-def sentences(doubts: Sequence[Named]) -> list[str]:
-    """List the doubts' sentences, each once; one cause that meets several photos is said once."""
-    said: list[str] = []
+def sentences(doubts: Sequence[Named], photos: Iterable[str] = ()) -> list[str]:
+    """List the doubts' sentences, each once; one cause that meets several photos is said once.
+
+    `photos` are names of photos: sentences that differ by these alone are of one cause.
+    """
+    longest_first = sorted(photos, key=len, reverse=True)
+
+    def cause(one: Named) -> tuple[str, str]:
+        if one.name in _OF_A_PHOTO:
+            return one.name, ""
+        return one.name, reduce(lambda s, photo: s.replace(photo, ""), longest_first, one.sentence)
+
+    causes: dict[tuple[str, str], dict[str, None]] = {}
     for one in doubts:
-        alike = dict.fromkeys(other.sentence for other in doubts if other.name == one.name)
-        if one.name in _OF_A_PHOTO and len(alike) > 1:
-            rest = len(alike) - 1
-            photos = "another photo" if rest == 1 else f"{rest} more photos"
-            said.append(f"{next(iter(alike))} The same holds for {photos}.")
-        else:
-            said += alike
-    return list(dict.fromkeys(said))
+        causes.setdefault(cause(one), {})[one.sentence] = None
+    return [_said_once(list(alike)) for alike in causes.values()]
+
+
+def _said_once(alike: Sequence[str]) -> str:
+    rest = len(alike) - 1
+    photos = "another photo" if rest == 1 else f"{rest} more photos"
+    return f"{alike[0]} The same holds for {photos}." if rest else alike[0]
 
 
 def doubts_of(jar: JarRecord) -> list[NamedDoubt]:
@@ -86,7 +98,7 @@ def doubts_of(jar: JarRecord) -> list[NamedDoubt]:
 
 def all_doubts(jar: JarRecord) -> list[str]:
     """List the sentences of the doubts, gravest first, each cause once."""
-    return sentences(doubts_of(jar))
+    return sentences(doubts_of(jar), [shown(photo.name) for photo in jar.photos])
 
 
 def usual_sentences(jar: JarRecord) -> list[str]:

@@ -695,7 +695,7 @@ def test_a_link_in_a_pages_place_is_replaced_not_followed(folder, tmp_path_facto
 
 
 def test_a_jar_page_has_one_estimate_of_a_soil(tmp_path):
-    """What is printed may lie off the mean of the draws, in the class that is named; so everywhere."""
+    """What is printed may lie off the mean of the draws, where another class is named."""
     weighed = weight_dict((34.0, 35.0, 31.0), 4.0)
     for layer, value, lo, hi in (("sand", 30, 22, 41), ("silt", 36, 28, 44), ("clay", 34, 25, 41)):
         weighed[f"{layer}_pct"] |= {"value": float(value), "lo": float(lo), "hi": float(hi)}

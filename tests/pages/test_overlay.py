@@ -336,12 +336,11 @@ def test_what_was_not_seen_is_not_drawn():
     assert draw_overlay(photo_of(), photo, unseen).size
 
 
-def test_doubts_are_counted():
+def test_what_is_doubted_is_pointed_to():
     photo, reading = scene()
     assert overlay_words.doubts_in_words(reading) == ""
     one = replace(reading, doubts=(doubt(DoubtName.ONE_PHOTO),))
-    assert overlay_words.doubts_in_words(one).startswith("1 to check:")
-    assert any("1 to check" in text for text in everything_said(photo, one))
+    assert any("to check: see the report" in text for text in everything_said(photo, one))
 
 
 HOSTILE = [

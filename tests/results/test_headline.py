@@ -71,6 +71,16 @@ def test_one_cause_is_said_once():
     assert sentences([*dark, *lines]) == [
         "a is dark. The same holds for 2 more photos.", "Check the sand.", "Check the silt.",
     ]  # fmt: skip
+    photos = ["1.jpg", "11.jpg"]
+    lines += [
+        NamedDoubt("weak_boundary", f"Check the {layer} in {photo}.")
+        for layer in ("sand", "silt")
+        for photo in photos
+    ]
+    assert sentences(lines[2:], photos) == [
+        "Check the sand in 1.jpg. The same holds for another photo.",
+        "Check the silt in 1.jpg. The same holds for another photo.",
+    ]
 
 
 def test_ranges_hold_nine_in_ten():
