@@ -30,7 +30,8 @@ def strips(
     names: Annotated[
         Path | None,
         typer.Option(
-            help="Table with the columns jar and name, printed on the strips.", metavar="FILE"
+            help="Table with the columns jar and name, such as jars.csv; printed on the strips.",
+            metavar="FILE",
         ),
     ] = None,
     out: Annotated[Path, typer.Option(help="The PDF to write.", metavar="FILE")] = Path(

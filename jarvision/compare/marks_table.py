@@ -16,9 +16,9 @@ from pathlib import Path
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
-from jarvision.core.tables import TableError, read_text, rows
+from jarvision.core.tables import EXAMPLE_JAR, TableError, read_text, rows
 from jarvision.core.units import length_mm
-from jarvision.results.jar_folder import EXAMPLE_JAR, jar_key
+from jarvision.results.jar_folder import jar_key
 from jarvision.wall.measurement import LAYERS, Three
 
 _HIGHEST_MM = 10_000.0

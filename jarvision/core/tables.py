@@ -22,6 +22,8 @@ from jarvision.core.files import shown
 from jarvision.core.text import plain_text
 
 LARGEST_BYTES = 2_000_000
+EXAMPLE_JAR = "example"
+"""The jar of the one line in tables that are made to be filled in: read as if it were not there."""
 _MOST_ROWS = 20_000
 _LONGEST_CELL = 4_000
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from jarvision.core.errors import UsageError
 from jarvision.core.files import shown
-from jarvision.core.tables import read_text, rows
+from jarvision.core.tables import EXAMPLE_JAR, read_text, rows
 from jarvision.jar.strip_canvas import glyphs_of
 from jarvision.jar.strip_spec import StripSpec, strip_spec
 
@@ -67,8 +67,9 @@ def read_names(path: Path) -> dict[int, str]:
     Parameters
     ----------
     path : Path
-        A text file with two columns, jar and name, parted by commas, semicolons or tabs; a first
-        row with headings is passed over.
+        A text file with two columns, jar and name, parted by commas, semicolons or tabs. Headings
+        are passed over; where they are ``jar`` and ``name``, the two may stand among others, as in
+        `jars.csv`. That table's example is passed over, too, and a jar without a name.
 
     Returns
     -------
@@ -82,14 +83,28 @@ def read_names(path: Path) -> dict[int, str]:
     """
     names: dict[int, str] = {}
     shown_name = shown(path.name)
-    for number, cells in rows(read_text(path, what="list of names"), name=shown_name):
-        if number == 1 and not any(map(str.isdecimal, "".join(cells))):
-            continue
+    table = rows(read_text(path, what="list of names"), name=shown_name)
+    for number, cells in _two_columns(table):
         jar, name = _names_row(cells, f"Line {number} of {shown_name}")
-        if names.setdefault(jar, name) != name:
+        if name and names.setdefault(jar, name) != name:
             msg = f"{shown_name} gives jar {jar} two names; keep one."
             raise UsageError(msg)
     return names
+
+
+def _two_columns(table: Iterable[tuple[int, list[str]]]) -> Iterator[tuple[int, list[str]]]:
+    """Give jar and name of each row with its line, without headings and example."""
+    columns: list[int] = []
+    for i, (number, cells) in enumerate(table):
+        if i == 0:
+            head = [cell.casefold() for cell in cells]
+            columns = [head.index(name) for name in ("jar", "name") if name in head]
+            if len(columns) == 2 or not any(map(str.isdecimal, "".join(cells))):
+                continue
+        if len(columns) == 2:
+            cells = [cells[at] if at < len(cells) else "" for at in columns]
+        if cells[0].casefold() != EXAMPLE_JAR:
+            yield number, cells
 
 
 def _names_row(cells: Sequence[str], where: str) -> tuple[int, str]:

@@ -14,13 +14,13 @@ from fnmatch import translate
 from pathlib import Path
 
 from jarvision.core.files import shown
-from jarvision.core.tables import TableError, read_text, rows, table_csv
+from jarvision.core.tables import EXAMPLE_JAR, TableError, read_text, rows, table_csv
 from jarvision.estimate.dried import HydrometerReading, Spoon, hydrometer_of
 from jarvision.estimate.known import TALLEST_SOIL_MM, JarFacts, WaterState
 from jarvision.estimate.priors import Detergent
 from jarvision.estimate.topsoil import Origin
 from jarvision.results import beds
-from jarvision.results.jar_folder import EXAMPLE_JAR, jar_key
+from jarvision.results.jar_folder import jar_key
 from jarvision.run import jars_cells as cells
 from jarvision.run import measured_cells as measured
 

@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 from jarvision.cli.app import app
 from jarvision.compare.marks_table import parse_marks
 from jarvision.core.tables import TableError
+from jarvision.jar.strip_names import read_names
 from jarvision.results.beds import parse_csv
 from jarvision.run.jars_table import beds_csv, parse_manifest
 
@@ -69,3 +70,15 @@ def test_columns_of_beds_in_the_list_of_jars_reach_the_report() -> None:
     assert note == alone
     with pytest.raises(Exception, match=r"Line 2 of jars\.csv: 'deep' is not a depth"):
         parse_manifest("jar,depth\n5,deep\n")
+
+
+def test_the_list_of_jars_names_the_strips(tmp_path: Path) -> None:
+    path = tmp_path / "jars.csv"
+    for text in (
+        written(tmp_path)["jars.csv"],
+        written(tmp_path / "us", "--units", "us")["jars.csv"],
+    ):
+        path.write_text(text + "5,Rosa\n", encoding="utf-8")
+        assert read_names(path) == {5: "Rosa"}
+        words = ["strips", "--names", str(path), "--out", str(tmp_path / "s.pdf")]
+        assert CliRunner().invoke(app, words).exit_code == 0

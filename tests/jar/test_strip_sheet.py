@@ -283,6 +283,10 @@ def test_long_names_shrink_before_they_are_cut():
         b"jar,name\r1,Rosa\r12,Jos\xc3\xa9\r",  # the line ends of old Macs
         "jar,name\n1,Rosa\n12,José\n".encode("utf-16-le"),  # without a mark at its start
         "jar,name\n1,Rosa\n12,José\n".encode("utf-16-be"),
+        # as `jarvision tables` writes jars.csv: digits in a heading, an example, jars without name
+        b"jar,name,bed,area_m2\nexample,Group 3,north,9\n1,Rosa\n2\n3,,south,4\n12,Jos\xc3\xa9\n",
+        b"Bed;Name;Jar\nnorth;Rosa;1\nnorth;Group 3;Example\nsouth;Jos\xc3\xa9;12\n",
+        b"sep=;\njar;name\n1;Rosa\n12;Jos\xc3\xa9\n",
     ],
 )
 def test_names_as_spreadsheets_save_them(tmp_path, raw):
@@ -295,6 +299,8 @@ def test_names_as_spreadsheets_save_them(tmp_path, raw):
     ("text", "message"),
     [
         ("jar,name\nRosa,1\n", "Line 2 of names.csv needs a jar number"),
+        ("jar,name,area_m2\nRosa,1,9\n", "Line 2 of names.csv needs a jar number"),
+        ("jar,name\n\nexample,x\nRosa,1\n", "Line 4 of names.csv needs a jar number"),
         ("jar,name\n200,Rosa\n", "jar number from 1 to 117"),
         ("1,Rosa\n1,Ida\n", "gives jar 1 two names"),
         ("Rosa,1\n", "Line 1 of names.csv needs a jar number"),
