@@ -1,4 +1,13 @@
-"""Which masses stack as the jar in hand did: drawn, not searched."""
+"""Which masses stack as the jar in hand did: drawn, not searched.
+
+Tried and left out: starting from masses that a regression foretells (silt's mass stays unsure by a
+factor of three); fewer rounds, several masses a draw; sand drawn before silt with a solution
+between (a few draws count for all); a wider second law for sand and silt; further rounds only where
+a guess was still a surprise; parabolas through five amounts of clay in place of its law; rough
+settling in the first rounds, which loses three quarters of the effective draws, since the slopes
+then learn the difference of two models. With a round less, before the clay or after it, means of
+single jars move by 0.3 points.
+"""
 
 from __future__ import annotations
 

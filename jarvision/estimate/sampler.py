@@ -1,4 +1,12 @@
-"""Draws of whole invented jars that are as likely as the jar in hand makes them."""
+"""Draws of whole invented jars that are as likely as the jar in hand makes them.
+
+The mean of all weighted draws is printed, not of those picked, which alone scatters by 0.4 points
+in the hardest development jar. There ten of 61,000 draws make 42 % of the variance: a third is of
+clay drawn from anywhere, a third from the ends of its law, which is too narrow there. Learning
+until 3000 draws count and not 900, also of the chances by which masses are drawn, halves the
+variance for the same draws; 0.17 points in place of 0.26 cost 1.7 times the draws. Fewer first
+draws gain nothing.
+"""
 
 from __future__ import annotations
 
