@@ -3,8 +3,8 @@
 Against steps of 5 % with five looks at each, the top of jars like the development ones is off by
 0.005 to 0.04 mm rms at 1 minute, 0.03 to 0.32 at 2 hours and 0.01 to 0.03 at 48. What is left at 2
 hours is crowds of loose flocs that come down within a step (0.55 and 1.0 mm in two).
-Tried and left out: one correction a step in place of two; sums over kinds prepared beforehand and chunks
-of other sizes, no quicker.
+Tried and left out: one correction a step in place of two; sums over kinds prepared beforehand and
+chunks of other sizes, no quicker.
 """
 
 from __future__ import annotations
