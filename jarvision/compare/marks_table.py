@@ -7,7 +7,7 @@ top above the inside floor, ``clay thickness cm`` is how thick the layer is.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import accumulate
@@ -16,6 +16,7 @@ from pathlib import Path
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
+from jarvision.core.table_head import check_columns, first_line, without_doubles
 from jarvision.core.tables import EXAMPLE_JAR, TableError, read_text, rows
 from jarvision.core.units import length_mm
 from jarvision.results.jar_folder import jar_key
@@ -127,14 +128,11 @@ def parse_marks(text: str, *, name: str = "marks.csv") -> MarkList:
         A column or a unit is missing, a cell is no length, or a jar stands twice for a reader.
     """
     lines = rows(text, name=name)
-    head = next(lines, None)
-    if head is None:
-        msg = f"{name} is empty; its first line names the columns, such as {_EXAMPLE}."
-        raise TableError(msg)
-    columns = [_heading(cell, head[0], name) for cell in head[1]]
-    kind = _checked_kind(columns, head[0], name)
+    at, head = first_line(lines, name=name, example=_EXAMPLE)
+    columns = [_heading(cell, f"Line {at} of {name}") for cell in head]
+    kind = _checked_kind(columns, f"Line {at} of {name}")
     known = (h.key for h in columns if h is not None)
-    unknown = [c for c, h in zip(head[1], columns, strict=True) if c and h is None]
+    unknown = [c for c, h in zip(head, columns, strict=True) if c and h is None]
     ignored = [shown(c) for c in unknown if c.casefold() not in _BESIDE]
     units = {h.key: h.unit for h in columns if h is not None}
     numbered = ((line, _cells(columns, row)) for line, row in lines)
@@ -146,7 +144,9 @@ def parse_marks(text: str, *, name: str = "marks.csv") -> MarkList:
     if not marks:
         msg = f"{name} holds no marks, only the heading ({', '.join(known)}); add a row for a jar."
         raise TableError(msg)
-    return MarkList(tuple(_without_doubles(marks, name)), tuple(ignored))
+    way_out = "keep one of them, or name two readers"
+    single = without_doubles(marks, _key, name, called=_called, way_out=way_out)
+    return MarkList(tuple(single), tuple(ignored))
 
 
 # --- the heading --------------------------------------------------------------------------------
@@ -184,7 +184,7 @@ _KIND_WORDS: Mapping[str, MarkKind] = {
 }
 
 
-def _heading(cell: str, line: int, name: str) -> _Heading | None:
+def _heading(cell: str, where: str) -> _Heading | None:
     """Understand a column's heading; None when it is none of ours."""
     plain = re.sub(r"[^a-z]", "", re.sub(r"[\"″”]", " in ", cell.casefold()))
     if plain in _BY_ALIAS:
@@ -198,27 +198,20 @@ def _heading(cell: str, line: int, name: str) -> _Heading | None:
     kind = _KIND_WORDS.get(words) or _KIND_WORDS.get(words.removesuffix("in"))
     if kind is None:
         msg = (
-            f"Line {line} of {name}: the heading '{shown(cell)}' is not understood; write for "
+            f"{where}: the heading '{shown(cell)}' is not understood; write for "
             f"example {layers[0]}_mm for its top, or {layers[0]}_thickness_mm."
         )
         raise TableError(msg)
     return _Heading(layers[0], kind, _UNIT_WORDS.get(ending))
 
 
-def _checked_kind(columns: Sequence[_Heading | None], line: int, name: str) -> MarkKind:
+def _checked_kind(columns: Sequence[_Heading | None], where: str) -> MarkKind:
     """Require each column once and one kind of numbers, and say which kind."""
     keys = [h.key for h in columns if h is not None]
-    missing = [key for key in ("jar", *LAYERS) if key not in keys]
-    twice = [key for key in keys if keys.count(key) > 1]
-    if missing:
-        msg = f"Line {line} of {name} names no column '{missing[0]}'; write for example {_EXAMPLE}."
-        raise TableError(msg)
-    if twice:
-        msg = f"Line {line} of {name} names the column '{twice[0]}' twice; keep one of them."
-        raise TableError(msg)
+    check_columns(keys, where, needed=("jar", *LAYERS), example=_EXAMPLE)
     kinds = {h.kind for h in columns if h is not None and h.kind is not None}
     if len(kinds) > 1:
-        msg = f"Line {line} of {name} mixes heights and thicknesses; give one kind for all three."
+        msg = f"{where} mixes heights and thicknesses; give one kind for all three."
         raise TableError(msg)
     return kinds.pop()
 
@@ -287,15 +280,10 @@ def _length(cell: str, unit: MarkUnit | None, where: str) -> tuple[float, MarkUn
     return mm, _UNIT_WORDS.get(word) if word else unit
 
 
-def _without_doubles(marks: Iterable[HandMark], name: str) -> Iterator[HandMark]:
-    seen: dict[tuple[str, str], HandMark] = {}
-    for mark in marks:
-        earlier = seen.setdefault((jar_key(mark.jar), mark.reader.casefold()), mark)
-        if earlier is not mark:
-            by = f" by {shown(mark.reader)}" if mark.reader else ""
-            msg = (
-                f"Jar {shown(mark.jar)}{by} stands on lines {earlier.line} and {mark.line} of "
-                f"{name}; keep one of them, or name two readers."
-            )
-            raise TableError(msg)
-        yield mark
+def _key(mark: HandMark) -> tuple[str, str]:
+    return jar_key(mark.jar), mark.reader.casefold()
+
+
+def _called(mark: HandMark) -> str:
+    by = f" by {shown(mark.reader)}" if mark.reader else ""
+    return f"Jar {shown(mark.jar)}{by}"

@@ -197,7 +197,6 @@ def table_csv(head: Sequence[str], body: Iterable[Sequence[str]]) -> str:
     return out.getvalue()
 
 
-# what a spreadsheet passes over before the sign that makes a formula
 def number_cell(value: float, decimals: int) -> str:
     """Print a number with fixed decimals; unknown is empty, and zero has no sign."""
     return f"{round(value, decimals) + 0.0:.{decimals}f}" if math.isfinite(value) else ""
@@ -208,6 +207,7 @@ def odds_cell(odds: float) -> str:
     return number_cell(min(max(odds, 0.01), 0.99), 2) if math.isfinite(odds) else ""
 
 
+# what a spreadsheet passes over before the sign that makes a formula
 _BEFORE_A_FORMULA = '\u200c\u200d "'
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.][0-9]+)?")
 

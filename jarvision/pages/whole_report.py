@@ -14,6 +14,7 @@ import numpy as np
 
 from jarvision.core.own_files import write_result
 from jarvision.core.sources import Quality, Source, say
+from jarvision.core.tables import TableError
 from jarvision.core.units import UnitSystem
 from jarvision.garden.guide import Guide, make_guide
 from jarvision.garden.guide_case import Bed
@@ -35,7 +36,6 @@ from jarvision.pages.pictures import Picture, load_picture
 from jarvision.results.beds import (
     BedList,
     BedNote,
-    BedsError,
     join_beds,
     parse_csv,
     read_beds,
@@ -114,7 +114,7 @@ def _kept_beds(folder: Path) -> BedList:
     text = last_beds(folder)
     try:
         return parse_csv(text) if text else BedList()
-    except BedsError:
+    except TableError:
         return BedList()
 
 

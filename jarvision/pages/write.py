@@ -45,7 +45,7 @@ def write_report(
     ------
     UsageError
         There are no readings, a crop is not known, or the list of beds cannot be understood
-        (`jarvision.results.beds.BedsError`).
+        (`jarvision.core.tables.TableError`).
     WriteError
         A page could not be written; none is ever half-written.
     """

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -17,7 +17,14 @@ from typing import Any
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
-from jarvision.core.tables import LARGEST_BYTES, TableError, decoded, first_bytes, rows
+from jarvision.core.table_head import (
+    Column,
+    KnownColumns,
+    check_columns,
+    first_line,
+    without_doubles,
+)
+from jarvision.core.tables import TableError, read_text, rows
 from jarvision.core.tables import parse_toml as read_toml
 from jarvision.core.units import UnitSystem, area_m2, length_mm, system_of
 from jarvision.results.jar_folder import EXAMPLE_JAR, jar_key
@@ -26,15 +33,10 @@ from jarvision.results.record import LAYERS, Shares
 NAMES = ("beds.csv", "beds.toml")
 """Where the list is looked for in a folder of readings."""
 
+_EXAMPLE = "jar, bed, depth, dug, area, organic matter, notes"
 _MOST_ROWS = 5_000
 _LONGEST_NOTE = 400
 _DEEPEST_MM = 3_000.0
-
-
-class BedsError(UsageError):
-    """The list of beds cannot be used."""
-
-    name = "beds_unusable"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,13 +101,13 @@ def find_beds(folder: Path) -> Path | None:
 
     Raises
     ------
-    BedsError
+    TableError
         There is one of each kind.
     """
     found = [folder / name for name in NAMES if (folder / name).is_file()]
     if len(found) > 1:
         msg = f"There are both {NAMES[0]} and {NAMES[1]}; keep one of them."
-        raise BedsError(msg)
+        raise TableError(msg)
     return found[0] if found else None
 
 
@@ -114,20 +116,11 @@ def read_beds(path: Path) -> BedList:
 
     Raises
     ------
-    BedsError
+    TableError
         The file cannot be opened or understood; the sentence names the line.
     """
-    name = shown(path.name)
-    try:
-        raw = first_bytes(path)
-    except (OSError, ValueError):
-        msg = f"The list of beds {name} cannot be opened; check its name."
-        raise BedsError(msg) from None
-    if len(raw) > LARGEST_BYTES:
-        msg = f"{name} is too large for a list of beds; give the right file."
-        raise BedsError(msg)
     parse = parse_toml if path.suffix.casefold() == ".toml" else parse_csv
-    return parse(decoded(raw), name=name)
+    return parse(read_text(path, what="list of beds"), name=shown(path.name))
 
 
 def with_kept(note: BedNote | None, kept: BedNote | None) -> BedNote | None:
@@ -166,9 +159,7 @@ def join_beds(beds: BedList, jars: Sequence[str]) -> JoinedBeds:
 
 # --- the two kinds of file ----------------------------------------------------------------------
 
-# What a column may be called, compared without capitals, spaces and signs; a unit in brackets or
-# at the end ("area_sqft", "depth (cm)") goes to the numbers that have none.
-_COLUMNS: Mapping[str, tuple[str, ...]] = {
+_CALLED = {
     "jar": ("jar", "jarnumber", "jarno", "jarid", "strip"),
     "bed": ("bed", "bedname", "plot", "place"),
     "depth": ("depth", "sampledepth", "depthdug"),
@@ -177,20 +168,11 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "om": ("organicmatter", "om", "organic", "humus"),
     "notes": ("notes", "note", "remarks", "comment", "comments"),
 }
-_BY_ALIAS = {alias: column for column, aliases in _COLUMNS.items() for alias in aliases}
-_UNIT_ENDINGS = (
-    "mm",
-    "cm",
-    "m",
-    "in",
-    "inch",
-    "inches",
-    "ft",
-    "m2",
-    "sqm",
-    "sqft",
-    "pct",
-    "percent",
+_LENGTHS = ("mm", "cm", "m", "in", "inch", "inches", "ft")
+COLUMNS = KnownColumns(
+    _CALLED,
+    units=dict.fromkeys(_CALLED, (*_LENGTHS, "m2", "sqm", "sqft", "pct", "percent")),
+    bare=r"(?:[-–0-9.,\s]|to)+",
 )
 
 
@@ -206,68 +188,29 @@ def parse_csv(text: str, *, name: str = NAMES[0]) -> BedList:
 
     Raises
     ------
-    BedsError
+    TableError
         It is no table, has no column for the jar, or a cell cannot be understood.
     """
-    lines = _table(text, name)
-    head = next(lines, None)
-    if head is None:
-        msg = f"{name} is empty; its first line names the columns: jar, bed, depth, dug, area."
-        raise BedsError(msg)
-    columns = [column_of(cell) for cell in head[1]]
-    _check_columns([found for found, _ in columns], head[0], name)
-    ignored = [shown(c) for c, (f, _) in zip(head[1], columns, strict=True) if c.strip() and not f]
-    numbered = ((number, dict(cells_of(columns, row))) for number, row in lines)
+    lines = rows(text, name=name, most_rows=_MOST_ROWS)
+    line, head = first_line(lines, name=name, example=_EXAMPLE)
+    columns = [COLUMNS.of(cell) for cell in head]
+    _check(columns, f"Line {line} of {name}")
+    ignored = [shown(c) for c, (f, _) in zip(head, columns, strict=True) if c and not f]
+    numbered = ((number, COLUMNS.cells(columns, row)) for number, row in lines)
     notes = (
         note_of(row, f"Line {n} of {name}", n)
         for n, row in numbered
         if any(row.values()) and jar_key(row.get("jar", "")) != EXAMPLE_JAR
     )
-    return BedList(_without_doubles(notes, name), tuple(ignored))
+    return BedList(_each_jar_once(notes, name), tuple(ignored))
 
 
-def _table(text: str, name: str) -> Iterator[tuple[int, list[str]]]:
-    """Split the text into rows with their line numbers, empty lines left out."""
-    try:
-        yield from rows(text, name=name, most_rows=_MOST_ROWS)
-    except TableError as error:
-        raise BedsError(str(error)) from None
+def _check(columns: Sequence[Column], where: str) -> None:
+    check_columns([column for column, _ in columns], where, example=_EXAMPLE)
 
 
-def column_of(cell: str) -> tuple[str, str]:
-    """Find which column a heading means, and the unit that it gives to its numbers."""
-    words = cell.casefold().replace("²", "2").replace("%", " pct ")
-    plain = re.sub(r"[^a-z0-9]", "", words)
-    if plain in _BY_ALIAS:
-        return _BY_ALIAS[plain], ""
-    for ending in sorted(_UNIT_ENDINGS, key=len, reverse=True):
-        stem = plain.removesuffix(ending)
-        if plain.endswith(ending) and stem in _BY_ALIAS:
-            return _BY_ALIAS[stem], ending
-    return "", ""
-
-
-def _check_columns(found: Sequence[str], line: int, name: str) -> None:
-    if "jar" not in found:
-        msg = (
-            f"Line {line} of {name} names no column 'jar'; the first line names the columns: "
-            "jar, bed, depth, dug, area, organic matter, notes."
-        )
-        raise BedsError(msg)
-    known = [column for column in found if column]
-    twice = next((column for column in known if known.count(column) > 1), None)
-    if twice:
-        msg = f"Line {line} of {name} names the column '{twice}' twice; keep one of them."
-        raise BedsError(msg)
-
-
-def cells_of(columns: Sequence[tuple[str, str]], row: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Name the cells of a row, the heading's unit added to bare numbers."""
-    for (column, unit), cell in zip(columns, row, strict=False):
-        value = cell.strip()
-        if column:
-            bare = re.fullmatch(r"(?:[-–0-9.,\s]|to)+", value) is not None
-            yield column, f"{value} {unit}" if value and bare and unit else value
+def _each_jar_once(notes: Iterable[BedNote], name: str) -> tuple[BedNote, ...]:
+    return tuple(without_doubles(notes, lambda note: note.jar.casefold(), name))
 
 
 def parse_toml(text: str, *, name: str = NAMES[1]) -> BedList:
@@ -275,18 +218,18 @@ def parse_toml(text: str, *, name: str = NAMES[1]) -> BedList:
 
     Raises
     ------
-    BedsError
+    TableError
         It is no TOML, has other tables, or a value cannot be understood.
     """
     try:
         data = read_toml(text)
     except TableError as error:
         msg = f"{name} {error}; each jar starts with [[bed]] and has lines like jar = 5."
-        raise BedsError(msg) from None
+        raise TableError(msg) from None
     tables = data.get("bed")
     if set(data) != {"bed"} or not isinstance(tables, list) or len(tables) > _MOST_ROWS:
         msg = f"{name} must hold a table [[bed]] for each jar, and nothing else."
-        raise BedsError(msg)
+        raise TableError(msg)
     return _from_tables(tables, _table_lines(text), name)
 
 
@@ -302,19 +245,19 @@ def _from_tables(tables: Sequence[object], lines: Sequence[int], name: str) -> B
         where = f"The entry at line {line} of {name}"
         if not isinstance(table, dict):
             msg = f"{name} must hold a table [[bed]] for each jar, and nothing else."
-            raise BedsError(msg)
-        columns = [column_of(key) for key in table]
-        _check_columns([column for column, _ in columns], line, name)
+            raise TableError(msg)
+        columns = [COLUMNS.of(key) for key in table]
+        _check(columns, f"Line {line} of {name}")
         ignored += [shown(k) for k, (f, _) in zip(table, columns, strict=True) if not f]
         values = [_plain_value(value, where) for value in table.values()]
-        notes.append(note_of(dict(cells_of(columns, values)), where, line))
-    return BedList(_without_doubles(notes, name), tuple(dict.fromkeys(ignored)))
+        notes.append(note_of(COLUMNS.cells(columns, values), where, line))
+    return BedList(_each_jar_once(notes, name), tuple(dict.fromkeys(ignored)))
 
 
 def _plain_value(value: Any, where: str) -> str:
     if isinstance(value, bool) or not isinstance(value, (str, int, float, date)):
         msg = f"{where} holds a value that is no text, number or date."
-        raise BedsError(msg)
+        raise TableError(msg)
     return value.date().isoformat() if isinstance(value, datetime) else str(value)
 
 
@@ -326,7 +269,7 @@ def note_of(row: Mapping[str, str], where: str, line: int) -> BedNote:
     jar = row.get("jar", "")
     if not jar:
         msg = f"{where} does not say which jar it is; fill in the column 'jar'."
-        raise BedsError(msg)
+        raise TableError(msg)
     depth, area = row.get("depth", ""), row.get("area", "")
     return BedNote(
         jar=jar[:_LONGEST_NOTE],
@@ -341,19 +284,6 @@ def note_of(row: Mapping[str, str], where: str, line: int) -> BedNote:
     )
 
 
-def _without_doubles(notes: Iterable[BedNote], name: str) -> tuple[BedNote, ...]:
-    seen: dict[str, BedNote] = {}
-    for note in notes:
-        earlier = seen.setdefault(note.jar.casefold(), note)
-        if earlier is not note:
-            msg = (
-                f"Jar {shown(note.jar)} stands on lines {earlier.line} and {note.line} of {name}; "
-                "keep one of them."
-            )
-            raise BedsError(msg)
-    return tuple(seen.values())
-
-
 def _depth(text: str, where: str) -> tuple[float, float]:
     """Read ``15 cm``, ``0-15 cm``, ``4 to 6 in``; one number is a depth from the surface."""
     ends = re.split(r"(?<=[0-9a-z\"'])\s*(?:-|–|to)\s*(?=[0-9.])", text.strip().casefold())
@@ -365,10 +295,10 @@ def _depth(text: str, where: str) -> tuple[float, float]:
         first = length_mm(ends[0], default_unit=unit.strip(), name="depth") if ends[1:] else 0.0
     except (UsageError, ValueRefusedError):
         msg = f"{where}: '{shown(text)}' is not a depth with its unit; write for example 0-15 cm."
-        raise BedsError(msg) from None
+        raise TableError(msg) from None
     if not 0 <= first < last <= _DEEPEST_MM:
         msg = f"{where}: a depth of '{shown(text)}' is not possible; write for example 0-15 cm."
-        raise BedsError(msg)
+        raise TableError(msg)
     return first, last
 
 
@@ -377,7 +307,7 @@ def _area(text: str, where: str) -> float:
         return area_m2(re.sub(r"\bsqm\b", "m2", text))
     except (UsageError, ValueRefusedError):
         msg = f"{where}: '{shown(text)}' is not an area with its unit; write for example 9 m2."
-        raise BedsError(msg) from None
+        raise TableError(msg) from None
 
 
 def _organic(text: str, where: str) -> float | None:
@@ -391,7 +321,7 @@ def _organic(text: str, where: str) -> float | None:
         value = math.nan
     if not 0 <= value <= 100:
         msg = f"{where}: '{shown(text)}' is no organic matter in percent; write for example 3.5."
-        raise BedsError(msg)
+        raise TableError(msg)
     return value
 
 
@@ -408,7 +338,7 @@ def _day(text: str, where: str) -> str:
             date(*(int(p or 1) for p in parts.groups()) if parts else (0, 0, 0))
     except ValueError:
         msg = f"{where}: '{shown(text)}' is not a day that reads one way only; write 2026-05-04."
-        raise BedsError(msg) from None
+        raise TableError(msg) from None
     return plain
 
 

@@ -14,6 +14,7 @@ from fnmatch import translate
 from pathlib import Path
 
 from jarvision.core.files import shown
+from jarvision.core.table_head import KnownColumns, check_columns, first_line, without_doubles
 from jarvision.core.tables import EXAMPLE_JAR, TableError, read_text, rows, table_csv
 from jarvision.estimate.dried import HydrometerReading, Spoon, hydrometer_of
 from jarvision.estimate.known import TALLEST_SOIL_MM, JarFacts, WaterState
@@ -177,9 +178,7 @@ def read_manifest(path: Path) -> Manifest:
 
 # --- the table ----------------------------------------------------------------------------------
 
-# What a column may be called, compared without capitals, spaces and signs; a unit at the end goes
-# to the numbers that have none.
-_COLUMNS: Mapping[str, tuple[str, ...]] = {
+_CALLED = {
     "jar": ("jar", "jarnumber", "jarno", "jarid", "strip"),
     "name": ("name", "jarname", "label", "student", "group"),
     "bed": ("bed", "bedname", "plot", "place"),
@@ -211,13 +210,15 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "video_start_s": ("videostart", "videostarts", "videofrom"),
     "video_step_s": ("videostep", "videoevery", "timelapse"),
 }
-_BY_ALIAS = {alias: column for column, aliases in _COLUMNS.items() for alias in aliases}
-_UNITS = {
-    "water_temp_c": ("c", "f", "degc", "degf", "celsius", "fahrenheit"),
-    "water_mm": ("mm", "cm", "in", "inch", "inches"),
-    "soil_mm": ("mm", "cm", "in", "inch", "inches"),
-    "inside_diameter_mm": ("mm", "cm", "in", "inch", "inches"),
-}
+_LENGTHS = ("mm", "cm", "in", "inch", "inches")
+_COLUMNS = KnownColumns(
+    _CALLED,
+    units={
+        "water_temp_c": ("c", "f", "degc", "degf", "celsius", "fahrenheit"),
+        **dict.fromkeys(("water_mm", "soil_mm", "inside_diameter_mm"), _LENGTHS),
+    },
+    bare=r"[-+0-9.,/\s½¼¾]+",
+)
 
 
 def parse_manifest(text: str, *, name: str = NAME) -> Manifest:
@@ -236,71 +237,31 @@ def parse_manifest(text: str, *, name: str = NAME) -> Manifest:
         It has no column for the jar, a jar stands twice, or a cell cannot be understood.
     """
     lines = rows(text, name=name)
-    head = next(lines, None)
-    if head is None:
-        msg = f"{name} is empty; its first line names the columns, such as {_EXAMPLE}."
-        raise TableError(msg)
-    columns = [_column(cell) for cell in head[1]]
-    _check_columns([column for column, _ in columns], head[0], name)
+    at, head = first_line(lines, name=name, example=_EXAMPLE)
+    columns = [_COLUMNS.of(cell) for cell in head]
     of_bed = [
-        ("", "") if key else beds.column_of(cell)
-        for cell, (key, _) in zip(head[1], columns, strict=True)
+        ("", "") if key else beds.COLUMNS.of(cell)
+        for cell, (key, _) in zip(head, columns, strict=True)
     ]
-    _check_columns(["jar", *(key for key, _ in of_bed)], head[0], name)
+    for keys in (columns, [("jar", ""), *of_bed]):
+        check_columns([key for key, _ in keys], f"Line {at} of {name}", example=_EXAMPLE)
     ignored = [
         shown(cell)
-        for cell, (key, _), (other, _) in zip(head[1], columns, of_bed, strict=True)
+        for cell, (key, _), (other, _) in zip(head, columns, of_bed, strict=True)
         if cell and not (key or other)
     ]
     found = (
-        _row(dict(_cells(columns, row)), dict(beds.cells_of(of_bed, row)), line, name)
+        _row(_COLUMNS.cells(columns, row), beds.COLUMNS.cells(of_bed, row), line, name)
         for line, row in lines
     )
     found = (row for row in found if jar_key(row.jar) != EXAMPLE_JAR)
-    return Manifest(tuple(_without_doubles(found, name)), tuple(ignored))
+    single = without_doubles(found, lambda row: jar_key(row.jar), name)
+    return Manifest(tuple(_not_too_many(single, name)), tuple(ignored))
 
 
-def _column(cell: str) -> tuple[str, str]:
-    """Find which column a heading means, and the unit that it gives."""
-    plain = re.sub(r"[^a-z0-9]", "", cell.casefold().replace("%", "pct").replace("°", ""))
-    if plain in _BY_ALIAS:
-        return _BY_ALIAS[plain], ""
-    for column, units in _UNITS.items():
-        for unit in sorted(units, key=len, reverse=True):
-            if plain.endswith(unit) and _BY_ALIAS.get(plain.removesuffix(unit)) == column:
-                return column, unit
-    return "", ""
-
-
-def _check_columns(found: Sequence[str], line: int, name: str) -> None:
-    if "jar" not in found:
-        msg = f"Line {line} of {name} names no column 'jar'; write for example {_EXAMPLE}."
-        raise TableError(msg)
-    twice = next((key for key in found if key and found.count(key) > 1), None)
-    if twice:
-        msg = f"Line {line} of {name} names the column '{twice}' twice; keep one of them."
-        raise TableError(msg)
-
-
-def _cells(columns: Sequence[tuple[str, str]], row: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Name the cells of a row, the heading's unit added to bare numbers."""
-    for (column, unit), value in zip(columns, row, strict=False):
-        if column:
-            bare = re.fullmatch(r"[-+0-9.,/\s½¼¾]+", value) is not None
-            yield column, f"{value} {unit}" if unit and bare else value
-
-
-def _without_doubles(found: Iterable[ManifestRow], name: str) -> Iterator[ManifestRow]:
-    seen: dict[str, ManifestRow] = {}
+def _not_too_many(found: Iterable[ManifestRow], name: str) -> Iterator[ManifestRow]:
     named = wild = 0
     for row in found:
-        earlier = seen.setdefault(jar_key(row.jar), row)
-        if earlier is not row:
-            msg = (
-                f"Jar {shown(row.jar)} stands on lines {earlier.line} and {row.line} of {name}; "
-                "keep one of them."
-            )
-            raise TableError(msg)
         named += len(row.patterns)
         wild += sum(bool(_SIGNS.search(pattern)) for pattern in row.patterns)
         if named > _MOST_NAMES or wild > _MOST_WILD:

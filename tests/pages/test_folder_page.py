@@ -15,10 +15,10 @@ from sand_record import FINE, record
 
 from jarvision.core.errors import UsageError
 from jarvision.core.files import WriteError
+from jarvision.core.tables import TableError
 from jarvision.core.units import UnitSystem
 from jarvision.pages.pictures import load_picture
 from jarvision.pages.write import write_report
-from jarvision.results.beds import BedsError
 from jarvision.results.cache import keep_run
 from jarvision.results.codec import json_of
 from jarvision.results.jar_folder import read_jar_file
@@ -502,7 +502,7 @@ def test_readings_are_compared_the_same_way(folder):
 
 def test_a_list_of_beds_that_cannot_be_understood_stops_with_its_line(folder):
     (folder / "beds.csv").write_text("jar,area\n5,9\n")
-    with pytest.raises(BedsError, match=r"Line 2 of beds\.csv"):
+    with pytest.raises(TableError, match=r"Line 2 of beds\.csv"):
         report(folder)
     assert not list(folder.glob("report*.html"))
 

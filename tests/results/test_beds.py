@@ -7,12 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_samples import composition_draws, jar_dict, shares_dict, write_jar
 
+from jarvision.core.tables import TableError
 from jarvision.core.units import UnitSystem
 from jarvision.pages.write import write_report
 from jarvision.results.beds import (
     BedList,
     BedNote,
-    BedsError,
     change_statement,
     find_beds,
     join_beds,
@@ -35,7 +35,7 @@ def only(text):
 
 
 def refused(text, parse=parse_csv):
-    with pytest.raises(BedsError) as caught:
+    with pytest.raises(TableError) as caught:
         parse(text)
     said = str(caught.value)
     assert said.endswith(".")
@@ -214,7 +214,7 @@ def test_tables_that_cannot_be_used(text, says):
 def test_no_text_leads_to_a_traceback(text):
     try:
         parse_csv(text)
-    except BedsError as error:
+    except TableError as error:
         assert "\n" not in str(error)  # noqa: PT017
 
 
@@ -223,17 +223,17 @@ def test_no_table_leads_to_a_traceback(rows):
     text = "jar,bed,depth,dug,area,om\n" + "\n".join(",".join(row) for row in rows)
     try:
         parse_csv(text)
-    except BedsError as error:
+    except TableError as error:
         assert "\n" not in str(error)  # noqa: PT017
 
 
 def test_files_that_cannot_be_opened(tmp_path):
-    with pytest.raises(BedsError, match="cannot be opened"):
+    with pytest.raises(TableError, match="cannot be opened"):
         read_beds(tmp_path / "none.csv")
-    with pytest.raises(BedsError, match="cannot be opened"):
+    with pytest.raises(TableError, match="cannot be opened"):
         read_beds(tmp_path)
     (tmp_path / "huge.csv").write_bytes(b"jar\n" * 600_000)
-    with pytest.raises(BedsError, match="too large"):
+    with pytest.raises(TableError, match="too large"):
         read_beds(tmp_path / "huge.csv")
 
 
@@ -293,7 +293,7 @@ def test_which_list_is_found(tmp_path):
     (tmp_path / "beds.toml").touch()
     assert find_beds(tmp_path).name == "beds.toml"
     (tmp_path / "beds.csv").touch()
-    with pytest.raises(BedsError, match="keep one"):
+    with pytest.raises(TableError, match="keep one"):
         find_beds(tmp_path)
 
 
