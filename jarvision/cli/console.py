@@ -8,8 +8,13 @@ import os
 import sys
 import unicodedata
 from collections.abc import Callable
+from typing import TYPE_CHECKING, TextIO
 
 from jarvision.core.errors import ExitCode, JarError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
 
 _STOPPED = "Stopped; what was read so far is kept."
 _NO_MEMORY = "There is not enough memory; close other programs, or give fewer photos at a time."
@@ -35,8 +40,33 @@ _BY_ERRNO = {
 
 
 def say(text: str = "", *, err: bool = False) -> None:
-    """Print lines of text; signs that steer a terminal are left out, whoever wrote them."""
-    print(harmless(text), file=sys.stderr if err else sys.stdout)
+    """Print lines of text; signs that steer a terminal are left out, whoever wrote them.
+
+    Where nobody reads along any more it is dropped, and the work goes on.
+    """
+    stream = sys.stderr if err else sys.stdout
+    try:
+        print(harmless(text), file=stream)
+    except BrokenPipeError:
+        _give_up(stream)
+
+
+def say_table(table: Table) -> None:
+    """Print a table as wide as the terminal; dropped as in `say`."""
+    with contextlib.suppress(BrokenPipeError):  # older rich raises it
+        console(sys.stdout).print(table)
+
+
+def console(stream: TextIO) -> Console:
+    """Give rich's console on a stream; it drops what cannot be printed, and does not exit."""
+    from rich.console import Console
+
+    class Patient(Console):
+        def on_broken_pipe(self) -> None:
+            self.quiet = True
+            _give_up(stream)
+
+    return Patient(file=stream, emoji=False, markup=False, highlight=False)
 
 
 def harmless(text: str) -> str:
@@ -65,8 +95,8 @@ def run_quietly(command: Callable[[], object]) -> int:
         code = _failed(_STOPPED)
     except JarError as error:
         code = _failed(str(error), error.exit_code)
-    except BrokenPipeError:  # who reads along has seen enough
-        _give_up_output()
+    except BrokenPipeError:  # the parser's own help: who reads along has seen enough
+        _give_up(sys.stdout)
         return int(ExitCode.SOME_UNREAD)
     except Exception as error:  # no traceback reaches a user
         code = _of_the_parser(error) or _failed(sentence(error))
@@ -118,20 +148,20 @@ def _is_flushed() -> bool:
     try:
         sys.stdout.flush()
     except BrokenPipeError:
-        _give_up_output()
+        _give_up(sys.stdout)
         return True
     except (OSError, ValueError):
-        _give_up_output()
+        _give_up(sys.stdout)
         _failed(_NOT_PRINTED)
         return False
     return True
 
 
-def _give_up_output() -> None:
-    """Let nothing more be written, or Python itself complains as it ends."""
+def _give_up(stream: TextIO) -> None:
+    """Let nothing more be written to a stream, or Python itself complains as it ends."""
     with contextlib.suppress(OSError, ValueError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, sys.stdout.fileno())
+        os.dup2(nowhere, stream.fileno())
         os.close(nowhere)
 
 

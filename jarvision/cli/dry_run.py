@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-import sys
 from typing import TYPE_CHECKING
 
-from jarvision.cli.console import say
+from jarvision.cli.console import say, say_table
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -16,14 +15,11 @@ if TYPE_CHECKING:
 
 def say_plan(plan: Plan) -> bool:
     """Print which photo goes to which jar, then what could not be placed -> whether all could."""
-    from rich.console import Console
-
     from jarvision.core.files import shown
     from jarvision.run.plan import not_placed
 
     if plan.jars:
-        console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
-        console.print(_plan_table(plan))
+        say_table(_plan_table(plan))
     rest = list(not_placed(plan))
     for name, sentence in rest:
         say(f"Not placed: {shown(name)}. {sentence}")

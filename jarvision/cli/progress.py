@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from jarvision.cli.console import console
 from jarvision.core.errors import JarError
 
 if TYPE_CHECKING:
@@ -22,8 +23,8 @@ def shown_progress(*, told: bool = False) -> Iterator[Progress]:
     if told:
         yield tell_line
         return
-    console = _terminal()
-    if console is None:
+    terminal = _terminal()
+    if terminal is None:
         with _saying_when_stopped():
             yield lambda what, done, of: None
         return
@@ -36,7 +37,7 @@ def shown_progress(*, told: bool = False) -> Iterator[Progress]:
         TextColumn("{task.completed}/{task.total}"),
         TimeRemainingColumn(),
     )
-    with Bar(*columns, console=console, transient=True) as bar:
+    with Bar(*columns, console=terminal, transient=True) as bar:
         task = bar.add_task("", total=None, visible=False)  # until there is a number to show
         last = ""
 
@@ -55,10 +56,8 @@ def _terminal() -> Console | None:
     """Give the terminal that is written to; where there is none, nothing is loaded for it."""
     if not sys.stderr.isatty() and _SAID_TO_BE_ONE.isdisjoint(os.environ):
         return None
-    from rich.console import Console
-
-    console = Console(stderr=True)
-    return console if console.is_terminal else None  # older ones print an empty line there
+    terminal = console(sys.stderr)
+    return terminal if terminal.is_terminal else None  # older ones print an empty line there
 
 
 _SAID_TO_BE_ONE = frozenset({"FORCE_COLOR", "TTY_COMPATIBLE"})  # by the user, to rich

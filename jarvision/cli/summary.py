@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from jarvision.cli.console import say
+from jarvision.cli.console import say, say_table
 from jarvision.core.errors import JarError
 
 if TYPE_CHECKING:
@@ -41,15 +40,12 @@ def say_jars(out: Path, kept: Mapping[str, JarRecord], *, cards: bool, system: U
 
 
 def _say_table(jars: Sequence[JarRecord]) -> None:
-    from rich.console import Console
-
     from jarvision.core.files import shown
     from jarvision.results.doubt_order import common_doubts, phrase
     from jarvision.results.readings_table import title
 
     common = common_doubts([jar for jar in jars if jar.by_height])
-    console = Console(file=sys.stdout, emoji=False, markup=False, highlight=False)
-    console.print(_table(jars, common))
+    say_table(_table(jars, common))
     say("")
     for name in sorted(common):
         say(f"Most jars: {phrase(name)}; the report says more.")

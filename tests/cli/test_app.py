@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import socket
@@ -307,6 +308,38 @@ def test_the_program_fails_in_one_sentence(tmp_path: Path) -> None:
     assert is_one_sentence(done.stderr)
     assert not ODD_WORDS.search(done.stderr)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes of POSIX systems")
+@pytest.mark.parametrize(
+    ("more", "settings"),
+    [
+        pytest.param((), {}, id="a table"),
+        pytest.param(
+            ("--cards",), {"PYTHONUNBUFFERED": "1"}, id="cards at once", marks=pytest.mark.slow
+        ),
+        pytest.param((), {"FORCE_COLOR": "1"}, id="progress as well", marks=pytest.mark.slow),
+    ],
+)
+def test_a_closed_pipe_costs_no_result(tmp_path: Path, more, settings) -> None:
+    """As `| head` closes it, before the first line is printed."""
+    for jar in ("02", "08", "21"):
+        shutil.copy(sample(jar, "1min"), tmp_path)
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    colour = "FORCE_COLOR" in settings
+    done = subprocess.run(
+        [sys.executable, "-m", "jarvision", "read", ".", "--classes", "uk", *more, "--out", "out"],
+        stdout=write_end,
+        stderr=subprocess.STDOUT if colour else subprocess.PIPE,
+        cwd=tmp_path,
+        env={"PYTHONPATH": str(ROOT), "PATH": "", **settings},
+        check=False,
+    )
+    os.close(write_end)
+    assert (done.returncode, done.stderr or b"") == (0, b"")
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert {"readings.csv", "classes.csv", "report.html", "report-21.html"} <= names
 
 
 def test_help_tells_the_exit_codes() -> None:
