@@ -420,7 +420,7 @@ def _weight(record: JarRecord, lines: Sequence[HandLine]) -> dict[str, Any]:
     weighed = record.by_weight
     return {
         "holds": holds,
-        "soil": soil_in_words(weighed.shares.texture) if weighed else "",
-        "odds": soil_odds(weighed.shares.texture) if weighed else "",
+        "soil": soil_in_words(weighed.shares.texture, record.sand) if weighed else "",
+        "odds": soil_odds(weighed.shares.texture, record.sand) if weighed else "",
         "not_weighed": record.not_weighed,
     }

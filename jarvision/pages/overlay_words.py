@@ -205,7 +205,7 @@ def doubts_in_words(reading: Drawn) -> str:
 
     Not how much: what is doubted by weight is not known here.
     """
-    return "to check: see the report" if gravest_first(reading.doubts) else ""
+    return "something to check: see the report" if gravest_first(reading.doubts) else ""
 
 
 _KEYS = {

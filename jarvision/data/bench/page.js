@@ -153,8 +153,6 @@ function take(next) {
     made.addEventListener("click", () => { shown = i; take(jar); if (!desk.isIdle) attempt(); });
     return made;
   }));
-  const weight = next.weight;
-  $("weight").textContent = !next.result.tops ? "" : !weight.holds ? "By weight: being worked out again …" : weight.soil ? `By weight, estimated: ${weight.soil} (${weight.odds}).` : weight.not_weighed;
   $("doubts").replaceChildren(...(next.doubts.length ? next.doubts : ["Nothing unusual."]).map((words) => html("li", { textContent: words })));
   drawPhoto();
 }
@@ -179,17 +177,17 @@ function drawn(result) {
     $("soil").textContent = "not read";
     const next = result.missing.length ? `Or move each line in the photo to where you see it; missing: ${result.missing.join(", ")}.` : "Or put in the jar's outline by hand.";
     $("odds").textContent = `${jar.unread} ${next}`;
+    $("weight").textContent = "";
     byHand();
     return;
   }
-  $("soil").textContent = result.soil;
-  $("odds").textContent = `On the glass, by height: ${result.odds}.`;
+  called(result, jar.weight);
   if (!$("shares").contains(document.activeElement)) $("shares").replaceChildren(...["clay", "silt", "sand"].map((layer) => {
     const i = ["sand", "silt", "clay"].indexOf(layer);
     const { mm, sd_mm: sd } = result.tops[i];
     const share = result.pcts[i];
-    const top = jar.scaled ? [heightBox(layer, mm), ` ± ${(1.64 * sd).toFixed(1)} mm`] : ["no scale"];
-    return html("tr", {}, html("th", { scope: "row", textContent: layer }), html("td", {}, ...top), html("td", { textContent: `${share.pct.toFixed(0)} ± ${(1.64 * share.sd).toFixed(0)} %` }));
+    const top = jar.scaled ? [heightBox(layer, mm), ` ${ranged(mm, sd, 1)} mm`] : ["no scale"];
+    return html("tr", {}, html("th", { scope: "row", textContent: layer }), html("td", {}, ...top), html("td", { textContent: `${share.pct.toFixed(0)} ${ranged(share.pct, share.sd, 0, 100)} %` }));
   }));
   soilAt.setAttribute("d", `M${result.triangle.point[0]} ${result.triangle.point[1]}h.01`);
   dots.setAttribute("d", result.triangle.dots.map(([x, y]) => `M${x} ${y}h.01`).join(""));
@@ -199,6 +197,20 @@ function drawn(result) {
     return part;
   }));
   byHand();
+}
+
+// As everywhere: by weight first, on the glass second.
+function called(result, weight) {
+  const isWeighed = weight.soil || !weight.holds;
+  $("soil").textContent = !weight.holds ? "being worked out again …" : weight.soil || result.soil;
+  $("odds").textContent = !weight.holds ? "By weight, estimated." : weight.soil ? `By weight, estimated: ${weight.odds}.` : `On the glass, by height: ${result.odds}.`;
+  $("weight").textContent = isWeighed ? `On the glass, by height: ${result.soil} (${result.odds}).` : weight.not_weighed;
+}
+
+// A range that holds 9 times in 10.
+function ranged(value, sd, digits, most = Infinity) {
+  const [low, high] = [Math.max(value - 1.645 * sd, 0), Math.min(value + 1.645 * sd, most)];
+  return `(${low.toFixed(digits)}–${high.toFixed(digits)})`;
 }
 
 // Who measured a top on the glass types it.
