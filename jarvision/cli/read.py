@@ -35,7 +35,11 @@ def read(
     ),
     units: options.UnitsOption = None,
     cards: Annotated[
-        bool, typer.Option("--cards", help="Print a card for each jar, not a table.")
+        bool,
+        typer.Option(
+            "--cards",
+            help="Print a card for each jar, not a table; one or two jars get cards unasked.",
+        ),
     ] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only show which photo goes to which jar.")

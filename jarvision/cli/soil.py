@@ -18,20 +18,34 @@ if TYPE_CHECKING:
 
 def add_to(app: typer.Typer) -> None:
     """Add these commands to the command line."""
-    for command in (ribbon, guide, report, howto):
-        app.command()(command)
+    app.command()(ribbon)
+    app.command(context_settings={"allow_extra_args": True})(guide)  # it says itself what is wrong
+    app.command()(report)
+    app.command()(howto)
 
 
 def ribbon(
     lengths: Annotated[list[str] | None, typer.Argument(metavar="LENGTHS", hidden=True)] = None,
     feel: Annotated[
-        str | None, typer.Option(help="gritty, smooth or neither.", metavar="FEEL")
+        str | None,
+        typer.Option(
+            help="gritty, smooth or neither: the wetted pinch, rubbed in the palm; needed where a "
+            "ribbon formed.",
+            metavar="FEEL",
+        ),
     ] = None,
     ball: Annotated[
-        str | None, typer.Option(help="yes or no: does it hold as a ball?", metavar="ANSWER")
+        str | None,
+        typer.Option(
+            help="yes or no: does it hold as a ball? With no, give no lengths.",
+            metavar="ANSWER",
+        ),
     ] = None,
     unit: Annotated[
-        str | None, typer.Option(help="Unit of bare numbers: cm or in.", metavar="UNIT")
+        str | None,
+        typer.Option(
+            help="Unit of bare numbers: cm or in; needed where a length has none.", metavar="UNIT"
+        ),
     ] = None,
     units: options.UnitsOption = None,
     jar: Annotated[
@@ -41,7 +55,10 @@ def ribbon(
 ) -> None:
     """Name the texture by feel, from ribbons pressed between fingers.
 
-    LENGTHS are those of the ribbons, e.g. "3 cm" "3.5 cm" "1 1/4 in"; make three or more.
+    LENGTHS are those of the ribbons, e.g. "3 cm" "3.5 cm" "1 1/4 in"; make three or more. Say how
+    the soil feels, too:
+
+    jarvision ribbon "3 cm" "3.5 cm" "3 cm" --feel gritty
     """
     from jarvision.garden.ribbon import lacks_unit, ribbon_text
 
@@ -63,6 +80,7 @@ def ribbon(
 
 
 def guide(
+    context: typer.Context,
     jar: Annotated[str | None, typer.Option(help="A jar that was read.", metavar="NAME")] = None,
     readings: options.ReadingsOption = Path("readings"),
     sand: Annotated[float | None, typer.Option(help="Sand, in %.", metavar="PERCENT")] = None,
@@ -90,7 +108,12 @@ def guide(
     ] = None,
     units: options.UnitsOption = None,
 ) -> None:
-    """Say what a soil means for water, feeding, compost and crops."""
+    """Say what a soil means for water, feeding, compost and crops.
+
+    Give a jar that was read (--jar), percentages (--sand, --silt, --clay) or a class (--class).
+    """
+    if context.args:
+        _refuse_bare(context.args[0])
     import numpy as np
 
     from jarvision.garden.guide import guide_text
@@ -168,6 +191,17 @@ def howto(units: options.UnitsOption = None) -> None:
     from jarvision.garden.howto import howto_text
 
     say(howto_text(options.unit_system(units) or UnitSystem.METRIC))
+
+
+def _refuse_bare(word: str) -> None:
+    """Raise on a word without its option."""
+    from jarvision.core.files import shown
+
+    msg = (
+        f"Got unexpected extra argument ({shown(word)}); a jar that was read is --jar "
+        f"{shown(word)}, and --help after the command says what else it takes."
+    )
+    raise UsageError(msg)
 
 
 def _yes_no(text: str | None) -> bool | None:

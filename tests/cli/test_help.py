@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -66,6 +67,25 @@ def test_help_that_is_shown_at_once_is_the_one_that_is_worked_out() -> None:
     assert at_once[1] == "Usage: python -m jarvision " + help_text()
 
 
+def test_help_says_what_a_command_needs() -> None:
+    told = {
+        "ribbon": ["needed where a ribbon formed", "needed where a length has none"],
+        "guide": ["Give a jar that was read (--jar), percentages"],
+        "read": ["one or two jars get cards unasked"],
+    }
+    for command, sentences in told.items():
+        text = " ".join(CliRunner().invoke(app, [command, "--help"]).output.split())
+        assert [sentence for sentence in sentences if sentence not in text] == []
+
+
+def test_the_example_in_the_help_of_ribbon_runs() -> None:
+    text = CliRunner().invoke(app, ["ribbon", "--help"]).output
+    example = text.rpartition("jarvision ribbon")[2].splitlines()[0]
+    code, said = run("ribbon", *shlex.split(example))
+    assert code == 0
+    assert "Texture by feel: " in said
+
+
 def test_the_version_is_said() -> None:
     result = CliRunner().invoke(app, ["--version"])
     assert (result.exit_code, result.output.strip()) == (0, f"jarvision {__version__}")
@@ -79,6 +99,8 @@ def test_the_version_is_said() -> None:
         (["times", "--water-mm", "nan"], "not a number"),
         (["times", "--water-mm", "110", "--soil-mm", "400"], "between 1 and 300 mm"),
         (["times", "--water-mm", "110", "--ics", "x.ics"], "add --start"),
+        (["guide", "21"], "(21); a jar that was read is --jar 21, and --help"),
+        (["guide", "--crop", "tomato", "basil"], "unexpected extra argument (basil)"),
         (["read", "PHOTO", "--temp", "68"], "Do you mean 68 °F"),
         (["read", "PHOTO", "--soil-mm", "400"], "between 1 and 300"),
         (["read", "PHOTO", "--soil-mm", "nan"], "not a number"),
