@@ -13,7 +13,8 @@ from jarvision.cli.console import say
 from jarvision.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from jarvision.results.record import Floats, Shares
+    from jarvision.core.arrays import Array
+    from jarvision.results.record import Shares
 
 
 def add_to(app: typer.Typer) -> None:
@@ -214,7 +215,7 @@ def _yes_no(text: str | None) -> bool | None:
     return words[text.strip().casefold()]
 
 
-def _soil_of(folder: Path, jar: str) -> tuple[str, Shares, Floats | None]:
+def _soil_of(folder: Path, jar: str) -> tuple[str, Shares, Array | None]:
     """Find a jar that was read: its name, its shares, by weight where there are such, and its sand.
 
     The sand is draws of its parts, where they are sure and the shares are by weight.

@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.sources import Quality, Source
 
 CHANCE = 0.05  # of a false alarm in the whole bed
@@ -25,8 +25,6 @@ GRUBBS = Source(
     "Grubbs 1969, Technometrics 11:1–21, and NIST/SEMATECH e-Handbook, section 1.3.5.17.1: one "
     "value against the others' mean and spread",
 )
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +47,7 @@ class Outlying:
     others_pct: float
 
 
-def outlying(pcts: Floats, sds: Floats) -> list[Outlying]:
+def outlying(pcts: Array, sds: Array) -> list[Outlying]:
     """Find the jars of one bed that differ from the others.
 
     Parameters
@@ -109,7 +107,7 @@ class Spread:
     expected_sd_points: tuple[float, ...]
 
 
-def spread_of(pcts: Floats, sds: Floats) -> Spread:
+def spread_of(pcts: Array, sds: Array) -> Spread:
     """Describe the spread of some jars.
 
     Parameters
@@ -129,5 +127,5 @@ def spread_of(pcts: Floats, sds: Floats) -> Spread:
     )
 
 
-def _numbers(values: Floats) -> tuple[float, ...]:
+def _numbers(values: Array) -> tuple[float, ...]:
     return tuple(map(float, values))

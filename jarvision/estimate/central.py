@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array, Mask, Places
 from jarvision.estimate.texture import classify_many
-
-Array = NDArray[np.float64]
 
 _PRINTED_DECIMALS = (1, 0)
 """Shares are printed with one decimal or none; the class has to survive both."""
@@ -19,7 +18,7 @@ def central_pct(
     draws_pct: ArrayLike,
     middle_pct: ArrayLike | None = None,
     *,
-    classify: Callable[[ArrayLike], NDArray[np.intp]] = classify_many,
+    classify: Callable[[ArrayLike], Places] = classify_many,
 ) -> Array:
     """Choose the composition to print: as central as its class allows, which is a likely one.
 
@@ -67,7 +66,7 @@ _NEAR_PART = 0.5  # of the draws of a class, towards whose middle is gone
 
 
 def _nearest(
-    middle: Array, mine: Array, own: int, classify: Callable[[ArrayLike], NDArray[np.intp]]
+    middle: Array, mine: Array, own: int, classify: Callable[[ArrayLike], Places]
 ) -> Array:
     """Give the place nearest to the middle, of a class and among its draws (n, 3)."""
     if _stays_in(middle[np.newaxis], own, classify)[0]:
@@ -87,9 +86,7 @@ def _nearest(
     return drawn
 
 
-def _stays_in(
-    pcts: Array, texture_class: int, classify: Callable[[ArrayLike], NDArray[np.intp]]
-) -> NDArray[np.bool_]:
+def _stays_in(pcts: Array, texture_class: int, classify: Callable[[ArrayLike], Places]) -> Mask:
     """Tell which compositions are of a class as they are and as they are printed."""
     forms = [pcts, *(np.round(pcts, decimals) for decimals in _PRINTED_DECIMALS)]
     whole = [100.0 * form / form.sum(axis=1, keepdims=True) for form in forms]
@@ -102,9 +99,7 @@ _WELL = 0.5  # points by which a place that is gone to lies inside its class: as
 _WAYS = _WELL * np.array([(1, -1, 0), (-1, 1, 0), (1, 0, -1), (-1, 0, 1), (0, 1, -1), (0, -1, 1)])
 
 
-def _well_in(
-    pcts: Array, texture_class: int, classify: Callable[[ArrayLike], NDArray[np.intp]]
-) -> NDArray[np.bool_]:
+def _well_in(pcts: Array, texture_class: int, classify: Callable[[ArrayLike], Places]) -> Mask:
     """Tell which compositions stay in a class with half a point of one share gone to another.
 
     Without this the place would hang on how its shares happen to round.

@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import NoDepositError
 from jarvision.core.measured import Measured
 from jarvision.estimate.central import central_pct
@@ -62,7 +63,7 @@ class Composition:
     sand_pct: Measured
     silt_pct: Measured
     clay_pct: Measured
-    draws: NDArray[np.float64]
+    draws: Array
 
     @property
     def pcts(self) -> tuple[float, float, float]:
@@ -112,7 +113,7 @@ def draw_tops(
     rng: np.random.Generator,
     n: int = 4000,
     alternatives: Sequence[Sequence[Candidate]] = ((), (), ()),
-) -> NDArray[np.float64]:
+) -> Array:
     """Draw the tops of sand, silt and clay with the errors that they share.
 
     Parameters
@@ -154,11 +155,11 @@ def draw_tops(
     own = sds * unit_sd * rng.standard_t(_TAIL_DOF, size=(n, 3))
     floor = shared_sd_mm * rng.standard_normal((n, 1))
     scale = np.exp(scale_sd * rng.standard_normal((n, 1)))
-    drawn: NDArray[np.float64] = (tops + own + floor) * scale
+    drawn: Array = (tops + own + floor) * scale
     return drawn
 
 
-def spread_of(draws: NDArray[np.float64]) -> NDArray[np.float64]:
+def spread_of(draws: Array) -> Array:
     """Measure the standard deviation of each column about its main place.
 
     Draws further from the median than six times the half-width of the middle 68.3 % belong to
@@ -168,7 +169,7 @@ def spread_of(draws: NDArray[np.float64]) -> NDArray[np.float64]:
     low, middle, high = np.percentile(draws, [15.87, 50.0, 84.13], axis=0)
     near = np.abs(draws - middle) <= 3.0 * (high - low)
     near |= (~near).mean(axis=0) > _FEW_DRAWS
-    sd: NDArray[np.float64] = np.array(
+    sd: Array = np.array(
         [column[kept].std(ddof=1) for column, kept in zip(draws.T, near.T, strict=True)]
     )
     return sd
@@ -177,7 +178,7 @@ def spread_of(draws: NDArray[np.float64]) -> NDArray[np.float64]:
 _FEW_DRAWS = 0.05  # of all: more of them are as likely as what an interval of 95 % leaves out
 
 
-def _usable(tops: NDArray[np.float64]) -> NDArray[np.float64]:
+def _usable(tops: Array) -> Array:
     """Keep the rows that can be read, their tops in order and none below the floor."""
     if tops.ndim != 2 or tops.shape[1] != 3:
         msg = f"expected tops of sand, silt and clay, shape (n, 3), got {tops.shape}"
@@ -200,8 +201,8 @@ def _usable(tops: NDArray[np.float64]) -> NDArray[np.float64]:
     return deposit
 
 
-def _shares_pct(tops: NDArray[np.float64]) -> NDArray[np.float64]:
-    shares: NDArray[np.float64] = np.diff(tops / tops[:, 2:], axis=1, prepend=0.0) * 100
+def _shares_pct(tops: Array) -> Array:
+    shares: Array = np.diff(tops / tops[:, 2:], axis=1, prepend=0.0) * 100
     return shares
 
 
@@ -215,7 +216,7 @@ def _places(main: Candidate, others: Sequence[Candidate]) -> tuple[Candidate, ..
 
 def _choose_places(
     places: Sequence[Sequence[Candidate]], rng: np.random.Generator, n: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Array, Array]:
     """Choose one place for each top in each draw; return tops and sds, both shape (n, 3)."""
     ways = list(itertools.product(*places))
     in_order = [way for way in ways if _weight(way) > 0 and _stacks(way)] or [
@@ -229,7 +230,7 @@ def _choose_places(
 
 def _joint_odds(
     places: Sequence[Sequence[Candidate]], ways: Sequence[Sequence[Candidate]]
-) -> NDArray[np.float64]:
+) -> Array:
     """Odds of ways to stack places, by which each place is as likely as its own weight says.
 
     A rare place that goes only with a rare place of another top would all but vanish in a product
@@ -246,7 +247,7 @@ def _joint_odds(
             share = odds[goes].sum() / odds.sum()
             if share > 0:
                 odds[goes] *= wanted / share
-    fitted: NDArray[np.float64] = odds / odds.sum()
+    fitted: Array = odds / odds.sum()
     return fitted
 
 

@@ -7,12 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import ValueRefusedError
 from jarvision.estimate.settling import CLAY_LIMIT_UM, GRAVEL_LIMIT_UM, SAND_LIMIT_UM
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.estimate.posterior import Interval, Weighed
 from jarvision.estimate.priors import PRIORS
 from jarvision.estimate.reading import JarReading
@@ -80,7 +80,7 @@ def sand_seen(reading: JarReading) -> SandParts | None:
     )
 
 
-def _silt_to_sand(reading: JarReading) -> NDArray[np.float64]:
+def _silt_to_sand(reading: JarReading) -> Array:
     """Draws of the mass of silt for one of sand, by the heights of their layers."""
     sand, silt, _ = np.maximum(reading.composition.draws, 0.1).T
     spread = np.random.default_rng(reading.given.seed).standard_normal(len(sand))

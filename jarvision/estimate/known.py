@@ -9,8 +9,8 @@ from enum import StrEnum
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import TimesError, require
 from jarvision.estimate.dried import (
     Finer,
@@ -26,8 +26,6 @@ from jarvision.estimate.priors import Detergent, Packing
 from jarvision.estimate.settling import steps_s
 from jarvision.estimate.topsoil import Origin
 from jarvision.estimate.water import check_temperature
-
-Array = NDArray[np.float64]
 
 LEAST_FALL_MM = 30.0
 """Shortest column of clear water over the deposit that is accepted [mm]; a choice of ours."""

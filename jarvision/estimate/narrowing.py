@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.estimate.sampler import resample
 from jarvision.estimate.topsoil import Origin, log_density
-
-Array = NDArray[np.float64]
 
 NAMES = ("sand", "silt", "clay")
 _LIMITS = (0.05, 0.95)

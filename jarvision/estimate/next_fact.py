@@ -9,11 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.estimate.filled_jars import Cloud
 from jarvision.estimate.known import Evidence, WaterState
 from jarvision.estimate.priors import PRIORS
-
-Array = NDArray[np.float64]
 
 _TRIALS = 32  # draws that are taken for the truth in turn
 _WORTH = 0.93  # a fact that leaves more of the spread than this is not worth naming; ours

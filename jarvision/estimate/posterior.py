@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.estimate.central import central_pct
 from jarvision.estimate.filled_jars import Cloud, rise
@@ -43,8 +44,6 @@ from jarvision.estimate.sampler import (
     strain,
 )
 from jarvision.estimate.texture import Texture, texture_of
-
-Array = NDArray[np.float64]
 
 _SOME_DRAWS = 800  # for the curve and for what would narrow a jar most
 _LEAST_DRAWS = 80.0  # weights worth fewer are made more alike, which widens the interval

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.special_functions import ndtr
-
-Array = NDArray[np.float64]
 
 
 def _array(values: ArrayLike) -> Array:

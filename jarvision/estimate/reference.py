@@ -21,8 +21,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import JarError, UsageError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.packaged_files import calibration_names, calibration_text
@@ -35,8 +35,6 @@ from jarvision.estimate.sampler import flattened, sample, strain
 from jarvision.estimate.settling import CLAY_LIMIT_UM
 from jarvision.estimate.stacking import finer_share, make_jars
 from jarvision.estimate.topsoil import Origin
-
-Array = NDArray[np.float64]
 
 ALIKE = 0.9
 """How far the packing of two soils of one garden goes together, as a correlation; no source, ours.

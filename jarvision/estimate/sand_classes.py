@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array, Mask, Places
 from jarvision.core.errors import ValueRefusedError
 from jarvision.estimate.texture import CLASSES, TextureClass, classify_many
-
-Array = NDArray[np.float64]
 
 SAND_CLASS_SOURCE = (
     "Soil Science Division Staff, Soil Survey Manual, USDA Agriculture Handbook 18 (2017), "
@@ -63,7 +62,7 @@ odds at which one class alone is named in a headline. Else the plain class says 
 """
 
 
-def sand_class_many(pcts: ArrayLike, sand_pcts: ArrayLike) -> NDArray[np.intp]:
+def sand_class_many(pcts: ArrayLike, sand_pcts: ArrayLike) -> Places:
     """Find the class of many soils by their sand.
 
     Parameters
@@ -101,11 +100,11 @@ def sand_class_many(pcts: ArrayLike, sand_pcts: ArrayLike) -> NDArray[np.intp]:
     return found
 
 
-def _of_sands(parts: Array) -> NDArray[np.intp]:
+def _of_sands(parts: Array) -> Places:
     """Coarse to very fine for sands and loamy sands, 0 to 3."""
     coarse = parts[:, 0] + parts[:, 1]
     medium, fine, very_fine = parts[:, 2:].T
-    rules: list[tuple[NDArray[np.bool_], ArrayLike]] = [
+    rules: list[tuple[Mask, ArrayLike]] = [
         (very_fine >= 50, _VERY_FINE),
         (fine >= 50, _FINE),
         ((coarse >= 25) & (medium >= 50), _PLAIN),
@@ -115,13 +114,13 @@ def _of_sands(parts: Array) -> NDArray[np.intp]:
     return _first_that_holds(rules, _FINE)
 
 
-def _of_sandy_loams(parts: Array) -> NDArray[np.intp]:
+def _of_sandy_loams(parts: Array) -> Places:
     """Coarse to very fine for sandy loams, 0 to 3."""
     coarse = parts[:, 0] + parts[:, 1]
     medium, fine, very_fine = parts[:, 2:].T
     to_medium, finer = coarse + medium, fine + very_fine
     of_fines = np.where(very_fine > fine, _VERY_FINE, _FINE)
-    rules: list[tuple[NDArray[np.bool_], ArrayLike]] = [
+    rules: list[tuple[Mask, ArrayLike]] = [
         # With a quarter or more of coarse sand, any other part of half the soil rules.
         ((coarse >= 25) & (medium >= 50), _PLAIN),
         ((coarse >= 25) & (fine >= 50), _FINE),
@@ -140,9 +139,7 @@ def _of_sandy_loams(parts: Array) -> NDArray[np.intp]:
     return _first_that_holds(rules, _PLAIN)
 
 
-def _first_that_holds(
-    rules: Sequence[tuple[NDArray[np.bool_], ArrayLike]], otherwise: int
-) -> NDArray[np.intp]:
+def _first_that_holds(rules: Sequence[tuple[Mask, ArrayLike]], otherwise: int) -> Places:
     found = np.select([rule for rule, _ in rules], [np.asarray(g) for _, g in rules], otherwise)
     return np.asarray(found, dtype=np.intp)
 

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from jarvision.estimate.settling import (
     CLAY_LIMIT_UM,
@@ -21,8 +20,6 @@ from jarvision.estimate.settling import (
     terminal_velocity_mm_s,
 )
 from jarvision.wall.measurement import GrainBand
-
-Array = NDArray[np.float64]
 
 BAND_SD = 0.10
 """What a band's mean may be off besides its own error, as a logarithm: a jar is poured and

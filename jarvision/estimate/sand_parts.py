@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.special_functions import log_ndtr, ndtr
 from jarvision.estimate.grain_curve import MeasuredSand
@@ -27,8 +28,6 @@ from jarvision.estimate.settling import (
     terminal_velocity_mm_s,
 )
 from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, GrainBand
-
-Array = NDArray[np.float64]
 
 SAND_PARTS = ("very coarse", "coarse", "medium", "fine", "very fine")
 """The parts of sand in the order of all that is told of them."""

@@ -9,8 +9,8 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import TimesError, ValueRefusedError
 from jarvision.core.files import shown
 from jarvision.core.moments import WRITE_IT, moment_of
@@ -36,7 +36,6 @@ from jarvision.estimate.water import check_temperature
 if TYPE_CHECKING:
     from icalendar import Event
 
-Array = NDArray[np.float64]
 
 _MINUTE, _HOUR = 60.0, 3600.0
 _LONGEST_S = 60.0 * 24.0 * _HOUR

@@ -18,8 +18,9 @@ from enum import StrEnum
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array, Mask, Places
 from jarvision.core.errors import ValueRefusedError
 from jarvision.estimate.texture_standards import classify_by, find_standard
 
@@ -164,7 +165,7 @@ def classify(sand_pct: float, silt_pct: float, clay_pct: float) -> TextureClass:
     return CLASSES[int(classify_many(np.array([[sand_pct, silt_pct, clay_pct]]))[0])]
 
 
-def classify_many(pcts: ArrayLike) -> NDArray[np.intp]:
+def classify_many(pcts: ArrayLike) -> Places:
     """Find the class of many compositions at once, by the rules of `classify`.
 
     Parameters
@@ -215,18 +216,18 @@ def texture_of(draws: ArrayLike, printed_pct: Sequence[float] | None = None) -> 
     return Texture(tuple((counts / classes.size).tolist()), of_shares)
 
 
-def _checked(pcts: NDArray[np.float64]) -> NDArray[np.float64]:
+def _checked(pcts: Array) -> Array:
     """Return rows that add up to 100, or say which row cannot be used and why."""
     if pcts.ndim != 2 or pcts.shape[1] != 3:
         msg = f"a composition is a row of sand, silt, clay: expected shape (n, 3), got {pcts.shape}"
         raise ValueError(msg)
     with np.errstate(invalid="ignore", over="ignore"):
         sand, silt, clay = pcts.T  # sums and least ones over three are slow
-        totals: NDArray[np.float64] = sand + silt + clay
+        totals: Array = sand + silt + clay
     _refuse(~np.isfinite(totals), pcts, _MISSING)
     _refuse(np.minimum(np.minimum(sand, silt), clay) < 0, pcts, _NEGATIVE)
     _refuse(np.abs(totals - 100) > SUM_TOLERANCE_PCT + 1e-9, pcts, _WRONG_SUM)
-    scaled: NDArray[np.float64] = pcts * (100 / totals)[:, np.newaxis]
+    scaled: Array = pcts * (100 / totals)[:, np.newaxis]
     return scaled
 
 
@@ -244,7 +245,7 @@ _WRONG_SUM = (
 )
 
 
-def _refuse(bad: NDArray[np.bool_], pcts: NDArray[np.float64], sentence: str) -> None:
+def _refuse(bad: Mask, pcts: Array, sentence: str) -> None:
     """Raise the sentence about the first bad row, if there is one."""
     if not bad.any():
         return

@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from jarvision.core.arrays import Array, Mask, Places
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.packaged_files import calibration_text
 from jarvision.core.text import plain_text
@@ -161,7 +162,7 @@ def _limit(quantity: str, ends: Mapping[str, float]) -> Limit:
     return Limit(_QUANTITIES[quantity], low, high)
 
 
-def class_masks(standard: Standard, pcts: ArrayLike) -> NDArray[np.bool_]:
+def class_masks(standard: Standard, pcts: ArrayLike) -> Mask:
     """Tell which classes hold compositions, a row a class; exactly one does in a good standard.
 
     Parameters
@@ -199,7 +200,7 @@ def _weighed(
     return np.asarray(sum(terms), dtype=np.int64)
 
 
-def _holds(limit: Limit, total: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _holds(limit: Limit, total: NDArray[np.int64]) -> Mask:
     if limit.low == _NO_LOW:
         return np.asarray(total < limit.high)
     if limit.high == _NO_HIGH:
@@ -207,9 +208,9 @@ def _holds(limit: Limit, total: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.asarray((total >= limit.low) & (total < limit.high))
 
 
-def classify_by(standard: Standard, pcts: ArrayLike) -> NDArray[np.intp]:
+def classify_by(standard: Standard, pcts: ArrayLike) -> Places:
     """Find the class of many compositions: indices into the standard's classes, shape (n,)."""
-    classes: NDArray[np.intp] = np.argmax(class_masks(standard, pcts), axis=0)
+    classes: Places = np.argmax(class_masks(standard, pcts), axis=0)
     return classes
 
 
@@ -291,7 +292,7 @@ def _rounded(corner: Corner) -> Corner:
     return sand, silt, clay
 
 
-def _parts(start: Corner, end: Corner, corners: NDArray[np.float64]) -> list[tuple[Corner, Corner]]:
+def _parts(start: Corner, end: Corner, corners: Array) -> list[tuple[Corner, Corner]]:
     """Split a side where corners of other pieces lie on it."""
     a, b = np.array(start), np.array(end)
     along = b - a

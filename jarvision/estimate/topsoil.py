@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from jarvision.core.arrays import Array
 
 
 class Origin(StrEnum):

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.special_functions import ndtr
 from jarvision.estimate.known import CLOUDY_FROM, HAZY_FROM, Evidence, JarFacts, WaterState
 from jarvision.estimate.stacking import Jars
-
-Array = NDArray[np.float64]
 
 _CLOUDINESS_SD = 0.12  # how well an eye or a photo places the cloudiness; ours
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import ValueRefusedError
 
 COLDEST_C = 1.0
@@ -30,7 +31,7 @@ _DENSITY_TERMS = (
 _DENSITY_SLOPE = 16.879850e-3
 
 
-def viscosity_pa_s(temp_c: ArrayLike) -> NDArray[np.float64]:
+def viscosity_pa_s(temp_c: ArrayLike) -> Array:
     """Dynamic viscosity of liquid water at 0.1 MPa.
 
     Parameters
@@ -52,7 +53,7 @@ def viscosity_pa_s(temp_c: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(total * 1e-6, dtype=np.float64)
 
 
-def density_kg_m3(temp_c: ArrayLike) -> NDArray[np.float64]:
+def density_kg_m3(temp_c: ArrayLike) -> Array:
     """Density of liquid water at 0.1 MPa.
 
     Parameters

@@ -10,6 +10,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.sources import Quality, Source
 from jarvision.estimate.texture import CLASSES, Texture, TextureClass, classify_many
 
@@ -93,7 +94,7 @@ def _bordering(first: TextureClass, second: TextureClass) -> bool:
 
 
 @cache
-def _chances(skill: Skill) -> NDArray[np.float64]:
+def _chances(skill: Skill) -> Array:
     """Chance of each class of the soil (row) for each class by feel (column), shape (12, 12)."""
     borders = np.array([[_bordering(a, b) for b in CLASSES] for a in CLASSES])
     same = np.eye(len(CLASSES), dtype=bool)

@@ -7,14 +7,13 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array, Places
 from jarvision.core.sources import Quality, Source
 from jarvision.core.units import Span, span_of
 from jarvision.estimate.texture import TextureClass
 from jarvision.garden.class_tables import ERODIBILITY_US, RunoffGroup, hull, matching
-
-Floats = NDArray[np.float64]
 
 RUNOFF_GROUP_RULES = Source(
     Quality.PUBLISHED,
@@ -78,7 +77,7 @@ US_PER_SI_K = 7.594
 t ha h / (ha MJ mm)."""
 
 
-def erodibility_from_texture(pcts: ArrayLike) -> Floats:
+def erodibility_from_texture(pcts: ArrayLike) -> Array:
     """Erodibility K from the geometric mean diameter of the grains [US customary].
 
     Parameters
@@ -109,7 +108,7 @@ def erodibility_by_nomograph(
     *,
     structure: ArrayLike,
     permeability: ArrayLike,
-) -> Floats:
+) -> Array:
     """Erodibility K by the nomograph's equation [US customary].
 
     Parameters
@@ -146,7 +145,7 @@ _PERMEABILITY_IN_H = (0.06, 0.2, 0.6, 2.0, 6.0)
 _MM_PER_IN = 25.4
 
 
-def permeability_class(ksat_mm_h: ArrayLike) -> NDArray[np.intp]:
+def permeability_class(ksat_mm_h: ArrayLike) -> Places:
     """Class of the nomograph, 1 (rapid) to 6 (very slow), from conductivity [mm/h]."""
     rate_in_h = np.asarray(ksat_mm_h, dtype=np.float64) / _MM_PER_IN
     return np.asarray(6 - np.searchsorted(_PERMEABILITY_IN_H, rate_in_h), dtype=np.intp)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from jarvision.core.arrays import Array
 from jarvision.core.ranges import odds_in_words, pct_with_range
 from jarvision.core.sections import Section
 from jarvision.core.sources import COMMON_PRACTICE, Quality, Source, Statement, say
@@ -15,7 +16,7 @@ from jarvision.estimate.sand_parts import SAND_PARTS
 from jarvision.garden import class_tables as ct
 from jarvision.garden import runoff as ro
 from jarvision.garden.guide_case import OUR_GROUPS, Case
-from jarvision.garden.soil import Floats, joined
+from jarvision.garden.soil import joined
 
 _PHOTO = Source(Quality.COMPUTED, "Grain sizes by height in the first photo of the jar")
 _DEFINITIONS = Source(
@@ -41,7 +42,7 @@ def sand_sections(case: Case) -> tuple[Section, ...]:
     return (Section("sand", "Its sand", tuple(found)),)
 
 
-def _parts(case: Case, sand: Floats) -> Statement:
+def _parts(case: Case, sand: Array) -> Statement:
     listed = ", ".join(
         f"{part} {mean:.0f} ({low:.0f}–{high:.0f})"
         for part, mean, low, high in zip(
@@ -52,7 +53,7 @@ def _parts(case: Case, sand: Floats) -> Statement:
     return say(f"{_called(case)}; of the soil, {listed} % sand.", *sources)
 
 
-def _share(pct: Floats) -> str:
+def _share(pct: Array) -> str:
     low, high = np.quantile(pct, (0.05, 0.95)).tolist()
     return pct_with_range(float(pct.mean()), (low, high))
 
@@ -99,7 +100,7 @@ def _water(case: Case, name: SandClass | None) -> Iterator[Statement]:
     )
 
 
-def _wind(case: Case, sand: Floats) -> Iterator[Statement]:
+def _wind(case: Case, sand: Array) -> Iterator[Statement]:
     group = ct.WIND_GROUPS.get(case.soil.texture.likeliest)
     if group is None:
         return
@@ -118,7 +119,7 @@ def _wind(case: Case, sand: Floats) -> Iterator[Statement]:
     )
 
 
-def _sealing(case: Case, sand: Floats) -> Iterator[Statement]:
+def _sealing(case: Case, sand: Array) -> Iterator[Statement]:
     like_silt = case.soil.draws_pct[:, 1] + sand[:, 4]
     if float(like_silt.mean()) < _FINE_HALF:
         return

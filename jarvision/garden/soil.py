@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.ranges import odds_in_words
 from jarvision.core.sources import COMMON_PRACTICE, LAB_SPREAD, Quality, Source, Statement, say
@@ -32,8 +33,6 @@ from jarvision.estimate.texture import (
     classify_many,
     texture_of,
 )
-
-Floats = NDArray[np.float64]
 
 DRAWS = 2000
 """How many draws stand for a soil: the odds are then good to about 1 point."""
@@ -80,13 +79,13 @@ class Soil:
         Whether a photo showed the sand's grains; if not, its parts follow from the class's name.
     """
 
-    draws_pct: Floats
+    draws_pct: Array
     shares_pct: tuple[Span, ...]
     texture: Texture
-    om_pct: Floats
+    om_pct: Array
     om_known: bool
     origin: Statement
-    sand_pct: Floats | None = None
+    sand_pct: Array | None = None
     sand_was_seen: bool = True
 
     @property
@@ -153,7 +152,7 @@ def soil_from_draws(
     return Soil(draws, shares, texture, om, om_pct is not None, origin, sand)
 
 
-def _shares_of(draws_pct: Floats) -> tuple[Span, ...]:
+def _shares_of(draws_pct: Array) -> tuple[Span, ...]:
     low, high = np.quantile(draws_pct, (0.05, 0.95), axis=0).tolist()
     return tuple(map(Span, low, draws_pct.mean(axis=0).tolist(), high))
 
@@ -221,7 +220,7 @@ def _completed(parts: list[float | None]) -> tuple[float, float, float]:
     return sand, silt, clay
 
 
-def _spread(centre: Floats, sd_pct: float, rng: np.random.Generator) -> Floats:
+def _spread(centre: Array, sd_pct: float, rng: np.random.Generator) -> Array:
     """Draw around a composition, inside the triangle: sand and clay err, silt is what is left."""
     if sd_pct == 0:
         return np.tile(centre, (DRAWS, 1))
@@ -270,7 +269,7 @@ def soil_from_class(
 
 def _draws_by_sand(
     named: SandClass, count: int, *, rng: np.random.Generator
-) -> tuple[Floats, Floats]:
+) -> tuple[Array, Array]:
     """Draw compositions and the parts of their sand, uniformly over all that are called so."""
     [parent] = [each for each, kin in PARENTS.items() if named in kin]
     soils, sands = np.empty((0, 3)), np.empty((0, 5))
@@ -283,7 +282,7 @@ def _draws_by_sand(
     return soils[:count], sands[:count]
 
 
-def draws_of_class(texture_class: TextureClass, count: int, *, rng: np.random.Generator) -> Floats:
+def draws_of_class(texture_class: TextureClass, count: int, *, rng: np.random.Generator) -> Array:
     """Draw compositions uniformly over a class's polygon on the triangle, shape (count, 3) [%]."""
     corners = np.array(CLASS_POLYGONS[texture_class], dtype=np.float64)
     low, high = corners.min(axis=0), corners.max(axis=0)

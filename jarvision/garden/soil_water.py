@@ -9,12 +9,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import ValueRefusedError
 from jarvision.core.units import Span, span_of
-
-Floats = NDArray[np.float64]
 
 CLAY_SCOPE_PCT = 60.0
 """Most clay that the equations were fitted on (Saxton & Rawls 2006, from memory)."""
@@ -54,19 +53,19 @@ class SoilWater:
         Dry bulk density [g/cm³].
     """
 
-    wilting: Floats
-    field_capacity: Floats
-    saturation: Floats
-    ksat_mm_h: Floats
-    density_g_cm3: Floats
+    wilting: Array
+    field_capacity: Array
+    saturation: Array
+    ksat_mm_h: Array
+    density_g_cm3: Array
 
     @property
-    def available_mm_per_m(self) -> Floats:
+    def available_mm_per_m(self) -> Array:
         """Water between field capacity and wilting point [mm per m of soil]."""
         return 1000 * (self.field_capacity - self.wilting)
 
     @property
-    def air_pct(self) -> Floats:
+    def air_pct(self) -> Array:
         """Air-filled pores at field capacity [% of the soil's volume]."""
         return 100 * (self.saturation - self.field_capacity)
 
@@ -119,7 +118,7 @@ def saxton_rawls(
     return _compacted(wilting, field_capacity, saturation, density_factor)
 
 
-def _wilting(sand: Floats, clay: Floats, om: Floats) -> Floats:
+def _wilting(sand: Array, clay: Array, om: Array) -> Array:
     first = (
         -0.024 * sand
         + 0.487 * clay
@@ -132,7 +131,7 @@ def _wilting(sand: Floats, clay: Floats, om: Floats) -> Floats:
     return first + (0.14 * first - 0.02)
 
 
-def _field_capacity(sand: Floats, clay: Floats, om: Floats) -> Floats:
+def _field_capacity(sand: Array, clay: Array, om: Array) -> Array:
     first = (
         -0.251 * sand
         + 0.195 * clay
@@ -145,7 +144,7 @@ def _field_capacity(sand: Floats, clay: Floats, om: Floats) -> Floats:
     return first + (1.283 * first**2 - 0.374 * first - 0.015)
 
 
-def _drained(sand: Floats, clay: Floats, om: Floats) -> Floats:
+def _drained(sand: Array, clay: Array, om: Array) -> Array:
     """Water that drains between saturation and 33 kPa, before the adjustment for sand."""
     first = (
         0.278 * sand
@@ -160,7 +159,7 @@ def _drained(sand: Floats, clay: Floats, om: Floats) -> Floats:
 
 
 def _compacted(
-    wilting: Floats, field_capacity: Floats, saturation: Floats, density_factor: float
+    wilting: Array, field_capacity: Array, saturation: Array, density_factor: float
 ) -> SoilWater:
     """Apply the equations' density adjustment, then conductivity from what is left."""
     density = (1 - saturation) * MINERAL_G_CM3 * density_factor
@@ -245,7 +244,7 @@ def summarize_water(water: SoilWater, *, rng: np.random.Generator) -> WaterSumma
     spread = with_fit_error(water, rng=rng)
     air = spread.air_pct[np.isfinite(spread.air_pct)]
 
-    def span(values: Floats, factor: float = 1.0) -> Span:
+    def span(values: Array, factor: float = 1.0) -> Span:
         return span_of(values * factor if usable else np.full(1, np.nan))
 
     return WaterSummary(
@@ -301,6 +300,6 @@ def pores_of(water: SoilWater, om_pct: ArrayLike) -> Pores:
     return Pores(*(100 * float(np.mean(part)) for part in parts))
 
 
-def _organic_volume_share(mass_share: Floats) -> Floats:
+def _organic_volume_share(mass_share: Array) -> Array:
     organic = mass_share / ORGANIC_G_CM3
     return organic / (organic + (1 - mass_share) / MINERAL_G_CM3)

@@ -21,19 +21,18 @@ import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
-from typing import Generic, TypeAlias, TypeVar
+from typing import Generic, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Picture
 from jarvision.jar.strip import Strip
 from jarvision.jar.unmarked import foot_lines
 from jarvision.jar.unwrap import columns_of
 from jarvision.jar.view_fit import fit_photos, fit_views, jar_of, rival_walls
-from jarvision.jar.view_residuals import Array, Scene, ViewFit
+from jarvision.jar.view_residuals import Scene, ViewFit
 from jarvision.jar.wall_edges import Wall
 
-Picture: TypeAlias = NDArray[np.uint8]
 Key = TypeVar("Key")
 
 _USUAL_RADIUS_MM, _RADIUS_SPREAD = 40.0, 0.22  # log scatter of jars' radii; common practice

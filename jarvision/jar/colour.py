@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Floats: TypeAlias = NDArray[np.float32]
+from jarvision.core.arrays import Floats
 
 _PART = np.arange(256, dtype=np.float32) / np.float32(255)
 _SUM = np.ones((1, 3), np.float32)

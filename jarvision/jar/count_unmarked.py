@@ -17,12 +17,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Picture, Places
 from jarvision.jar.colour import lab_of, length_of, made_small
 from jarvision.jar.geometry import SHOULDER_MM
 from jarvision.jar.strip import Strip
 
-Array: TypeAlias = NDArray[np.float64]
-Picture: TypeAlias = NDArray[np.uint8]
 _Stack: TypeAlias = tuple[float, float, float, float]  # left, right, top, foot [px, small picture]
 
 # Long side of the picture in which jars are counted; finer lines are patterns. Chosen among 360
@@ -177,7 +176,7 @@ def _meet(one: _Stack, other: _Stack) -> bool:
     return not (beside or one[3] < other[2] or one[2] > other[3])
 
 
-def _level_arcs(lab: NDArray[np.float32]) -> Array:
+def _level_arcs(lab: Floats) -> Array:
     """Level edges longer than a narrow jar is wide: (n, 3), left and right end and row."""
     blurred = cv2.GaussianBlur(lab, (17, 5), sigmaX=2.4, sigmaY=0.7)  # cut off at 3 sd
     kernel = np.array([[-0.5], [-0.5], [0.0], [0.5], [0.5]], dtype=np.float32)
@@ -243,9 +242,7 @@ def _stacks(arcs: Array) -> list[_Stack]:
     return [(left, right, top, foot) for left, right, top, foot in found.tolist()]
 
 
-def _medians(
-    px: Array, of: NDArray[np.intp], first: NDArray[np.intp], last: NDArray[np.intp]
-) -> Array:
+def _medians(px: Array, of: Places, first: Places, last: Places) -> Array:
     """Median of the whole pixels of each stack, whose arcs stand from a first to a last place."""
     apart = 4 * _SMALL_PX  # more than any pixel
     ranked = np.sort(of * apart + px.astype(np.intp)) % apart
@@ -253,9 +250,7 @@ def _medians(
     return np.asarray((ranked[first + half] + ranked[last - half]) / 2)
 
 
-def _with_same_ends(
-    wide: Array, arcs: Array, near: Array
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _with_same_ends(wide: Array, arcs: Array, near: Array) -> tuple[Places, Places]:
     """Pairs of numbers of a wide arc and of any whose ends are nearer than so much, in order."""
     by_left = np.argsort(arcs[:, 0])
     left = arcs[by_left, 0]  # whole pixels

@@ -10,12 +10,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array: TypeAlias = NDArray[np.float64]
+from jarvision.core.arrays import Array
 
 GLASS_INDEX = 1.52  # soda-lime glass, sodium D line; handbook value, from memory
 WALL_MM = 2.7  # usual wall of a preserving jar, 2 to 3.5 mm: common practice, no source

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import NoJarError
 from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.least_squares import least_squares
@@ -22,7 +22,6 @@ from jarvision.jar.unmarked import camera_of_walls
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_edges import Wall
 
-Array: TypeAlias = NDArray[np.float64]
 Point: TypeAlias = "tuple[float, float]"
 Points: TypeAlias = "tuple[Point, ...]"
 

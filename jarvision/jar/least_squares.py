@@ -8,13 +8,10 @@ worse. Worth trying again when such jars' walls are told apart better.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array: TypeAlias = NDArray[np.float64]
-Indices: TypeAlias = NDArray[np.intp]
+from jarvision.core.arrays import Array, Mask, Places
 
 _MOST_STEPS, _MOST_REFUSED, _LOOK_AFTER = 40, 8, 8
 # Of the sum of squares: less by a step ends a problem. A promise of 1e-3 moves tops by 0.4 mm.
@@ -22,7 +19,7 @@ _LEAST_GAIN, _LEAST_PROMISE = 1e-4, 1e-7
 
 
 def least_squares(
-    residuals: Callable[[Array], Array], start: Array, free: Indices, sizes: Array
+    residuals: Callable[[Array], Array], start: Array, free: Places, sizes: Array
 ) -> tuple[Array, Array]:
     """Solve one problem whose residuals take many parameter sets (sets, parameters) at once.
 
@@ -33,12 +30,12 @@ def least_squares(
 
 
 def least_squares_each(
-    residuals: Callable[[Array, Indices], Array],
+    residuals: Callable[[Array, Places], Array],
     starts: Array,
-    free: Indices,
+    free: Places,
     sizes: Array,
     *,
-    in_running: Callable[[Array], NDArray[np.bool_]] | None = None,
+    in_running: Callable[[Array], Mask] | None = None,
 ) -> tuple[Array, Array]:
     """Levenberg-Marquardt for several problems alike, each on its own, in step with each other.
 

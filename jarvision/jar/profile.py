@@ -13,11 +13,10 @@ from enum import StrEnum
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import UsageError, ValueRefusedError
-
-Floats = NDArray[np.float64]
 
 _MM3_PER_ML = 1000.0
 
@@ -97,7 +96,7 @@ class JarProfile:
         return self.height_mm[-1]
 
 
-def volumes_from_heights(profile: JarProfile, heights_mm: ArrayLike) -> Floats:
+def volumes_from_heights(profile: JarProfile, heights_mm: ArrayLike) -> Array:
     """Turn heights above the inside floor into the volumes below them.
 
     Parameters
@@ -134,14 +133,14 @@ def volumes_from_heights(profile: JarProfile, heights_mm: ArrayLike) -> Floats:
     return np.where(np.isnan(heights), np.nan, volume)
 
 
-def _shares(volume_below: Floats) -> Floats:
+def _shares(volume_below: Array) -> Array:
     parts = np.diff(volume_below, axis=-1, prepend=0.0)
     whole = volume_below[..., -1:]
-    shares: Floats = 100 * parts / np.where(whole > 0, whole, np.nan)
+    shares: Array = 100 * parts / np.where(whole > 0, whole, np.nan)
     return shares
 
 
-def _check_heights(profile: JarProfile, heights_mm: Floats) -> None:
+def _check_heights(profile: JarProfile, heights_mm: Array) -> None:
     if np.any(heights_mm > profile.top_mm + _SLACK_MM):
         msg = (
             f"A layer's top at {np.nanmax(heights_mm):.0f} mm lies above the {profile.top_mm:.0f} "
@@ -150,14 +149,14 @@ def _check_heights(profile: JarProfile, heights_mm: Floats) -> None:
         raise ValueRefusedError(msg)
 
 
-def _poured_volume(profile: JarProfile, heights_mm: Floats) -> Floats:
+def _poured_volume(profile: JarProfile, heights_mm: Array) -> Array:
     from scipy.interpolate import PchipInterpolator
 
-    volume: Floats = PchipInterpolator(profile.height_mm, profile.volume_ml)(heights_mm)
+    volume: Array = PchipInterpolator(profile.height_mm, profile.volume_ml)(heights_mm)
     return volume
 
 
-def _shape_volume(profile: JarProfile, heights_mm: Floats) -> Floats:
+def _shape_volume(profile: JarProfile, heights_mm: Array) -> Array:
     """Sum Simpson's rule over the pieces below each height."""
     volume = np.zeros_like(heights_mm)
     breaks = sorted({*profile.height_mm, *_floor_breaks(profile)})
@@ -173,7 +172,7 @@ def _floor_breaks(profile: JarProfile) -> tuple[float, ...]:
     return () if profile.floor is BottomShape.FLAT else (profile.floor_rise_mm,)
 
 
-def _area(profile: JarProfile, heights_mm: Floats, low_mm: float, high_mm: float) -> Floats:
+def _area(profile: JarProfile, heights_mm: Array, low_mm: float, high_mm: float) -> Array:
     """Inside area [mm²] at heights within one piece of the profile."""
     middle_mm = (low_mm + high_mm) / 2
     rise_mm = profile.floor_rise_mm
@@ -186,23 +185,23 @@ def _area(profile: JarProfile, heights_mm: Floats, low_mm: float, high_mm: float
     return area
 
 
-def _radius(profile: JarProfile, heights_mm: Floats) -> Floats:
+def _radius(profile: JarProfile, heights_mm: Array) -> Array:
     return np.interp(heights_mm, profile.height_mm, profile.inside_radius_mm)
 
 
-def _wall_area(profile: JarProfile, radius_mm: Floats) -> Floats:
+def _wall_area(profile: JarProfile, radius_mm: Array) -> Array:
     if profile.section is CrossSection.ROUND:
         return np.pi * radius_mm**2
     return 4 * radius_mm**2 - (4 - np.pi) * profile.corner_radius_mm**2
 
 
-def _cap_area(from_pole_mm: Floats, rise_mm: float, base_radius_mm: float) -> Floats:
+def _cap_area(from_pole_mm: Array, rise_mm: float, base_radius_mm: float) -> Array:
     """Area [mm²] across a spherical cap of this rise and base, at a distance from its pole."""
     sphere_mm = (base_radius_mm**2 + rise_mm**2) / (2 * rise_mm)
     return np.pi * (2 * sphere_mm * from_pole_mm - from_pole_mm**2)
 
 
-def taper_bias_points(tops_mm: ArrayLike, *, width_ratio: float) -> Floats:
+def taper_bias_points(tops_mm: ArrayLike, *, width_ratio: float) -> Array:
     """Estimate how far shares by height are off those by volume where straight walls lean.
 
     Parameters
@@ -356,7 +355,7 @@ def _shape_problems(profile: JarProfile) -> Iterator[tuple[str, bool]]:
     yield "has a bowl for a floor, which is only known for round jars", square_bowl
 
 
-def _pour_problems(height_mm: Floats, volume_ml: Floats) -> Iterator[tuple[str, bool]]:
+def _pour_problems(height_mm: Array, volume_ml: Array) -> Iterator[tuple[str, bool]]:
     falling = bool(volume_ml[0] != 0 or np.diff(volume_ml).min() <= 0)
     yield "must start with no water and gain some at each pour", falling
     area_mm2 = _MM3_PER_ML * np.diff(volume_ml) / np.diff(height_mm)

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
-Array: TypeAlias = NDArray[np.float64]
-Floats: TypeAlias = NDArray[np.float32]
+from jarvision.core.arrays import Array, Floats
 
 
 def median_of(values: Array | Floats) -> Array:

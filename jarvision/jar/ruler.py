@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Floats
 from jarvision.core.errors import JarError
 from jarvision.jar.ruler_comb import (
     find_combs,
@@ -24,10 +25,6 @@ from jarvision.jar.ruler_comb import (
     line_of,
 )
 from jarvision.jar.ruler_divisions import CombCandidate, RulerUnit, best_candidate, candidates_of
-
-Floats = NDArray[np.float64]
-
-Pixels = NDArray[np.float32]
 
 # Rulers of the household kind are true to about this (our judgement, no source); it also covers
 # ticks that are not quite square to the ruler's edge.
@@ -126,14 +123,14 @@ def _advice(*, seen_comb: bool) -> str:
     )
 
 
-def _flattened(grey: NDArray[Any]) -> Pixels:
+def _flattened(grey: NDArray[Any]) -> Floats:
     """Take away slow shading and tame strong edges, so that only fine ink is left."""
     import cv2
 
     levels = np.asarray(grey, dtype=np.float32)
     if levels.ndim != 2 or min(levels.shape) < 24 or not np.isfinite(levels).all():
         raise RulerUnreadError(_advice(seen_comb=False))
-    fine: Pixels = np.clip(levels - cv2.GaussianBlur(levels, (0, 0), 25), -60.0, 60.0)
+    fine: Floats = np.clip(levels - cv2.GaussianBlur(levels, (0, 0), 25), -60.0, 60.0)
     return fine
 
 

@@ -13,9 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-
-Pixels = NDArray[np.float32]
+from jarvision.core.arrays import Array, Floats, Mask, Places
 
 _LARGEST_SLANT_DEG = 8.0
 
@@ -75,7 +73,7 @@ class _Run:
     """
 
     rows: slice
-    place: Floats
+    place: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +100,10 @@ class Ticks:
 
     lean: _Lean
     col_px: float
-    row_px: Floats
-    contrast: Floats
-    reach_px: Floats
-    texture: Floats
+    row_px: Array
+    contrast: Array
+    reach_px: Array
+    texture: Array
     between: float
 
 
@@ -113,14 +111,14 @@ class Ticks:
 class TickLine:
     """Ticks' rows fitted by number, counted from their middle: row = a + b n / (1 + c n)."""
 
-    coef: Floats
+    coef: Array
     sd_pitch_px: float
     spread_px: float
     used: int
     span: int
 
 
-def _straightened(patch: Pixels, lean: _Lean) -> Pixels:
+def _straightened(patch: Floats, lean: _Lean) -> Floats:
     """Shear the patch so that the ruler stands upright and its ticks lie level."""
     import cv2
 
@@ -136,7 +134,7 @@ def _straightened(patch: Pixels, lean: _Lean) -> Pixels:
     return np.asarray(upright, dtype=np.float32)
 
 
-def find_combs(patch: Pixels) -> Iterator[_Comb]:
+def find_combs(patch: Floats) -> Iterator[_Comb]:
     """Yield likely combs, each where it shows best."""
     rows = patch.shape[0]
     middle = (patch.shape[1] - 1) / 2
@@ -162,18 +160,18 @@ def _slants_deg(rows: int) -> list[float]:
     return [float(slant) for slant in np.linspace(-_LARGEST_SLANT_DEG, _LARGEST_SLANT_DEG, count)]
 
 
-def _spectrum(straight: Pixels) -> Floats:
+def _spectrum(straight: Floats) -> Array:
     """Amplitudes (frequency, column band), each band in parts of its own noise."""
     import cv2
 
     bands = cv2.blur(straight, (_BAND_PX, 1))[:, _BAND_PX // 2 :: _BAND_PX // 2]
     window = np.hanning(straight.shape[0]).astype(np.float32)
     amplitude = np.abs(np.fft.rfft(bands * window[:, None], axis=0))
-    strength: Floats = amplitude / (np.median(amplitude, axis=0) + 1e-3)
+    strength: Array = amplitude / (np.median(amplitude, axis=0) + 1e-3)
     return strength
 
 
-def _likely_bins(line: Floats) -> list[int]:
+def _likely_bins(line: Array) -> list[int]:
     """Frequencies of the strongest peaks, and those whose harmonic or part such a peak is."""
     inner = line[_FEWEST_TICKS:-1]
     is_top = (inner >= line[_FEWEST_TICKS - 1 : -2]) & (inner > line[_FEWEST_TICKS + 1 :])
@@ -183,7 +181,7 @@ def _likely_bins(line: Floats) -> list[int]:
     return [round(top * factor) for factor in factors for top in strongest]
 
 
-def follow_comb(patch: Pixels, comb: _Comb) -> list[Ticks]:
+def follow_comb(patch: Floats, comb: _Comb) -> list[Ticks]:
     """Follow a comb tick by tick, straightening it by its own ticks.
 
     Ticks may be dark on light or light on dark: both are tried.
@@ -206,7 +204,7 @@ def follow_comb(patch: Pixels, comb: _Comb) -> list[Ticks]:
     return [ticks for ticks in (dark, light) if ticks is not None]
 
 
-def _straightened_run(patch: Pixels, comb: _Comb) -> tuple[Pixels, _Run | None]:
+def _straightened_run(patch: Floats, comb: _Comb) -> tuple[Floats, _Run | None]:
     straight = _straightened(patch, comb.lean)
     return straight, _run(straight, comb)
 
@@ -217,7 +215,7 @@ def _same_lean(one: _Lean, other: _Lean, rows: int) -> bool:
     return moved < 0.15 and abs(one.fan_per_px - other.fan_per_px) * rows < 0.01
 
 
-def _run(straight: Pixels, comb: _Comb) -> _Run | None:
+def _run(straight: Floats, comb: _Comb) -> _Run | None:
     """Find the rows along which a comb goes on, and number its ticks there."""
     phase, amplitude = _demodulated(_band(straight, comb.col), comb.cycles_per_px)
     first, last = _longest_run(amplitude > 0.4 * np.quantile(amplitude, 0.9))
@@ -229,23 +227,23 @@ def _run(straight: Pixels, comb: _Comb) -> _Run | None:
     return _Run(slice(first, last), place) if np.diff(place).min() > 0 else None
 
 
-def _band(straight: Pixels, col: float) -> Floats:
+def _band(straight: Floats, col: float) -> Array:
     left = max(0, round(col) - _BAND_PX // 2)
-    line: Floats = straight[:, left : left + _BAND_PX].mean(axis=1, dtype=np.float64)
+    line: Array = straight[:, left : left + _BAND_PX].mean(axis=1, dtype=np.float64)
     return line
 
 
-def _demodulated(line: Floats, cycles_per_px: float) -> tuple[Floats, Floats]:
+def _demodulated(line: Array, cycles_per_px: float) -> tuple[Array, Array]:
     """Tick number (not whole between ticks) and amplitude at each row, over about five ticks."""
     rows = np.arange(len(line))
     carrier = np.exp(-2j * np.pi * cycles_per_px * rows)
     window = np.hanning(2 * round(3 / cycles_per_px) + 3)
     smooth = np.convolve(line * carrier, window / window.sum(), mode="same")
-    phase: Floats = cycles_per_px * rows + np.unwrap(np.angle(smooth)) / (2 * np.pi)
+    phase: Array = cycles_per_px * rows + np.unwrap(np.angle(smooth)) / (2 * np.pi)
     return phase, 2 * np.abs(smooth)
 
 
-def _longest_run(good: NDArray[np.bool_]) -> tuple[int, int]:
+def _longest_run(good: Mask) -> tuple[int, int]:
     edges = np.flatnonzero(np.diff(np.r_[False, good, False].astype(np.int8)))
     starts, stops = edges[::2], edges[1::2]
     if not len(starts):
@@ -254,7 +252,7 @@ def _longest_run(good: NDArray[np.bool_]) -> tuple[int, int]:
     return int(starts[longest]), int(stops[longest])
 
 
-def _better_lean(straight: Pixels, run: _Run, comb: _Comb) -> _Lean:
+def _better_lean(straight: Floats, run: _Run, comb: _Comb) -> _Lean:
     """Find the tilt still left from how the phase moves sideways, the slant from how it drifts."""
     half = len(run.place) // 2
     waves = [_wave(straight, run.place, rows) for rows in (slice(half), slice(half, None))]
@@ -280,7 +278,7 @@ def _slope(wave: NDArray[np.complex128]) -> float:
     return float(np.angle(np.sum(wave[step:] * np.conj(wave[:-step])))) / (2 * np.pi) / step
 
 
-def _wave(straight: Pixels, place: Floats, rows: slice) -> NDArray[np.complex128]:
+def _wave(straight: Floats, place: Array, rows: slice) -> NDArray[np.complex128]:
     """Amplitude and phase of the comb at each column, over some rows."""
     angle = 2 * np.pi * place[rows]
     cos, sin = np.stack([np.cos(angle), np.sin(angle)]).astype(np.float32) @ straight[rows]
@@ -288,7 +286,7 @@ def _wave(straight: Pixels, place: Floats, rows: slice) -> NDArray[np.complex128
     return wave
 
 
-def _shift(first: Floats, second: Floats, *, most: int) -> int:
+def _shift(first: Array, second: Array, *, most: int) -> int:
     """Columns by which a second profile stands right of a first."""
     first, second = first - first.mean(), second - second.mean()
     shifts = range(-most, most + 1)
@@ -296,7 +294,7 @@ def _shift(first: Floats, second: Floats, *, most: int) -> int:
     return max(shifts, key=lambda k: float(first @ padded[most + k : most + k + len(first)]))
 
 
-def _measured_ticks(straight: Pixels, run: _Run, comb: _Comb) -> Ticks | None:
+def _measured_ticks(straight: Floats, run: _Run, comb: _Comb) -> Ticks | None:
     """Measure every whole tick between the first and last rows of a run."""
     number = np.round(run.place).astype(int)
     whole = (number > number[0]) & (number < number[-1])
@@ -325,7 +323,7 @@ def _measured_ticks(straight: Pixels, run: _Run, comb: _Comb) -> Ticks | None:
     )
 
 
-def _by_tick(values: NDArray[Any], number: NDArray[np.intp]) -> NDArray[Any]:
+def _by_tick(values: NDArray[Any], number: Places) -> NDArray[Any]:
     """Mean over the rows of each tick's cell."""
     starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
     counts = np.diff(np.r_[starts, len(number)])
@@ -334,13 +332,13 @@ def _by_tick(values: NDArray[Any], number: NDArray[np.intp]) -> NDArray[Any]:
     return means
 
 
-def _ink(straight: Pixels, place: Floats, number: NDArray[np.intp]) -> Floats:
+def _ink(straight: Floats, place: Array, number: Places) -> Array:
     """Ink of each tick at each column: what rises and falls once from one tick to the next."""
     wave = (2 * np.cos(2 * np.pi * place)).astype(np.float32)
     return _by_tick(wave[:, None] * straight, number)
 
 
-def _full_width(ink: Floats, col: float) -> tuple[int, int]:
+def _full_width(ink: Array, col: float) -> tuple[int, int]:
     """Columns, about the comb's, where even the shortest ticks reach."""
     mean = np.convolve(ink, np.full(3, 1 / 3), mode="same")
     near = slice(max(0, round(col) - 2 * _BAND_PX), round(col) + 2 * _BAND_PX)
@@ -350,38 +348,38 @@ def _full_width(ink: Floats, col: float) -> tuple[int, int]:
     return left, int(bad[bad > middle].min(initial=len(mean)))
 
 
-def _tick_rows(line: Floats, place: Floats, number: NDArray[np.intp]) -> Floats:
+def _tick_rows(line: Array, place: Array, number: Places) -> Array:
     """Row of each tick from the phase of its own cell, independent of its neighbours'."""
     level = line - _by_tick(line, number)[number - number[0]]
     wave = _by_tick(level * np.exp(2j * np.pi * place), number)
     exact = np.arange(number[0], number[-1] + 1) + np.angle(wave) / (2 * np.pi)
-    rows: Floats = np.interp(exact, place, np.arange(len(place)))
+    rows: Array = np.interp(exact, place, np.arange(len(place)))
     return rows
 
 
-def _outward(ink: Floats, middle: int, gap: float) -> slice:
+def _outward(ink: Array, middle: int, gap: float) -> slice:
     """Columns from the middle to the side where the ticks' lengths differ."""
     sides = (slice(middle, None), slice(middle, None, -1))
     reaches = [np.quantile(_reach(ink[:, side], gap), (0.1, 0.9)) for side in sides]
     return sides[int(np.argmax([high - low for low, high in reaches]))]
 
 
-def _reach(ink: Floats, gap: float) -> Floats:
+def _reach(ink: Array, gap: float) -> Array:
     """Where each row's ink ends: a noisy column or two does not end it, a gap does."""
     gathered = np.cumsum(np.clip(ink - 0.5, -0.5, 0.5), axis=1)
     top = np.maximum.accumulate(gathered, axis=1)
     beyond_gap = np.maximum.accumulate(top - gathered > gap, axis=1)
-    reach: Floats = np.where(beyond_gap, -np.inf, gathered).argmax(axis=1) + 1.0
+    reach: Array = np.where(beyond_gap, -np.inf, gathered).argmax(axis=1) + 1.0
     return reach
 
 
-def _texture(straight: Pixels, place: Floats, number: NDArray[np.intp]) -> Floats:
+def _texture(straight: Floats, place: Array, number: Places) -> Array:
     """Ink in each tick's cell but for the tick's own line, by column."""
     off_line = np.abs(place - number) > 0.2
     return _by_tick(straight**2 * off_line[:, None], number)
 
 
-def _between(straight: Pixels, place: Floats) -> float:
+def _between(straight: Floats, place: Array) -> float:
     """Ink half way between ticks: a sign that the comb is really twice as fine."""
     apart = np.abs(place - np.round(place))
     at_half, at_quarter = apart > 0.38, np.abs(apart - 0.25) < 0.1
@@ -398,7 +396,7 @@ def is_complete(ticks: Ticks) -> bool:
     return bool(present > 0.92 and ticks.between < 0.25)
 
 
-def line_of(row_px: Floats) -> TickLine:
+def line_of(row_px: Array) -> TickLine:
     """ViewFit the ticks' rows by one perspective, leaving out those that lie far off."""
     number = np.arange(len(row_px)) - (len(row_px) - 1) / 2
     coef = np.array([np.median(row_px), (row_px[-1] - row_px[0]) / (len(row_px) - 1), 0.0])

@@ -12,12 +12,10 @@ from enum import Enum, StrEnum
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Places
 from jarvision.jar.quick_arrays import median_of
 from jarvision.jar.ruler_comb import TickLine, Ticks
-
-Floats = NDArray[np.float64]
 
 _CLEARLY_BETTER = 6.0  # Log-likelihood by which one reading of the tick lengths must lead.
 
@@ -91,27 +89,27 @@ def candidates_of(ticks: Ticks, line: TickLine) -> list[CombCandidate]:
     return found
 
 
-def _tiers(count: int, division: _Division, offset: int) -> NDArray[np.intp]:
+def _tiers(count: int, division: _Division, offset: int) -> Places:
     """Tier of each tick: 0 for the shortest."""
     number = np.arange(count) + offset
-    tier: NDArray[np.intp] = np.sum([number % p == 0 for p in division.periods[:-1]], axis=0)
+    tier: Places = np.sum([number % p == 0 for p in division.periods[:-1]], axis=0)
     return tier
 
 
-def _tiers_apart(reach_px: Floats, tier: NDArray[np.intp]) -> bool:
+def _tiers_apart(reach_px: Array, tier: Places) -> bool:
     """Whether every tier shows more than once, and few ticks of it or none overlap the next."""
     tiers = [reach_px[tier == t] for t in range(int(tier.max()) + 1)]
     return all(len(reach) > 1 for reach in tiers) and all(_apart(*p) for p in pairwise(tiers))
 
 
-def _apart(shorter: Floats, longer: Floats) -> bool:
+def _apart(shorter: Array, longer: Array) -> bool:
     step = float(np.median(longer) - np.median(shorter))
     low = np.quantile(longer, 0.3 if len(longer) > 4 else 0.0)
     high = np.quantile(shorter, 0.7 if len(shorter) > 4 else 1.0)
     return step > 1.5 and bool(low - high > 0.1 * step)
 
 
-def _numbers(ticks: Ticks, tier: NDArray[np.intp], line: TickLine) -> _Numbers:
+def _numbers(ticks: Ticks, tier: Places, line: TickLine) -> _Numbers:
     """See whether numbers stand at each of the longest ticks and at no other.
 
     Numbers touch ticks and make them look longer, and some rulers tell inches from half inches by
@@ -132,10 +130,10 @@ def _numbers(ticks: Ticks, tier: NDArray[np.intp], line: TickLine) -> _Numbers:
     return _Numbers.AGREE if halves[0] > clear else _Numbers.ABSENT
 
 
-def _ink_beyond(ticks: Ticks, reach_px: float, width_px: int) -> Floats:
+def _ink_beyond(ticks: Ticks, reach_px: float, width_px: int) -> Array:
     """Ink in each tick's cell beyond a reach."""
     start = min(round(reach_px) + 2, ticks.texture.shape[1] - 1)
-    ink: Floats = ticks.texture[:, start : start + width_px].mean(axis=1)
+    ink: Array = ticks.texture[:, start : start + width_px].mean(axis=1)
     return ink
 
 
@@ -172,13 +170,13 @@ def _lead(best: CombCandidate, other: CombCandidate, unit: RulerUnit | None) -> 
     return 1.0 if nested else _CLEARLY_BETTER
 
 
-def _fit(reach_px: Floats, division: _Division) -> tuple[float, int]:
+def _fit(reach_px: Array, division: _Division) -> tuple[float, int]:
     """Log-likelihood of a division's pattern over that of equal ticks, at its best offset."""
     offsets = range(division.periods[0])
     return max((_fit_at(reach_px, division, offset), offset) for offset in offsets)
 
 
-def _fit_at(reach_px: Floats, division: _Division, offset: int) -> float:
+def _fit_at(reach_px: Array, division: _Division, offset: int) -> float:
     """Log-likelihood (double exponential errors) less the cost of a length for each tier."""
     tier = _tiers(len(reach_px), division, offset)
     tiers = range(len(division.periods))

@@ -11,23 +11,16 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Grey, Mask, Picture
 from jarvision.jar.colour import grey_of, lab_of, length_of
 from jarvision.jar.geometry import View
 from jarvision.jar.ruler import RulerScale, RulerUnreadError, read_ruler
 from jarvision.jar.ruler_divisions import RulerUnit
 from jarvision.jar.view_fit import Jar
-
-Array: TypeAlias = NDArray[np.float64]
-
-Floats: TypeAlias = NDArray[np.float32]
-Grey: TypeAlias = NDArray[np.uint8]
-Picture: TypeAlias = NDArray[np.uint8]
 
 _SEGMENT_PX, _BLUR_PX, _EACH_PX, _NARROW = 256, 5, 3, 6
 _BAND_ROWS = 256  # made grey at once, for whose lightness there is room close by
@@ -160,7 +153,7 @@ class UprightRuler:
 
     scale: RulerScale
     at_px: tuple[float, float]
-    body: NDArray[np.bool_]
+    body: Mask
 
     def lean_of(self, view: View, leaned: Callable[[float], View]) -> float:
         """How far a view's tilt is off by the ruler's ticks, which draw together far away [rad].
@@ -219,7 +212,7 @@ def find_upright_ruler(
     return None
 
 
-def _body_around(bgr: Picture, at: tuple[int, int], near: int) -> NDArray[np.bool_]:
+def _body_around(bgr: Picture, at: tuple[int, int], near: int) -> Mask:
     """Find what is of the ruler's colour and hangs together with its ticks."""
     lab = lab_of(bgr)
     x, y = at

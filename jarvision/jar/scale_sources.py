@@ -9,10 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TypeAlias
-
-import numpy as np
-from numpy.typing import NDArray
 
 from jarvision.core.errors import UsageError
 from jarvision.jar.outside_size import OutsideSize, parse_jar_mm
@@ -21,12 +17,6 @@ from jarvision.jar.profile_file import find_profile
 from jarvision.jar.ruler_divisions import RulerUnit
 from jarvision.jar.scale import Scale, ScaleSource
 from jarvision.jar.view_fit import Jar
-
-Array: TypeAlias = NDArray[np.float64]
-
-Floats: TypeAlias = NDArray[np.float32]
-
-Picture: TypeAlias = NDArray[np.uint8]
 
 STRIP_SCALE_SD = 0.004
 """Relative sd of the scale by a strip at true size, print and tags together."""

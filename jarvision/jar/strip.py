@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.jar.strip_spec import strip_spec
-
-Array: TypeAlias = NDArray[np.float64]
 
 MIN_TAG_PX = 14.0  # under about 1.7 px a module a 36h11 tag does not decode safely
 CORNER_SD_PX = 0.2  # of corners against one camera: found to 0.05, but paper may lie uneven

@@ -5,19 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any, TypeAlias
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Grey, Mask
 from jarvision.jar.strip import MIN_TAG_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
 from jarvision.jar.tag_code import family
-
-Array: TypeAlias = NDArray[np.float64]
-Grey: TypeAlias = NDArray[np.uint8]
-
 
 _BENDS = np.linspace(-0.75, 0.75, 13)  # how cells crowd towards one side: s + bend s (1 - s)
 _HIDDEN = np.linspace(0.0, 0.5, 11)  # part of the tag's width beyond the horizon
@@ -28,7 +25,7 @@ _MOST_WRONG = 0.045  # part of the visible cells that may be misread: two of a w
 
 
 @cache
-def _codes() -> NDArray[np.bool_]:
+def _codes() -> Mask:
     """Cells of every tag of the strips, white is true, (ids, 8, 8)."""
     ids = range(strip_spec().tag_count)
     return np.stack([cv2.aruco.generateImageMarker(family(), i, 8) > 127 for i in ids])
@@ -118,7 +115,7 @@ def _read_bent(grey: Grey, quad: _Quad) -> list[tuple[float, int, int, float]]:
 
 
 def _best_codes(
-    light: Array, seen: NDArray[np.bool_], tries: list[tuple[int, float, float]]
+    light: Array, seen: Mask, tries: list[tuple[int, float, float]]
 ) -> list[tuple[float, int, int, float]]:
     """Compare sampled cells with every code -> (mismatch, id, hidden side, hidden part)."""
     low, high = np.percentile(light, 10, axis=(1, 2)), np.percentile(light, 90, axis=(1, 2))

@@ -10,22 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Grey, Picture
 from jarvision.jar.colour import grey_halved, grey_of
 from jarvision.jar.strip import MIN_TAG_PX, Strip
 from jarvision.jar.strip_curved import find_bent_strip, find_strip_round_side
 from jarvision.jar.strip_spec import strip_spec
 from jarvision.jar.tag_code import family, read_squares
 from jarvision.jar.tag_texture import may_hold_tags
-
-Array: TypeAlias = NDArray[np.float64]
-Grey: TypeAlias = NDArray[np.uint8]
-Picture: TypeAlias = NDArray[np.uint8]  # (h, w) grey or (h, w, 3) blue, green, red
 
 _USUAL_INSET_PX, _MOST_INSET_PX = 0.45, 1.5  # how far corners are drawn inward by blur
 _LEAST_PERIMETER_PX = 28.0  # of the smallest tag that decodes, in a picture of half size

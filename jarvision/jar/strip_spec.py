@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import ValueRefusedError
 from jarvision.core.packaged_files import data_file
 
@@ -106,7 +106,7 @@ class StripSpec:
         half_mm = self.tag_size_mm / 2
         return self.tag_left_mm + half_mm, self.first_centre_mm + k * self.centre_step_mm
 
-    def tag_corners_mm(self, k: int) -> NDArray[np.float64]:
+    def tag_corners_mm(self, k: int) -> Array:
         """Give the corners of tag `k`'s black square, in the order OpenCV's detector returns them.
 
         Returns

@@ -13,11 +13,10 @@ from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Corners: TypeAlias = NDArray[np.float32]
-Floats: TypeAlias = NDArray[np.float32]
-Grey: TypeAlias = NDArray[np.uint8]
+from jarvision.core.arrays import Floats, Grey
+
+Corners: TypeAlias = Floats
 Options: TypeAlias = cv2.aruco.DetectorParameters
 
 _BITS = 6  # a tag is 6 x 6 cells within a border of one black cell
@@ -113,7 +112,7 @@ def _placed(grey: Grey, square: Corners, options: Options) -> Corners:
 
 
 @cache
-def _codes() -> NDArray[np.float32]:
+def _codes() -> Floats:
     """Cells of all tags as they look from each of their four corners, 1 is light (4 * tags, 36)."""
     rows = family().bytesList
     tags = [cv2.aruco.Dictionary.getBitsFromByteList(row[None], _BITS) for row in rows]

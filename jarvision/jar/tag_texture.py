@@ -7,15 +7,11 @@ much less so for how light they are.
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Grey
 from jarvision.jar.colour import halved
-
-Grey: TypeAlias = NDArray[np.uint8]
 
 _WINDOW_CELLS = 2  # of 4 pixels: means are over so much, the smallest tag's size
 _LEAST_PX = 144  # short side under which a picture is not made smaller

@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Picture
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.profile import JarProfile, remeasured, taper_bias_points, volumes_from_heights
@@ -21,11 +21,6 @@ from jarvision.jar.profile import JarProfile, remeasured, taper_bias_points, vol
 if TYPE_CHECKING:
     from jarvision.jar.view_fit import Jar
 
-Array: TypeAlias = NDArray[np.float64]
-
-Floats: TypeAlias = NDArray[np.float32]
-
-Picture: TypeAlias = NDArray[np.uint8]
 
 _RADIUS_SD_MM = 0.4  # an inside radius measured at home, point by point; our own judgement
 

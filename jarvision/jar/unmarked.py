@@ -11,12 +11,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Picture, Places
 from jarvision.core.errors import NoJarError
 from jarvision.jar.colour import lab_of, length_of, made_small
 from jarvision.jar.geometry import NOMINAL_RADIUS_MM, Camera, Outline, View
@@ -24,11 +23,6 @@ from jarvision.jar.ruler_in_photo import UprightRuler, find_upright_ruler
 from jarvision.jar.unwrap import unroll
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import edge_peaks, level_edges
-
-Array: TypeAlias = NDArray[np.float64]
-Floats: TypeAlias = NDArray[np.float32]
-Indices: TypeAlias = NDArray[np.intp]
-Picture: TypeAlias = NDArray[np.uint8]
 
 SMALL_PX = 480  # long side of the picture in which walls are looked for
 _STEP_CAP, _STEP_FREE = 12.0, 2.5  # Lab step that counts in full, and that costs nothing
@@ -73,7 +67,7 @@ def _best_sums(strength: Floats) -> Floats:
     return best
 
 
-def _longest_runs(strength: Array | Floats) -> tuple[Array, Indices, Indices]:
+def _longest_runs(strength: Array | Floats) -> tuple[Array, Places, Places]:
     """Run of rows with the greatest sum in each column: its sum, first and last row."""
     upto = np.zeros((len(strength) + 1, strength.shape[1]))
     np.cumsum(strength, axis=0, out=upto[1:])
@@ -106,9 +100,7 @@ def _lines(step: Array) -> list[_WallLine]:
     return list(map(_WallLine, foot[kept].tolist(), slope[kept].tolist()))
 
 
-def _distinct(
-    column: Array, slope: Array, first: Indices, last: Indices, score: Array
-) -> list[int]:
+def _distinct(column: Array, slope: Array, first: Places, last: Places, score: Array) -> list[int]:
     """Numbers of the best of lines that lie on each other, strongest first."""
     middle, left = (first + last) / 2, np.argsort(-score, kind="stable")
     kept: list[int] = []

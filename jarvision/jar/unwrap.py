@@ -7,18 +7,14 @@ layers are straight level bands whatever the camera did; reflections and the far
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Picture
 from jarvision.jar.colour import lab_of
 from jarvision.jar.view_fit import Jar
-
-Array: TypeAlias = NDArray[np.float64]
-Floats: TypeAlias = NDArray[np.float32]
-Picture: TypeAlias = NDArray[np.uint8]
 
 ROW_MM = 0.125
 COLUMN_MM = 0.2

@@ -13,11 +13,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Mask, Picture, Places
 from jarvision.core.errors import NoJarError
 from jarvision.jar.geometry import (
     NOMINAL_RADIUS_MM,
@@ -46,10 +45,6 @@ from jarvision.jar.view_residuals import (
     corner_sd_px,
 )
 from jarvision.jar.wall_edges import Wall, find_walls, look_across, peak_columns
-
-Array: TypeAlias = NDArray[np.float64]
-
-Picture: TypeAlias = NDArray[np.uint8]
 
 _OWN_HALF_MM = (6.0, 9.0)  # and so far left and right of its tags' middle, in the strip's white
 
@@ -225,7 +220,7 @@ class _Wanted:
     known: Outline | None = None
     radial: bool = False
 
-    def free(self, *, focal_known: bool) -> NDArray[np.intp]:
+    def free(self, *, focal_known: bool) -> Places:
         """Which parameters are fitted."""
         also = [EXPONENT, TURN] * self.square + [FOCAL] * (not focal_known) + [RADIAL] * self.radial
         return np.array([*range(EXPONENT), *also])
@@ -272,7 +267,7 @@ def _starts(scenes: Sequence[Scene], wanted: _Wanted) -> list[Array]:
     return [_start(s, stands[s.strip], wanted.known, square=wanted.square) for s in scenes]
 
 
-def _in_running(squares: Array) -> NDArray[np.bool_]:
+def _in_running(squares: Array) -> Mask:
     """Tell which of several pairs of walls may still be the jar's, by their sums of squares."""
     return np.asarray(squares <= _HOPELESS * (squares.min() + 100.0))
 

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Places
 from jarvision.jar.geometry import Outline, outline_points
 from jarvision.jar.strip import CORNER_SD_PX, Strip
 from jarvision.jar.strip_spec import strip_spec
 from jarvision.jar.wall_edges import Across, Wall
-
-Array: TypeAlias = NDArray[np.float64]
 
 # A view's parameters, in this order; several sets are worked on at once, shape (sets, 13).
 (
@@ -107,7 +104,7 @@ def _edge_azimuths(p: Array, sides: Array, *, square: bool) -> Array:
 class _Beforehand:
     """What is known of strips and jars beforehand: parameters, what they usually are, their sd."""
 
-    at: NDArray[np.intp]
+    at: Places
     usual: Array
     sd: Array
 
@@ -143,7 +140,7 @@ class ViewResiduals:
 
     square: bool
     across_mm: Array  # of the tags' corners, each but once
-    which: NDArray[np.intp]  # of these, (corners,), then each wall twice
+    which: Places  # of these, (corners,), then each wall twice
     z_mm: Array  # of the corners
     tilted_mm: Array  # how much higher a slanting strip's corners stand, but for the slant
     ends_mm: Array  # where the walls are held against what is seen of them, (2 walls,)
@@ -186,7 +183,7 @@ class ViewResiduals:
             _Beforehand.of(square=square, known=known),
         )
 
-    def only(self, scenes: NDArray[np.intp]) -> ViewResiduals:
+    def only(self, scenes: Places) -> ViewResiduals:
         """Give the residuals of some of the scenes."""
         return replace(
             self,
@@ -198,7 +195,7 @@ class ViewResiduals:
             walls_sd_px=self.walls_sd_px[scenes],
         )
 
-    def at(self, p: Array, scenes: NDArray[np.intp], robust_sd: float = np.inf) -> Array:
+    def at(self, p: Array, scenes: Places, robust_sd: float = np.inf) -> Array:
         """ViewResiduals of sets of parameters, in standard deviations.
 
         Parameters
@@ -243,7 +240,7 @@ class ViewResiduals:
         return found
 
     def _project(
-        self, p: Array, points: tuple[Array, Array], z: Array, scenes: NDArray[np.intp]
+        self, p: Array, points: tuple[Array, Array], z: Array, scenes: Places
     ) -> tuple[Array, Array]:
         """Places of the wall and heights (..., n) -> columns, rows from the centre (..., n).
 

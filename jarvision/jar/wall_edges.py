@@ -5,20 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Mask, Picture
 from jarvision.jar.colour import lab_of, length_of
 from jarvision.jar.strip import Strip
 from jarvision.jar.strip_spec import strip_spec
-
-Array: TypeAlias = NDArray[np.float64]
-
-Floats: TypeAlias = NDArray[np.float32]
-Picture: TypeAlias = NDArray[np.uint8]
 
 _STEP_MM = 0.75  # sampling across the jar when looking for walls
 
@@ -223,7 +217,7 @@ def find_walls(edges: Across) -> list[Wall]:
     return walls
 
 
-def _at_or_beyond(other: Strip, grid: Array, across: Array) -> NDArray[np.bool_]:
+def _at_or_beyond(other: Strip, grid: Array, across: Array) -> Mask:
     """Tell which places of the sampling grid lie on another jar's strip or beyond it."""
     foot, up = other.axis_px()
     column = foot[0] + (grid[..., 1] - foot[1]) * up[0] / up[1]
@@ -233,7 +227,7 @@ def _at_or_beyond(other: Strip, grid: Array, across: Array) -> NDArray[np.bool_]
     return np.asarray(beside > -reach if is_right else beside < reach)
 
 
-def _at_or_past(sides_px: Array, strip: Strip, grid: Array) -> NDArray[np.bool_]:
+def _at_or_past(sides_px: Array, strip: Strip, grid: Array) -> Mask:
     """Tell which places of the sampling grid lie on a nearer jar's side or past it."""
     centre = strip.corners_px.reshape(-1, 2).mean(axis=0)
     at = [np.interp(centre[1], side[::-1, 1], side[::-1, 0]) for side in sides_px]

@@ -3,24 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Places
 from jarvision.jar.colour import lab_of
 from jarvision.jar.quick_arrays import highest_near, lengths_of
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
-
-Array: TypeAlias = NDArray[np.float64]
-
-
-Floats: TypeAlias = NDArray[np.float32]
-
-
-Places: TypeAlias = NDArray[np.intp]
-
 
 BIN_MM = 0.5  # height of a step of the grain search
 
@@ -35,7 +25,7 @@ _LEAST_PIECE_MM = 1.7  # eight columns, so that the same is left out in a quick 
 _SLIVER_MM = 2.4  # at the jar's side, where lines are seen aslant and the glass mirrors
 
 
-def pieces(wall: WallMap) -> list[NDArray[np.intp]]:
+def pieces(wall: WallMap) -> list[Places]:
     """Column indices on each side of the strip, without a sliver beside wider glass."""
     step = np.diff(np.sin(wall.azimuth))
     if len(step) > 8 and step.max() < 2 * step.min():  # most have no gap
@@ -47,7 +37,7 @@ def pieces(wall: WallMap) -> list[NDArray[np.intp]]:
     return [p for p in found if len(p) == widest or len(p) * wall.column_mm > _SLIVER_MM]
 
 
-def blocks(wall: WallMap) -> list[NDArray[np.intp]]:
+def blocks(wall: WallMap) -> list[Places]:
     """Column indices of strips of wall about `_BLOCK_MM` wide."""
     found = []
     for piece in pieces(wall):
@@ -78,7 +68,7 @@ def _grain_of(light: Floats, low: int) -> tuple[Floats, Floats, Floats]:
     return less, least, np.asarray(cv2.absdiff(light[:, :low], across), dtype=np.float32)
 
 
-def _blur(light: NDArray[np.float32], size_mm: float) -> NDArray[np.float32]:
+def _blur(light: Floats, size_mm: float) -> Floats:
     """Gaussian blur of a wall (columns, rows) by a size in millimetres."""
     across, up = size_mm / COLUMN_MM, size_mm / ROW_MM
     return np.asarray(cv2.GaussianBlur(light, (0, 0), sigmaX=up, sigmaY=across), dtype=np.float32)

@@ -13,14 +13,13 @@ from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Picture
 from jarvision.core.errors import JarError, NoJarError
 from jarvision.jar.unmarked import find_unmarked_jar, long_walls
 from jarvision.jar.view_fit import Jar
 from jarvision.photo.burnt_out import clipped_part
 
-Picture: TypeAlias = NDArray[np.uint8]
 Deposit: TypeAlias = Callable[[Picture, Jar], float]
 
 _SHAPE = (1.2, 3.0)  # of a jar's straight sides, height over width; common practice, no source

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.ranges import Z90, pct_with_range
 from jarvision.core.units import decimals_of
 from jarvision.estimate.sand_parts import CURVE_UM, PART_LIMITS_UM, SAND_PARTS
@@ -63,7 +63,7 @@ class _Plot:
         return line(x, self.top, x, self.foot, stroke_width=1.4, stroke_dasharray="5 4")
 
 
-def sand_curve(key: str, finer: NDArray[np.float64], *, limit_mm: float = math.nan) -> Markup:
+def sand_curve(key: str, finer: Array, *, limit_mm: float = math.nan) -> Markup:
     """Draw how much of a sand is finer than each size, on a logarithmic axis.
 
     Parameters

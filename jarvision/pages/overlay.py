@@ -12,20 +12,11 @@ from collections.abc import Iterator, Sequence
 import cv2
 import numpy as np
 
+from jarvision.core.arrays import Array, Picture
 from jarvision.core.own_files import mark_picture
 from jarvision.core.units import UnitSystem
 from jarvision.pages.label_layout import spread_apart
-from jarvision.pages.overlay_pen import (
-    Array,
-    Picture,
-    Words,
-    dashes,
-    drawable,
-    stroke,
-    tint,
-    wrapped,
-    write,
-)
+from jarvision.pages.overlay_pen import Words, dashes, drawable, stroke, tint, wrapped, write
 from jarvision.pages.overlay_place import (
     BELOW_MM,
     PANE_H,

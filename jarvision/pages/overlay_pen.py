@@ -7,17 +7,14 @@ import math
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from jarvision.core.arrays import Array, Picture
 from jarvision.pages.palette import CHALK, EDGE, Bgr
-
-Array: TypeAlias = NDArray[np.float64]
-Picture: TypeAlias = NDArray[np.uint8]
 
 _SUBPIXEL = 4  # bits of fraction in OpenCV's line coordinates
 _IN_FONT = frozenset("±°·…")  # what Pillow's bundled font has beyond ASCII, of what is needed

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from jarvision.core.arrays import Array, Picture
 from jarvision.core.units import UnitSystem
 from jarvision.jar.wall_features import pieces
-from jarvision.pages.overlay_pen import Array, Picture
 from jarvision.pages.overlay_words import Drawn, LineMark, marks_of
 from jarvision.pages.palette import PLATE
 from jarvision.wall.read import PhotoReading

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.estimate.texture import CLASS_POLYGONS, CLASSES, TextureClass
 from jarvision.pages.markup import Attribute, Markup, join, number, points_of, tag
 from jarvision.pages.palette import (
@@ -27,9 +27,6 @@ from jarvision.pages.palette import (
     line,
     svg,
 )
-
-Floats = NDArray[np.float64]
-
 
 _SIDE, _LEFT, _FLOOR = 390.0, 50.0, 354.0
 _HIGH = _SIDE * math.sqrt(3) / 2
@@ -70,7 +67,7 @@ class Mark:
 
     label: str
     pcts: tuple[float, float, float]
-    draws_pct: Floats | None = None
+    draws_pct: Array | None = None
     by_weight: bool = False
 
     @property

@@ -6,11 +6,9 @@ import os
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Grey
 from jarvision.photo.decode import Photo, open_grey
-
-Grey = NDArray[np.uint8]
 
 _THUMB_PX = 48
 _ALIKE = 0.9  # correlation of thumbnails over which two pictures are the same one, turned alike
@@ -57,6 +55,6 @@ def full_grey(
     return np.ascontiguousarray(turned[:, ::-1] if mirrored else turned)
 
 
-def _thumb(grey: cv2.typing.MatLike) -> NDArray[np.float64]:
+def _thumb(grey: cv2.typing.MatLike) -> Array:
     small = cv2.resize(grey, (_THUMB_PX, _THUMB_PX), interpolation=cv2.INTER_AREA).astype(float)
     return np.asarray((small - small.mean()) / max(float(small.std()), 1e-6))

@@ -35,6 +35,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from jarvision.core.arrays import Array
 from jarvision.core.errors import JarError
 from jarvision.core.measured import Measured
 from jarvision.core.series import Reading
@@ -56,7 +57,6 @@ from jarvision.results.record import (
     ByWeight,
     Curve,
     DepositTop,
-    Floats,
     JarRecord,
     LayerTop,
     NamedDoubt,
@@ -427,13 +427,13 @@ def _shares(file: FileShares) -> Shares:
     return Shares((sand, silt, clay), tuple(ranges), texture, draws)
 
 
-def _draws(file: FileShares) -> Floats:
+def _draws(file: FileShares) -> Array:
     """Check the draws and scale each row to 100."""
     require(len(file.draws_pct) > 0, "the draws are missing")
     draws = file.draws_pct
     totals = draws.sum(axis=1, keepdims=True)
     require(bool(np.all(np.abs(totals - 100) <= _SUM_TOLERANCE)), "draws do not add up to 100")
-    scaled: Floats = draws * (100 / totals)
+    scaled: Array = draws * (100 / totals)
     scaled.flags.writeable = False
     return scaled
 

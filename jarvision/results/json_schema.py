@@ -14,8 +14,8 @@ from typing import Any, NewType, TypeVar, get_args, get_origin
 
 import numpy as np
 from cattrs import BaseValidationError, Converter, transform_error
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.measured import Measured
 from jarvision.core.series import SaidOfPhoto
 from jarvision.estimate.given import Given
@@ -74,7 +74,7 @@ _NUMBERS: dict[Any, tuple[float, float, bool]] = {  # lowest, highest, whether i
 }
 _UNKNOWN = math.nan
 
-DrawsPct = NewType("DrawsPct", NDArray[np.float64])
+DrawsPct = NewType("DrawsPct", Array)
 """Compositions, (n, 3); as an array, since a class's are by far the most numbers of all."""
 
 

@@ -8,16 +8,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from jarvision.core.arrays import Array
 from jarvision.core.ranges import odds_in_words
 from jarvision.core.tables import odds_cell, safe_cell, table_csv
 from jarvision.estimate.central import central_pct
 from jarvision.estimate.grain_curve import MeasuredSand, finer_pct, shares_at
 from jarvision.estimate.texture_standards import FRACTIONS, Standard, class_odds, classify_by
 from jarvision.wall.measurement import LAYERS
-
-Floats = NDArray[np.float64]
 
 _SEED = 0  # the same draws give the same words, whichever jars stand beside them
 
@@ -43,7 +42,7 @@ class InStandard:
     """
 
     standard: Standard
-    draws_pct: Floats
+    draws_pct: Array
     pcts: tuple[float, float, float]
     ranges_pct: tuple[tuple[float, float], ...]
     texture_class: str
@@ -90,7 +89,7 @@ def _full_name(standard: Standard, index: int) -> str:
     return f"{each.name} ({each.short})" if each.short else each.name
 
 
-def _range(values: Floats) -> tuple[float, float]:
+def _range(values: Array) -> tuple[float, float]:
     low, high = np.quantile(values, (0.05, 0.95)).tolist()
     return low, high
 

@@ -10,9 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-import numpy as np
-from numpy.typing import NDArray
-
+from jarvision.core.arrays import Array
 from jarvision.core.doubts import Doubt
 from jarvision.core.files import OVERLAY_PREFIX, safe_name
 from jarvision.core.measured import Measured
@@ -29,7 +27,6 @@ from jarvision.wall.measurement import JarMeasurement, Three
 
 PREFIX, SUFFIX = "jar-", ".json"
 
-Floats: TypeAlias = NDArray[np.float64]
 MeasuredThree: TypeAlias = "tuple[Measured, Measured, Measured]"
 
 
@@ -199,7 +196,7 @@ class Shares:
     pcts: MeasuredThree
     ranges_pct: tuple[tuple[float, float], ...]
     texture: Texture
-    draws_pct: Floats
+    draws_pct: Array
 
     @property
     def spans_pct(self) -> tuple[Span, ...]:

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Places
 from jarvision.core.errors import BlurredError
 from jarvision.jar.strip import Strip
 from jarvision.jar.view_fit import Jar
 from jarvision.photo.decode import Photo
-
-Array: TypeAlias = NDArray[np.float64]
 
 _BLURRED_MM = 1.2  # sd of the blur from which a boundary cannot be placed
 _STEEPEST = 300  # so many of a picture's pixels tell its blur
@@ -51,11 +49,11 @@ def unmarked_blur_or_refuse(photo: Photo, jar: Jar) -> float:
     return _or_refuse(photo.name, blur)
 
 
-def _steepest(grey: NDArray[np.uint8]) -> tuple[NDArray[np.intp], Array]:
+def _steepest(grey: NDArray[np.uint8]) -> tuple[Places, Array]:
     """Find the steepest pixels of a picture -> where they are in it, flat, and their slopes."""
     across, up = (way.ravel() for way in cv2.spatialGradient(grey))
 
-    def square(at: NDArray[np.intp] | slice) -> NDArray[np.int32]:
+    def square(at: Places | slice) -> NDArray[np.int32]:
         own = (way[at].astype(np.int32) for way in (across, up))
         return np.asarray(sum(way * way for way in own), dtype=np.int32)
 
@@ -69,7 +67,7 @@ def _steepest(grey: NDArray[np.uint8]) -> tuple[NDArray[np.intp], Array]:
     return at[steep], np.sqrt(squares[steep]) / 8
 
 
-def _range_about(grey: NDArray[np.uint8], at: NDArray[np.intp]) -> Array:
+def _range_about(grey: NDArray[np.uint8], at: Places) -> Array:
     """Range of a picture's values about some of its pixels."""
     padded = np.pad(grey, _ABOUT_PX, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, [2 * _ABOUT_PX + 1] * 2)

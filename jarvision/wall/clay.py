@@ -10,18 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.quick_arrays import highest_near, median_of, middle_near
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
-
-Array: TypeAlias = NDArray[np.float64]
 
 WATER_INDEX = 1.333  # water at 20 degC, sodium D line; handbook value, from memory
 

@@ -9,17 +9,13 @@ the first place from above where colour breaks off or speckle ends.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Places
 from jarvision.jar.quick_arrays import lengths_of, median_of, sums_before
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures
-
-Array: TypeAlias = NDArray[np.float64]
-Rows: TypeAlias = NDArray[np.intp]
 
 _LOWEST_MM, _OVER_REFERENCE_MM = -4.5, 0.6
 _REFERENCE_MM = 6.5  # the deposit is known by what lies below this, and over the highest foot
@@ -104,7 +100,7 @@ def _has_bands(light: Array) -> bool:
     return bool(there_and_back > _BANDS)
 
 
-def _likeness(speckle: Array, colour: Array, reference: Rows) -> Array:
+def _likeness(speckle: Array, colour: Array, reference: Places) -> Array:
     """How much each row of each block is speckled as the deposit is, -1 to 1."""
     speckle = np.log(_smooth(speckle) + 0.05) - np.log(_smooth(colour[..., 0]) + 2.0)
     level = median_of(speckle[:, reference].T)[:, None]
@@ -118,13 +114,13 @@ def _smooth(rows: Array) -> Array:
     return np.asarray((rows[:, below] + rows + rows[:, above]) / 3)
 
 
-def _over(likeness: Array, at: Rows, top: int) -> Array:
+def _over(likeness: Array, at: Places, top: int) -> Array:
     """Likeness summed over what lies above each row, up to the top of the reference."""
     run = sums_before(likeness)
     return run[:, np.minimum(at + round(_OVER_MM / ROW_MM), top)] - run[:, at]
 
 
-def _under(likeness: Array, colour: Array, at: Rows) -> Array:
+def _under(likeness: Array, colour: Array, at: Places) -> Array:
     """Unlikeness, by speckle or by colour, summed over what lies below each row."""
     run = sums_before(colour)
     above = np.moveaxis(run[:, at + 10] - run[:, at + 2], 2, 0).copy() / 8
@@ -138,7 +134,7 @@ def _under(likeness: Array, colour: Array, at: Rows) -> Array:
     return total
 
 
-def _steps(colour: Array, at: Rows) -> Array:
+def _steps(colour: Array, at: Places) -> Array:
     """Colour step at each row, 0 to 1."""
     run, n = sums_before(colour), _STEP_ROWS
     over = run[:, at + 1 + n] - run[:, at + 1]

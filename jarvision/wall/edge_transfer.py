@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.jar.strip import Strip
-
-Array: TypeAlias = NDArray[np.float64]
 
 FREQUENCY = np.linspace(0.0, 0.5, 65)  # cycles a pixel at which a transfer is given
 _BIN_PX = 0.25

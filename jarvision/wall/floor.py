@@ -9,17 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.jar.geometry import GLASS_INDEX
 from jarvision.jar.wall_features import WallFeatures
 from jarvision.wall.deposit_foot import find_foot
 from jarvision.wall.measurement import Floor
-
-Array: TypeAlias = NDArray[np.float64]
 
 # Inside, wall and floor meet in a fillet of about this radius: 5.2 ± 1.4 mm over 56 rendered photos
 # of 22 jars; no published measure of jars' feet is known to us.

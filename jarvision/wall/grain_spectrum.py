@@ -22,14 +22,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Places
 from jarvision.core.special_functions import j0, ndtr
-
-Array: TypeAlias = NDArray[np.float64]
 
 LOG_SPREAD = 0.35  # of diameters about their mean in a band; 0.2 to 0.5 change means by some 5 %
 MODEL_LOG_SD = 0.11  # how unlike the model packings look, from two laws of drawn grains
@@ -192,7 +189,7 @@ def grain_model(camera: PhotoTransfer) -> GrainModel:
 class _SpectrumBins:
     """A measured spectrum in bins even in the logarithm of frequency."""
 
-    at: NDArray[np.intp]  # which of `_BIN_CENTRES`
+    at: Places  # which of `_BIN_CENTRES`
     power: Array
     noise: Array
     waves: Array  # independent waves along one row

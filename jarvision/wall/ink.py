@@ -11,25 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Mask, Places
 from jarvision.jar.quick_arrays import median_of
 from jarvision.jar.unwrap import ROW_MM
-from jarvision.wall.outer_glass import (
-    CELL_MM,
-    COUNTS,
-    Counts,
-    Floats,
-    Glass,
-    Mask,
-)
-
-Array: TypeAlias = NDArray[np.float64]
-Places: TypeAlias = NDArray[np.intp]
+from jarvision.wall.outer_glass import CELL_MM, COUNTS, Counts, Glass
 
 LEAST_DEPTH = 0.28  # dark bands in rendered layers stay under 0.2 but in the foot
 _THICK_MM = (0.4, 0.7, 1.0, 1.5, 2.2, 3.0)

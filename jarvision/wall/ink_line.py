@@ -9,19 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Mask, Places
 from jarvision.jar.quick_arrays import median_of, sums_before
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
 from jarvision.wall.ink import GAP_MM, LEAST_DEPTH, SIDE_MM, InkPath, ink_paths
-from jarvision.wall.outer_glass import TOGETHER, Bins, Glass, Mask, binned
-
-Array: TypeAlias = NDArray[np.float64]
-Places: TypeAlias = NDArray[np.intp]
+from jarvision.wall.outer_glass import TOGETHER, Bins, Glass, binned
 
 _BIN_MM = 1.2
 _LEAST_BINS = 3

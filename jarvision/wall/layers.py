@@ -16,25 +16,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Mask
 from jarvision.jar.quick_arrays import median_of, sums_before
 from jarvision.jar.unwrap import MAP_TOP_MM, ROW_MM, unroll
 from jarvision.jar.view_fit import Jar
-from jarvision.jar.wall_features import (
-    BIN_MM,
-    Array,
-    WallFeatures,
-    gather,
-)
+from jarvision.jar.wall_features import BIN_MM, WallFeatures, gather
 from jarvision.wall.measurement import LAYERS, Boundary
-
-Rows: TypeAlias = NDArray[np.bool_]
 
 _LEVEL_STEP = 0.075
 _DRIFT = 0.08
@@ -235,12 +228,12 @@ def _hypotheses(total: Array, first_mm: float) -> list[CoarsePlace]:
     return found
 
 
-def _window(z: Array, low: float, high: float) -> NDArray[np.bool_]:
+def _window(z: Array, low: float, high: float) -> Mask:
     """Rows between two heights."""
     return np.asarray((z > low) & (z < high))
 
 
-def _sides(z: Array, at: float, below: float, above: float) -> tuple[Rows, Rows]:
+def _sides(z: Array, at: float, below: float, above: float) -> tuple[Mask, Mask]:
     """Rows that stand for the layer under and over a boundary, kept off its neighbours."""
     low = _window(z, max(below + 0.6, at - 5.0), at - 1.0)
     high = _window(z, at + 1.0, min(above - 0.6, at + 5.0))
@@ -255,9 +248,9 @@ def _sides(z: Array, at: float, below: float, above: float) -> tuple[Rows, Rows]
 class _Windows:
     """Rows under, over and around a boundary."""
 
-    low: Rows
-    high: Rows
-    span: Rows
+    low: Mask
+    high: Mask
+    span: Mask
 
 
 def _crossings(features: Array, z: Array, rows: _Windows) -> Array:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias, TypeVar
+from typing import TypeVar
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import JarError, TooDarkError
 from jarvision.jar.choose_walls import choose_walls
@@ -53,7 +53,6 @@ from jarvision.wall.photo_cache import (
 )
 from jarvision.wall.unrolled import CleanWall, WallAsSeen, clean_wall, wall_as_seen
 
-Array: TypeAlias = NDArray[np.float64]
 Key = TypeVar("Key")
 
 _DIM_LIGHTNESS = 18.0  # median CIE L* of the wall under which noise begins to rule

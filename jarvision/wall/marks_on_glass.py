@@ -12,29 +12,17 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Mask, Places
 from jarvision.jar.quick_arrays import median_of
 from jarvision.jar.unwrap import COLUMN_MM, MAP_TOP_MM, ROW_MM, WallMap
 from jarvision.wall.ink import LEAST_DEPTH
 from jarvision.wall.ink_line import ink_lines, reaches_of
-from jarvision.wall.outer_glass import (
-    DARK_COUNTS,
-    Array,
-    Bins,
-    Floats,
-    Glass,
-    Mask,
-    Span,
-    runs,
-)
+from jarvision.wall.outer_glass import DARK_COUNTS, Bins, Glass, Span, runs
 from jarvision.wall.tape import tape_pieces
-
-Indices: TypeAlias = NDArray[np.intp]
 
 _FOOT_MM = 3.5  # the rounded foot of the glass shows dark lines of its own
 _STRONG_DEPTH = 0.45
@@ -329,7 +317,7 @@ def _outer_edges(arc: Array, low: Array, high: Array) -> tuple[Array, Array]:
     return bottom - _SOFT_MM, top + _SOFT_MM
 
 
-def _filled(glass: Glass, hidden: Mask, run: tuple[int, int], columns: Indices) -> Floats:
+def _filled(glass: Glass, hidden: Mask, run: tuple[int, int], columns: Places) -> Floats:
     """Give what fills hidden rows, from beside the columns, else from below and above: logs."""
     free = _sources(np.asarray(~hidden[slice(*run)].any(axis=0)))
     if len(free) * COLUMN_MM >= _LEAST_SOURCE_MM:
@@ -339,13 +327,13 @@ def _filled(glass: Glass, hidden: Mask, run: tuple[int, int], columns: Indices) 
     return glass.log_at(_nearest_rows(run, len(hidden))[:, None], columns)
 
 
-def _sources(free: Mask) -> Indices:
+def _sources(free: Mask) -> Places:
     """Columns to fill from: all that are free, but slivers only where there is nothing else."""
     wide = [np.arange(*r) for r in runs(free) if (r[1] - r[0]) * COLUMN_MM >= _SLIVER_MM]
     return np.concatenate(wide) if wide else np.flatnonzero(free)
 
 
-def _beside(columns: Indices, free: Indices) -> Indices:
+def _beside(columns: Places, free: Places) -> Places:
     """For each hidden column a free one: as in a mirror at the nearer end, to and fro."""
     right = free[np.searchsorted(free, columns).clip(0, len(free) - 1)]
     left = free[(np.searchsorted(free, columns) - 1).clip(0, len(free) - 1)]
@@ -357,7 +345,7 @@ def _beside(columns: Indices, free: Indices) -> Indices:
 
 
 def _lighter(
-    glass: Glass, hidden: Mask, run: tuple[int, int], columns: Indices, source: Indices
+    glass: Glass, hidden: Mask, run: tuple[int, int], columns: Places, source: Places
 ) -> Floats:
     """How much lighter hidden columns are than their sources, from below and above the rows."""
     reach = round(_LIGHT_MM / ROW_MM)
@@ -376,7 +364,7 @@ def _lighter(
     return np.asarray(ends[0] * (1 - part) + ends[-1] * part, dtype=np.float32)
 
 
-def _nearest_rows(run: tuple[int, int], count: int) -> Indices:
+def _nearest_rows(run: tuple[int, int], count: int) -> Places:
     """Rows from just below for the lower half of a run and from just above for the upper one."""
     size = run[1] - run[0]
     tile = round(_LIGHT_MM / ROW_MM)

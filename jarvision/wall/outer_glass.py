@@ -14,16 +14,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Mask, Places
 from jarvision.jar.geometry import View
 from jarvision.jar.quick_arrays import median_of
 from jarvision.jar.unwrap import COLUMN_MM, WallMap
 from jarvision.jar.wall_features import pieces
 
-Array: TypeAlias = NDArray[np.float64]
-Floats: TypeAlias = NDArray[np.float32]
-Places: TypeAlias = NDArray[np.intp]
 Counts: TypeAlias = NDArray[np.int16]
-Mask: TypeAlias = NDArray[np.bool_]
 Span: TypeAlias = "tuple[float, float]"
 
 DARK_COUNTS = 8.0  # added to colours before the logarithm: near black, noise would rule
@@ -41,7 +38,7 @@ class Glass:
 
     z_mm: Array  # (rows,)
     arc_mm: Array  # (columns,)
-    columns: NDArray[np.intp]
+    columns: Places
     bgr: NDArray[np.uint8]  # (rows, columns, 3)
     cells: Counts  # its log in cells of several columns, (3, rows, cells)
     slope: Array  # (rows,), downward slope of the sight line, its sine

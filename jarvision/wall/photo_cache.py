@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TypeAlias
 
-import numpy as np
-from numpy.typing import NDArray
-
+from jarvision.core.arrays import Array, Picture
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import JarError
 from jarvision.jar.choose_walls import Rivals, choose_walls, rivals_beside
@@ -20,9 +17,6 @@ from jarvision.jar.view_fit import find_jars, scene_of, sides_px
 from jarvision.jar.view_residuals import Scene
 from jarvision.jar.wall_edges import Wall
 from jarvision.photo.decode import Photo
-
-Array: TypeAlias = NDArray[np.float64]
-Picture: TypeAlias = NDArray[np.uint8]
 
 _DIAGONAL_35MM_MM = 43.2666  # of a 36 x 24 mm frame (by the diagonal, as CIPA DCG-001; from memory)
 _USUAL_FOCAL_35MM_MM = 30.0  # phones' main cameras with a little zoom; common practice, no source

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Mask
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.errors import HiddenError, JarError, TooBrightError, TooDarkError
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
@@ -102,7 +103,7 @@ def _layers_of(look: Look, top_mm: float) -> NDArray[np.uint8]:
     return look.wall.bgr[(z > _BELOW_MM) & (z < top_mm + _ABOVE_MM)]
 
 
-def _largest_mm2(white: NDArray[np.bool_]) -> float:
+def _largest_mm2(white: Mask) -> float:
     """Size of the largest white patch [mm²]."""
     if not white.any():
         return 0.0

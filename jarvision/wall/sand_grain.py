@@ -16,11 +16,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Grey
 from jarvision.jar.strip import Strip
 from jarvision.jar.unwrap import COLUMN_MM
 from jarvision.wall.edge_transfer import FREQUENCY, edge_transfer, gaussian_transfer
@@ -37,9 +36,6 @@ from jarvision.wall.grain_spectrum import (
 from jarvision.wall.locate import Look
 from jarvision.wall.measurement import GRAIN_SHARED_LOG_SD, GrainBand, SandGrain
 from jarvision.wall.stones import Stones, find_stones
-
-Array: TypeAlias = NDArray[np.float64]
-Grey: TypeAlias = NDArray[np.uint8]
 
 _FRONT_RAD = 0.8  # beside this the wall turns away, and grains look narrow
 _FOOT_MM = 1.5  # the rounded foot of the wall is left out

@@ -12,11 +12,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from jarvision.core.arrays import Array, Places
 from jarvision.jar.geometry import WALL_MM
 from jarvision.jar.quick_arrays import lengths_of, median_of, sums_before
 from jarvision.jar.unwrap import ROW_MM
@@ -24,9 +24,6 @@ from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_features import BIN_MM, WallFeatures
 from jarvision.wall.clay import Fronts, arch_odds, far_rim_mm, fronts_of, mirror_match
 from jarvision.wall.water_line import WaterLine
-
-Array: TypeAlias = NDArray[np.float64]
-Rows: TypeAlias = NDArray[np.intp]
 
 NAMES = (
     "grain",  # how well grain and edges of all photos fit sand's and silt's tops
@@ -200,7 +197,7 @@ def _edge(view: LastView, at_mm: Array) -> Array:
     return _of_each(first, last, lambda a, b: float(edges[a:b].max()) if b > a else 0.0)
 
 
-def _of_each(first: Rows, last: Rows, measure: Callable[[int, int], float]) -> Array:
+def _of_each(first: Places, last: Places, measure: Callable[[int, int], float]) -> Array:
     """Measure pieces of rows; many stacks share a piece, which is measured once."""
     pieces = list(zip(first.tolist(), last.tolist(), strict=True))
     known = {piece: measure(*piece) for piece in set(pieces)}

@@ -13,11 +13,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.core.special_functions import logsumexp
 from jarvision.jar.unwrap import MAP_TOP_MM
 from jarvision.jar.view_fit import Jar
@@ -27,8 +26,6 @@ from jarvision.wall.layers import CoarsePlace
 from jarvision.wall.stack_features import NAMES, LastView, Stack, features_of, last_view_of
 from jarvision.wall.water_line import NOWHERE, WaterLine, find_water_lines
 from jarvision.wall.weights import shipped
-
-Array: TypeAlias = NDArray[np.float64]
 
 _SAME_MM = (2.3, 2.3, 1.6)  # hypotheses whose tops are so near end up at the same edges
 _APART_MM = (2.5, 2.5, 2.0)  # other places nearer than this are no other places

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+
+from jarvision.core.arrays import Array, Floats
 
 GRAVEL_MM = 2.0  # sand's upper limit (USDA): what is larger is no fine earth
 _SPECKLE_MM = 0.3  # how far the speckle is smoothed, and felt beside a stone's edge
@@ -35,7 +36,7 @@ class Stones:
     share: float
 
 
-def find_stones(stretches: Sequence[NDArray[np.float64]], px_per_mm: float) -> Stones:
+def find_stones(stretches: Sequence[Array], px_per_mm: float) -> Stones:
     """Count stones in stretches of a wall.
 
     Parameters
@@ -61,7 +62,7 @@ def find_stones(stretches: Sequence[NDArray[np.float64]], px_per_mm: float) -> S
     return Stones(count, covered / whole if whole else math.nan)
 
 
-def _patches_mm2(level: NDArray[np.float32]) -> list[float]:
+def _patches_mm2(level: Floats) -> list[float]:
     reach = _SPECKLE_MM * _PX_A_MM
     speckle = level - cv2.GaussianBlur(level, (0, 0), reach)
     power = cv2.GaussianBlur(speckle * speckle, (0, 0), reach)

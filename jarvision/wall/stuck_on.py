@@ -10,21 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Mask, Places
 from jarvision.jar.colour import lab_of, length_of
 from jarvision.jar.geometry import View
 from jarvision.jar.quick_arrays import ranked_at
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM, WallMap
 from jarvision.jar.wall_features import pieces
-
-Array: TypeAlias = NDArray[np.float64]
-Floats: TypeAlias = NDArray[np.float32]
-Rows: TypeAlias = NDArray[np.intp]
 
 _STEP_ROWS = 4  # rows that are looked at as one
 _STEP_MM = _STEP_ROWS * ROW_MM
@@ -114,7 +110,7 @@ def covers_in(wall: WallMap, view: View, boxes_px: Array) -> tuple[Cover, ...]:
     return tuple(found)
 
 
-def free_columns(wall: WallMap, covers: Sequence[Cover]) -> NDArray[np.bool_]:
+def free_columns(wall: WallMap, covers: Sequence[Cover]) -> Mask:
     """Tell which columns of a wall stand clear of all that covers some, (columns,)."""
     keep = np.ones(len(wall.azimuth), dtype=bool)
     margin = round(_MARGIN_MM / COLUMN_MM)
@@ -157,7 +153,7 @@ def uncovered(wall: WallMap, covers: Sequence[Cover], least_mm: float) -> WallMa
     return replace(wall, bgr=bgr)
 
 
-def _fill(wall: WallMap, bgr: NDArray[np.uint8], cover: Cover, free: NDArray[np.bool_]) -> None:
+def _fill(wall: WallMap, bgr: NDArray[np.uint8], cover: Cover, free: Mask) -> None:
     """Fill the rows under a label from free columns, in the light that falls on its own."""
     z, own = wall.z_mm, np.flatnonzero(~free)
     low, high = cover.low_mm - _MARGIN_MM, cover.high_mm + _MARGIN_MM
@@ -180,7 +176,7 @@ def _fill(wall: WallMap, bgr: NDArray[np.uint8], cover: Cover, free: NDArray[np.
     bgr[np.ix_(rows, own)] = np.clip(filled, 0, 255).astype(np.uint8)
 
 
-def _reduced(wall: WallMap, piece: NDArray[np.intp]) -> Floats:
+def _reduced(wall: WallMap, piece: Places) -> Floats:
     """CIE Lab of a piece in steps of several rows."""
     rows = len(wall.z_mm) // _STEP_ROWS
     part = wall.bgr[: rows * _STEP_ROWS, piece[0] : piece[-1] + 1]
@@ -217,7 +213,7 @@ def _sides(lab: Floats) -> Iterator[_Side]:
             yield from _straight(rows[part], at[columns[part]], smooth[rows[part], columns[part]])
 
 
-def _straight(rows: NDArray[np.intp], columns: NDArray[np.intp], step: Floats) -> Iterator[_Side]:
+def _straight(rows: Places, columns: Places, step: Floats) -> Iterator[_Side]:
     """Give a run of edge points as a side where it is straight and upright."""
     lean, at = np.polyfit(rows, columns, 1)
     off = columns - (lean * rows + at)
@@ -310,7 +306,7 @@ def _steps_up(lab: Floats) -> Floats:
     return length_of(step.astype(np.float32))
 
 
-def _end_steps(steps: Floats, side: _Side, near: Rows, left: int) -> Array:
+def _end_steps(steps: Floats, side: _Side, near: Places, left: int) -> Array:
     """Colour step of three quarters of the columns across an end at rows of the side, (rows,)."""
     if not steps.shape[1]:
         return np.zeros(len(near))

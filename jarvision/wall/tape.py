@@ -7,28 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array, Floats, Mask, Places
 from jarvision.jar.quick_arrays import median_of
 from jarvision.jar.unwrap import ROW_MM
-from jarvision.wall.outer_glass import (
-    CELL_MM,
-    COUNTS,
-    TOGETHER,
-    Bins,
-    Counts,
-    Floats,
-    Glass,
-    Mask,
-    binned,
-)
-
-Array: TypeAlias = NDArray[np.float64]
-Places: TypeAlias = NDArray[np.intp]
+from jarvision.wall.outer_glass import CELL_MM, COUNTS, TOGETHER, Bins, Counts, Glass, binned
 
 _BLOCK_ROWS = 4
 _BLOCK_MM = _BLOCK_ROWS * ROW_MM

@@ -10,17 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from jarvision.core.arrays import Array
 from jarvision.jar.quick_arrays import median_of, sums_before
 from jarvision.jar.unwrap import ROW_MM
 from jarvision.jar.wall_features import WallFeatures, edge_peaks
 from jarvision.wall.weights import shipped
-
-Array: TypeAlias = NDArray[np.float64]
 
 NAMES = (
     "cloudy_edge",

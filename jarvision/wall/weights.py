@@ -10,12 +10,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array: TypeAlias = NDArray[np.float64]
+from jarvision.core.arrays import Array
 
 
 @dataclass(frozen=True, slots=True)
