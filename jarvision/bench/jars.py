@@ -29,10 +29,15 @@ from jarvision.core.series import READING_TIMES, Reading
 from jarvision.estimate.composition import Composition
 from jarvision.estimate.corrections import JarLine, put_right, read_height_mm
 from jarvision.estimate.reading import work_out
+from jarvision.jar.hand_outline import OUTLINE_SD_MM
 from jarvision.pages.triangle import place_on_triangle
 from jarvision.results.cache import make_folder
 from jarvision.results.corrections_file import (
+    CLOSER_SD_MM,
     CORRECTIONS_FILE,
+    DEFAULT_SD_MM,
+    HIGHEST_MM,
+    LARGEST_SD_MM,
     Corrections,
     HandLine,
     fit,
@@ -50,8 +55,8 @@ from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 from jarvision.wall.suggest_marks import Offer, offer_of
 
 _MOST_LINES = 40
-_HIGHEST_MM, _LARGEST_SD_MM = 1_000.0, 50.0
 _SAME_MM = 0.005
+_HAND_SD_MM = {"line": DEFAULT_SD_MM, "closer": CLOSER_SD_MM, "outline": OUTLINE_SD_MM}
 _DOTS = 250  # of a soil's draws on the triangle
 
 
@@ -111,6 +116,7 @@ class JarsOnBench:
             return known
         return known | {
             "scaled": record.scaled,
+            "hand_sd_mm": _HAND_SD_MM,
             "photos": [_photo(record, as_read, i) for i in range(len(as_read.photos))],
             "unseen": [_unseen(name, sentence) for name, sentence in unseen_photos(record)],
             "unread": record.unread.sentence if record.unread else "",
@@ -346,7 +352,7 @@ def _line_from(one: object, record: JarRecord) -> HandLine:
     except (KeyError, TypeError, ValueError, OverflowError):
         msg = "The lines were not understood; load the page again."
         raise ValueRefusedError(msg) from None
-    if not (abs(value) <= _HIGHEST_MM and 0 < sd <= _LARGEST_SD_MM):
+    if not (abs(value) <= HIGHEST_MM and 0 < sd <= LARGEST_SD_MM):
         msg = "A line can lie no further off than a metre."
         raise ValueRefusedError(msg)
     photos = _as_read(record).photos

@@ -77,7 +77,7 @@ class Bench:
         name, kind = _FILES[request.path_params.get("name", "")]
         text = data_file(f"bench/{name}").read_text(encoding="utf-8")
         if kind == "text/css":
-            text = css_variables() + text
+            text = css_variables(on_photos=True) + text
         return Response(text, media_type=kind)
 
     async def all_jars(self, request: Request) -> Response:

@@ -40,9 +40,13 @@ _VARIABLES = {
 }
 
 
-def css_variables() -> str:
-    """Give the style sheet its colours, as custom properties such as ``--ink``."""
-    return f":root {{ {' '.join(f'--{name}: {hex};' for name, hex in _VARIABLES.items())} }}\n"
+def css_variables(*, on_photos: bool = False) -> str:
+    """Give a style sheet its colours, as custom properties such as ``--ink``.
+
+    `on_photos` adds those that are drawn on photos, such as ``--sand-line``.
+    """
+    colours = _VARIABLES | (_ON_PHOTOS if on_photos else {})
+    return f":root {{ {' '.join(f'--{name}: {hex};' for name, hex in colours.items())} }}\n"
 
 
 # --- on photos ------------------------------------------------------------------------------------
@@ -57,10 +61,19 @@ def bgr(colour: str) -> Bgr:
     return blue, green, red
 
 
-PLATE, CHALK, DUST, WARNING, EDGE, WATER_LINE = map(
-    bgr, ("#20252B", "#F4F1E8", "#A8B0B2", "#FAC86E", "#0F1216", "#BEE1EB")
-)
-LINES = {"sand": bgr("#FAE150"), "silt": bgr("#50AFEB"), "clay": bgr("#F05F6E")}
+_ON_PHOTOS = {
+    "plate": "#20252B",
+    "chalk": "#F4F1E8",
+    "dust": "#A8B0B2",
+    "warning": "#FAC86E",
+    "edge": "#0F1216",
+    "water-line": "#BEE1EB",
+    "sand-line": "#FAE150",
+    "silt-line": "#50AFEB",
+    "clay-line": "#F05F6E",
+}
+PLATE, CHALK, DUST, WARNING, EDGE, WATER_LINE, *_TOPS = map(bgr, _ON_PHOTOS.values())
+LINES = dict(zip(("sand", "silt", "clay"), _TOPS, strict=True))
 """Tops of the layers, told apart by lightness as much as by hue."""
 GRAIN = bgr(FILLS["sand"])
 """Brackets beside the sand, which are no line that was read."""

@@ -33,8 +33,8 @@ from jarvision.results.record import JarRecord, PutRight
 from jarvision.wall.measurement import JarMeasurement
 
 CORRECTIONS_FILE = "corrections.csv"
-DEFAULT_SD_MM = 0.5
-"""How well a line is placed by hand where nobody says: our own judgement, no source."""
+DEFAULT_SD_MM, CLOSER_SD_MM = 0.5, 0.3
+"""How well a line is placed by hand where nobody says, and on an enlarged photo; ours, no source."""
 
 HEAD = (
     "jar",
@@ -48,7 +48,8 @@ HEAD = (
     "read",
     "photo_sha256",
 )
-_HIGHEST_MM, _LARGEST_SD_MM = 1_000.0, 50.0
+HIGHEST_MM, LARGEST_SD_MM = 1_000.0, 50.0
+"""What a line put right by hand may be, and how unsure, at most."""
 _LONGEST_NAME = 300
 _LONGEST_JAR = 80
 
@@ -201,7 +202,7 @@ def _line_of(row: Mapping[str, str], named: str, line: int) -> PutRight:
         raise ValueRefusedError(msg)
     value = _number(row["value"], "value")
     sd = _number(row["sd"], "sd") if row.get("sd") else DEFAULT_SD_MM
-    if abs(value) > _HIGHEST_MM or not 0 < sd <= _LARGEST_SD_MM:
+    if abs(value) > HIGHEST_MM or not 0 < sd <= LARGEST_SD_MM:
         msg = "a height and its uncertainty, in millimetres, are needed."
         raise ValueRefusedError(msg)
     read_mm = math.nan

@@ -3,7 +3,6 @@
 
 import { element } from "./glass.js";
 
-const OUTLINE_SD_MM = 1;
 const ENDS = ["upper left end of the wall", "upper right end of the wall", "lower right end of the wall", "lower left end of the wall"];
 const GRIPS = { left: [0, 3], right: [1, 2], floor: [2, 3, 4] };
 const USUAL = [[32, 25], [68, 25], [67, 70], [33, 70], [50, 75]];
@@ -195,7 +194,7 @@ export class Areas {
   #keepOutline(points) {
     this.held = null;
     const { page } = this;
-    page.desk().draw({ what: "outline", photo: page.photo().name, points, sd_mm: OUTLINE_SD_MM, by: page.by() });
+    page.desk().draw({ what: "outline", photo: page.photo().name, points, sd_mm: page.sdMm(), by: page.by() });
     page.keep();
   }
 

@@ -5,7 +5,6 @@ import { fileItem, filled, html, leftOutItem, told as toldOf } from "./photos.js
 import { element, frame, heightAt, labelled, path, rightEnd } from "./glass.js";
 
 const NAMES = { sand: "top of the sand", silt: "top of the silt", clay: "top of the clay", floor: "inside floor", water: "water line", outline: "outline of the jar", "left out": "part that is left out" };
-const SD_MM = 0.5, CLOSER_SD_MM = 0.3;
 const desks = new Map();
 let jar = null, desk = null, shown = 0, all = [], runs = -1, closer = false;
 
@@ -294,7 +293,7 @@ function drawPhoto() {
   const made = [];
   photo.tops.forEach((top) => {
     if (mine(top.what)) return;
-    const drawn = top.mark === null ? [] : [{ mm: top.mark, sd_mm: Math.max(top.mark_sd_mm ?? SD_MM, 0.2), isMark: true }];
+    const drawn = top.mark === null ? [] : [{ mm: top.mark, sd_mm: Math.max(top.mark_sd_mm ?? jar.hand_sd_mm.line, 0.2), isMark: true }];
     [...top.or_here.filter((one) => one.odds > 0.02), ...drawn].forEach((one) => {
       const group = line({ what: top.what, mm: one.mm, isMark: one.isMark }, "here");
       group.setAttribute("role", "button");
@@ -382,7 +381,7 @@ function spot(event) {
   return [at.x, at.y];
 }
 
-function put(what, at, sd = closer || visualViewport?.scale > 1.5 ? CLOSER_SD_MM : SD_MM) {
+function put(what, at, sd = jar.hand_sd_mm[closer || visualViewport?.scale > 1.5 ? "closer" : "line"]) {
   const has = !isTop(what) || photoNow().tops.some((top) => top.what === what);
   const { reading } = has ? photoNow() : jar.photos.at(-1);
   desk.move({ what, reading, at, sd_mm: sd, by: $("by").value });
@@ -446,7 +445,7 @@ function changed() { if (!all.length) { byHand(); return; } attempt(); byHand();
 
 const areas = new Areas({
   svg: $("photo"), lens: $("lens"), spot, magnify,
-  photo: photoNow, size: () => photoNow().size_px, desk: () => desk, by: () => $("by").value, redraw: () => drawPhoto(), keep: () => { changed(); say("Kept; reading again …"); },
+  photo: photoNow, size: () => photoNow().size_px, desk: () => desk, by: () => $("by").value, sdMm: () => jar.hand_sd_mm.outline, redraw: () => drawPhoto(), keep: () => { changed(); say("Kept; reading again …"); },
 });
 const MODES = [
   ["outline", "outline", "Drag the outline, then its walls, their ends and the inside floor, to where you see them. With a strip the walls alone count."],
