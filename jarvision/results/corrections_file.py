@@ -34,7 +34,7 @@ from jarvision.wall.measurement import JarMeasurement
 
 CORRECTIONS_FILE = "corrections.csv"
 DEFAULT_SD_MM, CLOSER_SD_MM = 0.5, 0.3
-"""How well a line is placed by hand where nobody says, and on an enlarged photo; ours, no source."""
+"""How well a line is placed by hand where nobody says, and on an enlarged photo; no source."""
 
 HEAD = (
     "jar",
