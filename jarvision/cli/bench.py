@@ -47,6 +47,13 @@ def bench(
 
     Options of jarvision read, such as --strip-mm, hold whenever the folder is read. What is put
     right goes to corrections.csv in the folder of results; every read with the same --out uses it.
+
+    The table may be typed, too: columns jar, photo, what and value. What is sand, silt, clay, water
+    or floor (value: mm above the inside floor); jar (its name); taken (e.g. 2 h); no jar; outline
+    (x and y of five points: upper left, upper right, lower right and lower left end of the walls,
+    the floor at the front) or left out (two opposite corners), both in per cent of the photo's
+    width and height, parted by blanks. A column sd says how sure a line is, in mm; 0.5 where it is
+    missing, and 1 for an outline.
     """
     import secrets
     import webbrowser

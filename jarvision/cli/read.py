@@ -50,7 +50,8 @@ def read(
     jars: Annotated[
         Path | None,
         typer.Option(
-            help="List of the jars; else each folder's own jars.csv is used.", metavar="FILE"
+            help="List of the jars; else each folder's own jars.csv is used for photos below it.",
+            metavar="FILE",
         ),
     ] = None,
     one_jar: Annotated[bool, typer.Option("--one-jar", help="All photos show one jar.")] = False,
@@ -147,7 +148,10 @@ def read(
     cluster: Annotated[
         str,
         typer.Option(
-            help="Let a Dask cluster do the work, at tcp://HOST:PORT; photos are sent to it.",
+            help="Let an existing Dask cluster do the work, at tls://HOST:PORT or tcp://HOST:PORT. "
+            "Every machine needs this same jarvision; photos are sent there, results written here. "
+            "Anybody who reaches it can run any code on it: use only one that you trust. "
+            "Certificates are named in Dask's own configuration.",
             metavar="ADDRESS",
         ),
     ] = "",

@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 from jarvision import __version__
 from jarvision.cli.app import app
 from jarvision.cli.progress import shown_progress
+from jarvision.results.corrections_file import read_corrections
 from jarvision.results.record import json_name
 
 COMMANDS = ["read", "compare", "strips", "times", "ribbon", "guide", "report", "howto", "bench"]
@@ -84,6 +85,28 @@ def test_the_example_in_the_help_of_ribbon_runs() -> None:
     code, said = run("ribbon", *shlex.split(example))
     assert code == 0
     assert "Texture by feel: " in said
+
+
+def test_a_table_of_corrections_typed_as_the_help_has_it_is_understood(tmp_path: Path) -> None:
+    text = " ".join(CliRunner().invoke(app, ["bench", "--help"]).output.split())
+    values = {
+        "sand": "24.5",
+        "floor": "-0.5",
+        "jar": "7",
+        "taken": "2 h",
+        "no jar": "",
+        "outline": "10 5 90 5 90 95 10 95 50 97",
+        "left out": "20 20 40 40",
+    }
+    path = tmp_path / "corrections.csv"
+    rows = [f"21,a.jpg,{what},{value}" for what, value in values.items()]
+    path.write_text("\n".join(["jar,photo,what,value", *rows]), encoding="utf-8")
+    table = read_corrections(path)
+    assert table.notes == ()
+    assert len(table.lines) + len(table.said) + len(table.areas) == len(values)
+    assert [what for what in values if what not in text] == []
+    assert f"{table.lines[0].sd_mm:g} where it is missing" in text
+    assert f"and {table.areas[0].sd_mm:g} for an outline" in text
 
 
 def test_the_version_is_said() -> None:
