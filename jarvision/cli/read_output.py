@@ -1,4 +1,4 @@
-"""What `read` writes and prints once jars were read; the last line says where to look."""
+"""What `read` writes and prints once jars were read, and in which order."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What `read` prints at its end: a table of the jars, or a card each, and where to look."""
+"""The jars that were read, as `read` prints them: in a table, or a card each."""
 
 from __future__ import annotations
 

@@ -4,9 +4,9 @@ Tried and left out: starting from masses that a regression foretells (silt's mas
 factor of three); fewer rounds, several masses a draw; sand drawn before silt with a solution
 between (a few draws count for all); a wider second law for sand and silt; further rounds only where
 a guess was still a surprise; parabolas through five amounts of clay in place of its law; rough
-settling in the first rounds, which loses three quarters of the effective draws, since the slopes
-then learn the difference of two models. With a round less, before the clay or after it, means of
-single jars move by 0.3 points.
+settling before the clay is drawn (half the kinds of grain spare a tenth of the time, and one look a
+step costs jar 9 three quarters of its effective draws). With a round less, before the clay or after
+it, means of single jars move by 0.3 points.
 """
 
 from __future__ import annotations
