@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -178,7 +177,7 @@ def read(
         from jarvision.estimate.known import JarFacts
         from jarvision.jar.scale_sources import stated_aids
         from jarvision.run.engine import plan_photos, read_photos
-        from jarvision.run.jars_cells import check_facts
+        from jarvision.run.jars_cells import check_facts, moment
         from jarvision.run.settings import Settings
 
     facts = JarFacts(temp_c=temp, water_mm=water_mm, soil_mm=soil_mm, soil_g=soil_g)
@@ -191,7 +190,7 @@ def read(
     facts = options.with_reference(facts, reference, paths)
     system = options.unit_system(units)
     settings = Settings(
-        _moment(shaken_at),
+        moment(shaken_at.strip(), "--shaken-at"),
         one_jar,
         _true_mm(strip_mm),
         facts,
@@ -254,20 +253,6 @@ def _measures_apart(paths: list[Path], jar_mm: list[str]) -> tuple[list[str], li
     keys = ("height=", "outside_diameter=")
     measures = [str(p) for p in paths if jar_mm and str(p).startswith(keys)]
     return [*jar_mm, *measures], [p for p in paths if str(p) not in measures]
-
-
-def _moment(text: str) -> datetime | None:
-    """Read a date and time typed by the user."""
-    from jarvision.core.files import shown
-    from jarvision.core.moments import WRITE_IT, moment_of
-
-    if not text.strip():
-        return None
-    try:
-        return moment_of(text, is_past=True)
-    except ValueError as error:
-        msg = f'"{shown(text)}" is not a day and a time; {WRITE_IT}.'
-        raise UsageError(msg) from error
 
 
 def _tape_edge(text: str) -> TapeEdge | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Callable
 
 
 def plain_text(text: str) -> str:
@@ -13,6 +14,15 @@ def plain_text(text: str) -> str:
     some scripts and emoji need stay.
     """
     return " ".join("".join(map(_plain_character, text)).split())
+
+
+def shortened(text: str, fits: Callable[[str], bool]) -> str:
+    """Cut a text's end, with an ellipsis in its place, until it fits."""
+    if fits(text):
+        return text
+    while text and not fits(text + "…"):
+        text = text[:-1]
+    return text.rstrip() + "…"
 
 
 def counted(count: int, noun: str) -> str:

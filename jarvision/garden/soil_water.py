@@ -111,51 +111,28 @@ def saxton_rawls(
     sand, clay, om = (np.where(inside, part, np.nan) for part in (sand, clay, om))
     # In a corner or two of their scope the equations leave what is possible: pure sand without
     # humus would wilt below nothing, a rich sandy clay hold more drained than full.
-    wilting = np.maximum(_wilting(sand, clay, om), 0.001)
-    field_capacity = _field_capacity(sand, clay, om)
-    drained = np.maximum(_drained(sand, clay, om) - 0.097 * sand + 0.043, 0.0)
+    first, field, coarse = (
+        _fitted(by, sand, clay, om) for by in (_AT_1500_KPA, _AT_33_KPA, _DRAINED_TO_33_KPA)
+    )
+    wilting = np.maximum(first + (0.14 * first - 0.02), 0.001)
+    field_capacity = field + (1.283 * field**2 - 0.374 * field - 0.015)
+    drained = np.maximum(coarse + (0.636 * coarse - 0.107) - 0.097 * sand + 0.043, 0.0)
     saturation = field_capacity + drained
     return _compacted(wilting, field_capacity, saturation, density_factor)
 
 
-def _wilting(sand: Array, clay: Array, om: Array) -> Array:
-    first = (
-        -0.024 * sand
-        + 0.487 * clay
-        + 0.006 * om
-        + 0.005 * sand * om
-        - 0.013 * clay * om
-        + 0.068 * sand * clay
-        + 0.031
-    )
-    return first + (0.14 * first - 0.02)
+# By sand, clay, organic matter, sand and organic matter, clay and organic matter, sand and clay,
+# and what stands alone.
+_AT_1500_KPA = (-0.024, 0.487, 0.006, 0.005, -0.013, 0.068, 0.031)
+_AT_33_KPA = (-0.251, 0.195, 0.011, 0.006, -0.027, 0.452, 0.299)
+_DRAINED_TO_33_KPA = (0.278, 0.034, 0.022, -0.018, -0.027, -0.584, 0.078)
 
 
-def _field_capacity(sand: Array, clay: Array, om: Array) -> Array:
-    first = (
-        -0.251 * sand
-        + 0.195 * clay
-        + 0.011 * om
-        + 0.006 * sand * om
-        - 0.027 * clay * om
-        + 0.452 * sand * clay
-        + 0.299
-    )
-    return first + (1.283 * first**2 - 0.374 * first - 0.015)
-
-
-def _drained(sand: Array, clay: Array, om: Array) -> Array:
-    """Water that drains between saturation and 33 kPa, before the adjustment for sand."""
-    first = (
-        0.278 * sand
-        + 0.034 * clay
-        + 0.022 * om
-        - 0.018 * sand * om
-        - 0.027 * clay * om
-        - 0.584 * sand * clay
-        + 0.078
-    )
-    return first + (0.636 * first - 0.107)
+def _fitted(by: tuple[float, ...], sand: Array, clay: Array, om: Array) -> Array:
+    """Water by one of the equations, before it is adjusted."""
+    s, c, o, so, co, sc, alone = by
+    linear = s * sand + c * clay + o * om
+    return np.asarray(linear + so * sand * om + co * clay * om + sc * sand * clay + alone)
 
 
 def _compacted(

@@ -14,6 +14,7 @@ from typing import Any
 
 from jarvision.core.errors import UsageError
 from jarvision.core.own_files import write_result
+from jarvision.core.text import shortened
 from jarvision.jar.strip_canvas import (
     GREY,
     INK,
@@ -183,15 +184,11 @@ def _name_lines(name: str, *, size_mm: float, width_mm: float) -> list[str]:
     while first < len(words) and text_width_mm(" ".join(words[: first + 1]), size_mm) <= width_mm:
         first += 1
     lines = [" ".join(words[:first]), " ".join(words[first:])]
-    return [_shortened(line, size_mm, width_mm) for line in lines if line]
-
-
-def _shortened(text: str, size_mm: float, width_mm: float) -> str:
-    if text_width_mm(text, size_mm) <= width_mm:
-        return text
-    while text and text_width_mm(text + "…", size_mm) > width_mm:
-        text = text[:-1]
-    return text.rstrip() + "…"
+    return [
+        shortened(line, lambda text: text_width_mm(text, size_mm) <= width_mm)
+        for line in lines
+        if line
+    ]
 
 
 def _draw_strips(

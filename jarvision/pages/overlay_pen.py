@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from jarvision.core.arrays import Array, Picture
+from jarvision.core.text import shortened
 from jarvision.pages.palette import CHALK, EDGE, Bgr
 
 _SUBPIXEL = 4  # bits of fraction in OpenCV's line coordinates
@@ -96,12 +97,8 @@ class Words:
 
 def _fitted(text: str, size_px: int, room_px: float) -> str:
     """Cut a text's end so that it fits."""
-    font, text = _font(size_px), drawable(text)
-    if font.getlength(text) <= room_px:
-        return text
-    while text and font.getlength(text + "…") > room_px:
-        text = text[:-1]
-    return text.rstrip() + "…"
+    font = _font(size_px)
+    return shortened(drawable(text), lambda cut: font.getlength(cut) <= room_px)
 
 
 def wrapped(phrases: Sequence[str], size_px: int, room_px: float) -> list[str]:

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from jarvision.core.arrays import Mask
 from jarvision.core.doubts import Doubt, DoubtName, doubt
-from jarvision.core.errors import HiddenError, JarError, TooBrightError, TooDarkError
+from jarvision.core.errors import JarError, TooBrightError, TooDarkError
 from jarvision.jar.unwrap import COLUMN_MM, ROW_MM
 from jarvision.photo.burnt_out import WHITE, clipped_part
 from jarvision.photo.decode import Photo
 from jarvision.wall.locate import Look
+from jarvision.wall.unrolled import refuse_cut_off
 
 _DARK = 45  # brightest channel that nine in ten pixels of a dark photo stay under
 _BURNT_OUT, _TOO_BRIGHT = 0.5, 0.2  # white parts of the wall: refused, and doubted
@@ -45,7 +46,7 @@ def photo_faults(look: Look, top_mm: float) -> tuple[Doubt, ...]:
     HiddenError
         The picture ends at the top of the layers.
     """
-    _refuse_cut_off(look, top_mm)
+    refuse_cut_off(look.name, "top of the layers", look.jar, top_mm + _ABOVE_MM, look.size_px)
     doubts = []
     layers = _layers_of(look, top_mm)
     part = clipped_part(layers)
@@ -72,14 +73,6 @@ def refuse_burnt_out(look: Look) -> None:
     """
     if clipped_part(_layers_of(look, _USUAL_TOP_MM)[::3, ::2]) > _BURNT_OUT:
         raise _too_bright(look.name)
-
-
-def _refuse_cut_off(look: Look, top_mm: float) -> None:
-    over = look.jar.view.front_px(np.array([top_mm + _ABOVE_MM]))[0]
-    height, width = look.size_px
-    if not (0 <= over[0] < width and 0 <= over[1] < height):
-        msg = f"The top of the layers is cut off in {look.name}; get the whole jar in the picture."
-        raise HiddenError(msg)
 
 
 def why_not_found(photo: Photo, error: JarError) -> JarError:

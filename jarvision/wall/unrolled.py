@@ -47,7 +47,7 @@ def wall_as_seen(photo: Photo, jar: Jar, drawn: DrawnOnPhoto) -> WallAsSeen:
     HiddenError
         The jar's foot is cut off, or too little of the wall is seen.
     """
-    _refuse_cut_off(photo, jar)
+    refuse_cut_off(photo.name, "foot of the jar", jar, -1.0, photo.bgr.shape[:2])
     columns = columns_of(jar, photo.bgr.shape[1])
     if len(columns) * COLUMN_MM < _LEAST_WALL_MM:
         what = "Another jar" if jar.covered else "The strip or the picture's edge"
@@ -89,10 +89,16 @@ def clean_wall(seen: WallAsSeen, marks: tuple[PenMark, ...]) -> CleanWall:
     return CleanWall(wall, marks, (*seen.behind_mm, *covered_mm(seen.wall, hidden)))
 
 
-def _refuse_cut_off(photo: Photo, jar: Jar) -> None:
-    """Raise where the foot of the jar lies outside the picture."""
-    foot = jar.view.front_px(np.array([-1.0]))[0]
-    height, width = photo.bgr.shape[:2]
-    if not (0 <= foot[0] < width and 0 <= foot[1] < height):
-        msg = f"The foot of the jar is cut off in {photo.name}; get the whole jar in the picture."
+def refuse_cut_off(name: str, what: str, jar: Jar, z_mm: float, size_px: tuple[int, ...]) -> None:
+    """Refuse a photo of which a height of the jar lies outside.
+
+    Raises
+    ------
+    HiddenError
+        It does.
+    """
+    [(x, y)] = jar.view.front_px(np.array([z_mm]))
+    height, width = size_px
+    if not (0 <= x < width and 0 <= y < height):
+        msg = f"The {what} is cut off in {name}; get the whole jar in the picture."
         raise HiddenError(msg)
