@@ -49,15 +49,12 @@ class SoilWater:
         Volume fraction of water at 1500 kPa, at 33 kPa, and with every pore full.
     ksat_mm_h : ndarray
         Saturated hydraulic conductivity [mm/h].
-    density_g_cm3 : ndarray
-        Dry bulk density [g/cm³].
     """
 
     wilting: Array
     field_capacity: Array
     saturation: Array
     ksat_mm_h: Array
-    density_g_cm3: Array
 
     @property
     def available_mm_per_m(self) -> Array:
@@ -145,7 +142,7 @@ def _compacted(
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = (np.log(held) - np.log(wilting)) / (math.log(1500) - math.log(33))
         ksat = 1930 * np.maximum(packed - held, 0) ** (3 - slope)
-    return SoilWater(wilting, held, packed, ksat, density)
+    return SoilWater(wilting, held, packed, ksat)
 
 
 def with_fit_error(water: SoilWater, *, rng: np.random.Generator) -> SoilWater:
@@ -175,7 +172,7 @@ def with_fit_error(water: SoilWater, *, rng: np.random.Generator) -> SoilWater:
     held = np.maximum(water.field_capacity + errors["field_capacity"], 0.02)
     wilting = np.clip(water.wilting + errors["wilting"], 0.01, 0.95 * held)
     full = np.clip(water.saturation + errors["saturation"], held, 0.95)
-    return SoilWater(wilting, held, full, water.ksat_mm_h, (1 - full) * MINERAL_G_CM3)
+    return SoilWater(wilting, held, full, water.ksat_mm_h)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,8 +22,7 @@ from jarvision.jar.unmarked import camera_of_walls
 from jarvision.jar.view_fit import Jar
 from jarvision.jar.wall_edges import Wall
 
-Point: TypeAlias = "tuple[float, float]"
-Points: TypeAlias = "tuple[Point, ...]"
+Points: TypeAlias = "tuple[tuple[float, float], ...]"
 
 OUTLINE_SD_MM = 1.0
 """How well an outline is drawn by hand where nobody says: our own judgement, no source."""

@@ -101,16 +101,12 @@ class Fraction:
     Attributes
     ----------
     system, name : str
-    from_um, to_um : float
-        Its limits [µm].
     pct, low_pct, high_pct : float
         Mean of the draws and their 90 % interval [%].
     """
 
     system: str
     name: str
-    from_um: float
-    to_um: float
     pct: float
     low_pct: float
     high_pct: float
@@ -131,7 +127,7 @@ def fractions_of(draws_pct: ArrayLike, *, sand: MeasuredSand | None = None) -> t
     for system, parts in FRACTIONS.items():
         for name, low, high in parts:
             share = below[float(high)] - below[float(low)]
-            found.append(Fraction(system, name, low, high, float(share.mean()), *_range(share)))
+            found.append(Fraction(system, name, float(share.mean()), *_range(share)))
     return tuple(found)
 
 

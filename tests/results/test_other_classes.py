@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from jarvision.estimate.central import NEARLY
-from jarvision.estimate.texture_standards import STANDARDS, classify_by, find_standard
+from jarvision.estimate.texture_standards import FRACTIONS, STANDARDS, classify_by, find_standard
 from jarvision.results.other_classes import classes_csv, classes_text, fractions_of, in_standard
 
 DRAWS = np.random.default_rng(3).dirichlet([20, 18, 10], 500) * 100
@@ -47,12 +47,11 @@ def test_a_loam_has_less_sand_in_germany():
 def test_fractions_add_up_and_have_the_systems_limits():
     """WRB: silt 2 to 63 µm. International: silt 2 to 20, fine sand 20 to 200, coarse to 2000."""
     found = fractions_of(DRAWS)
-    wrb = {f.name: (f.from_um, f.to_um) for f in found if f.system.startswith("WRB")}
-    isss = {f.name: (f.from_um, f.to_um) for f in found if f.system.startswith("Inter")}
-    assert wrb == {"clay": (0, 2), "silt": (2, 63), "sand": (63, 2000)}
-    assert isss["silt"] == (2, 20)
-    assert isss["fine sand"] == (20, 200)
-    assert isss["coarse sand"] == (200, 2000)
+    wrb, isss = ({name: ends for name, *ends in parts} for parts in FRACTIONS.values())
+    assert wrb == {"clay": [0, 2], "silt": [2, 63], "sand": [63, 2000]}
+    assert isss["silt"] == [2, 20]
+    assert isss["fine sand"] == [20, 200]
+    assert isss["coarse sand"] == [200, 2000]
     for system in ("WRB", "Inter"):
         assert sum(f.pct for f in found if f.system.startswith(system)) == pytest.approx(100)
     assert all(f.low_pct <= f.pct <= f.high_pct for f in found)
