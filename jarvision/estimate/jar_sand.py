@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from jarvision.core.arrays import Array
-from jarvision.estimate.posterior import Interval, Weighed
+from jarvision.estimate.posterior import Interval, Weighed, interval_of
 from jarvision.estimate.priors import PRIORS
 from jarvision.estimate.reading import JarReading
 from jarvision.estimate.sand_classes import SandTexture, sand_texture_of, with_sand
-from jarvision.estimate.sand_parts import SAND_PARTS, SandParts, interval_of, sand_parts
+from jarvision.estimate.sand_parts import UNKNOWN_PARTS, SandParts, sand_parts
 
 _USUAL_TEMP_C = 20.0
 _USUAL_FALL = 2.5  # times the deposit's height, where the water line was not seen: `JarFacts`
@@ -100,9 +100,8 @@ def sand_of(parts: SandParts, weighed: Weighed | None, *, seed: int) -> JarSand:
     seed : int
         Of the draws' pairing.
     """
-    unknown = (Interval(math.nan, math.nan, math.nan),) * len(SAND_PARTS)
     if weighed is None or not parts.are_told:
-        return JarSand(parts, unknown, None)
+        return JarSand(parts, UNKNOWN_PARTS, None)
     draws = 100.0 * weighed.fractions
     of_soil = with_sand(draws, parts.shares, rng=np.random.default_rng(seed))
     texture = sand_texture_of(draws, of_soil) if parts.are_sure else None

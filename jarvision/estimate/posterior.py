@@ -66,6 +66,15 @@ class Interval:
     hi: float
 
 
+UNKNOWN_INTERVAL = Interval(math.nan, math.nan, math.nan)
+
+
+def interval_of(values: Array, value: float | None = None) -> Interval:
+    """Give the 90 % interval of draws, to print with a value or else with their mean."""
+    low, high = np.quantile(values, (0.05, 0.95)).tolist()
+    return Interval(float(values.mean() if value is None else value), low, high)
+
+
 @dataclass(frozen=True, slots=True)
 class SettlingCurve:
     """The deposit's top over time, as the draws have it.
@@ -229,11 +238,6 @@ def _reference_doubts(evidence: Evidence, *, strained: bool) -> tuple[Doubt, ...
     return (*odd, doubt(names.REFERENCE_DIFFERS, reference=reference.name, how=how))
 
 
-def _interval(values: Array, value: float) -> Interval:
-    low, high = np.quantile(values, (0.05, 0.95))
-    return Interval(float(value), float(low), float(high))
-
-
 def _report(
     evidence: Evidence,
     cloud: Cloud,
@@ -248,7 +252,7 @@ def _report(
     picked = resample(flat, rng, draws, places=shares[:, [1, 2]])
     fractions = shares[picked]
     central = central_pct(100.0 * fractions, 100.0 * (np.exp(flat) @ shares))
-    percents = [_interval(100.0 * c, v) for c, v in zip(fractions.T, central, strict=True)]
+    percents = [interval_of(100.0 * c, v) for c, v in zip(fractions.T, central, strict=True)]
     clay_up = cloud.clay_up[picked]
     narrowed = narrowing(fractions, evidence.facts.origin)
     reason = _ruling_prior(cloud, picked, fractions) if narrowed.least_narrowed else ""
@@ -267,7 +271,7 @@ def _report(
         silt_pct=percents[1],
         clay_pct=percents[2],
         texture=texture_of(100.0 * fractions, central.tolist()),
-        suspended_pct=_interval(100.0 * clay_up, 100.0 * clay_up.mean()),
+        suspended_pct=interval_of(100.0 * clay_up),
         effective_draws=effective(log_w),
         curve=SettlingCurve(time_s, *bands),
         water_state=evidence.state,

@@ -14,7 +14,7 @@ from jarvision.core.arrays import Array
 from jarvision.core.doubts import Doubt, DoubtName, doubt
 from jarvision.core.special_functions import log_ndtr, ndtr
 from jarvision.estimate.grain_curve import MeasuredSand
-from jarvision.estimate.posterior import Interval
+from jarvision.estimate.posterior import UNKNOWN_INTERVAL, Interval, interval_of
 from jarvision.estimate.sand_grading import (
     BAND_SD,
     BOUND_SD,
@@ -136,7 +136,7 @@ def shares_of(finer: Array) -> Array:
     return np.asarray(np.diff(ends, axis=1)[:, ::-1])
 
 
-_NOTHING = Interval(math.nan, math.nan, math.nan)
+UNKNOWN_PARTS = (UNKNOWN_INTERVAL,) * len(SAND_PARTS)
 
 
 def _untold(
@@ -146,8 +146,8 @@ def _untold(
     return SandParts(
         empty,
         np.zeros((0, CURVE_UM.size)),
-        (_NOTHING,) * len(SAND_PARTS),
-        _NOTHING,
+        UNKNOWN_PARTS,
+        UNKNOWN_INTERVAL,
         finer_than_mm,
         grading,
         doubts,
@@ -239,12 +239,6 @@ def _report(z: Array, grading: SandGrading) -> SandParts:
         math.nan,
         grading,
     )
-
-
-def interval_of(values: Array) -> Interval:
-    """Mean of draws with their 90 % interval."""
-    low, high = np.quantile(values, (0.05, 0.95)).tolist()
-    return Interval(float(values.mean()), low, high)
 
 
 # -- a layer's grains by height -------------------------------------------------------------------

@@ -11,7 +11,7 @@ import numpy as np
 from jarvision.estimate.jar_sand import JarSand
 from jarvision.estimate.posterior import Interval
 from jarvision.estimate.sand_classes import SAND_CLASSES, SandTexture
-from jarvision.estimate.sand_parts import CURVE_UM, SAND_PARTS, SandParts, shares_of
+from jarvision.estimate.sand_parts import CURVE_UM, SAND_PARTS, UNKNOWN_PARTS, SandParts, shares_of
 from jarvision.results.json_schema import FileRange, FileSand, require, rounded
 from jarvision.wall.measurement import GrainBand, SandGrain
 
@@ -96,7 +96,7 @@ def _interval(of: FileRange) -> Interval:
 
 def _parts(of: Mapping[str, FileRange] | None) -> tuple[Interval, ...]:
     if of is None:
-        return (Interval(math.nan, math.nan, math.nan),) * len(SAND_PARTS)
+        return UNKNOWN_PARTS
     require(set(of) == set(SAND_PARTS), "the sand's parts")
     require(all(0 <= part.value <= 100 for part in of.values()), "the sand's parts")
     return tuple(_interval(of[name]) for name in SAND_PARTS)

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from jarvision.core.ranges import odds_in_words, pct_with_range
 from jarvision.estimate.estimate import Estimated
 from jarvision.estimate.jar_sand import JarSand
-from jarvision.estimate.posterior import Interval
+from jarvision.estimate.posterior import UNKNOWN_INTERVAL, Interval, interval_of
 from jarvision.estimate.sand_classes import NAMED_FROM, PARENTS, SandClass
 from jarvision.estimate.sand_grading import SandGrading
-from jarvision.estimate.sand_parts import PART_LIMITS_UM, SAND_PARTS, SandParts, interval_of
+from jarvision.estimate.sand_parts import PART_LIMITS_UM, SAND_PARTS, UNKNOWN_PARTS, SandParts
 from jarvision.estimate.texture import TextureClass
 from jarvision.wall.measurement import SandGrain
 
@@ -22,7 +22,6 @@ _OPEN = (
     "sharper photo at 1 minute may, or rub the sand between your fingers."
 )
 _MOST = 0.5  # of the sand, from which one part of it is named alone; ours
-_UNTOLD = Interval(math.nan, math.nan, math.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +71,10 @@ def sand_row(made: Estimated) -> SandRow | None:
         name = max(kin, key=sand.texture.odds_of, default=None)
         odds = sand.texture.odds_of(name) if name else math.nan
     parts = sure_parts(sand)
-    found = [_rounded(part) for part in (sand.of_soil_pct if sand and parts else (_UNTOLD,) * 5)]
+    found = [_rounded(part) for part in (sand.of_soil_pct if sand and parts else UNKNOWN_PARTS)]
     very_coarse, coarse, medium, fine, very_fine = found
     return SandRow(
-        _rounded(parts.mean_mm) if parts else _UNTOLD,
+        _rounded(parts.mean_mm) if parts else UNKNOWN_INTERVAL,
         round(sand.parts.finer_than_mm, _DIGITS) if sand else math.nan,
         (very_coarse, coarse, medium, fine, very_fine),
         name,
