@@ -25,7 +25,9 @@ from jarvision.bench.summaries import TAKE_AGAIN, ResultsInShort
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import find_photos, natural_key
 from jarvision.core.moments import now_text
+from jarvision.core.ranges import pct_with_range
 from jarvision.core.series import READING_TIMES, Reading
+from jarvision.core.units import UnitSystem
 from jarvision.estimate.composition import Composition
 from jarvision.estimate.corrections import JarLine, put_right, read_height_mm
 from jarvision.estimate.reading import work_out
@@ -47,9 +49,11 @@ from jarvision.results.corrections_file import (
     write_corrections,
 )
 from jarvision.results.doubt_order import all_doubts
+from jarvision.results.from_reading import ranges_of
 from jarvision.results.hand_areas import HandArea
 from jarvision.results.headline import soil_in_words, soil_odds
 from jarvision.results.jar_folder import jar_key
+from jarvision.results.numbers import top_text
 from jarvision.results.record import JarRecord, PutRight
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 from jarvision.wall.suggest_marks import Offer, offer_of
@@ -392,14 +396,28 @@ def _result(record: JarRecord, lines: Sequence[HandLine]) -> dict[str, Any]:
     if missing:
         return shown | {"tops": None, "missing": missing}
     made = work_out(record.jar, measured, given)
+    sand, silt, clay = (replace(t, value=round(t.value, 3), sd=round(t.sd, 3)) for t in made.tops)
+    moved = replace(record, tops=(sand, silt, clay), measurement=made.measurement)  # as in its file
     c = made.composition
+    shares = (c.sand_pct, c.silt_pct, c.clay_pct)
     return shown | {
-        "tops": [{"mm": top.value, "sd_mm": top.sd} for top in made.tops],
-        "pcts": [{"pct": s.value, "sd": s.sd} for s in (c.sand_pct, c.silt_pct, c.clay_pct)],
+        "tops": [
+            {"mm": top.value, "range": _range_in(top_text(moved, layer, UnitSystem.METRIC))}
+            for layer, top in enumerate(made.tops)
+        ],
+        "pcts": [
+            {"pct": share.value, "text": pct_with_range(share.value, ends)}
+            for share, ends in zip(shares, ranges_of(c.draws), strict=True)
+        ],
         "soil": soil_in_words(made.texture),
         "odds": soil_odds(made.texture),
         "triangle": _on_triangle(c),
     }
+
+
+def _range_in(text: str) -> str:
+    """Give what stands behind a printed value."""
+    return text.partition(" ")[2]
 
 
 def _on_triangle(soil: Composition) -> dict[str, Any]:

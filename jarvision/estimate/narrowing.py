@@ -47,14 +47,12 @@ class Narrowing:
     @property
     def sentence(self) -> str:
         """One sentence for the reader."""
-        said = ", ".join(
-            f"{name} from {b[0]:.0f}-{b[1]:.0f} to {a[0]:.0f}-{a[1]:.0f} %"
+        soils = "any topsoil" if self.origin is Origin.TOPSOIL else "any soil"
+        said = "; ".join(
+            f"{name} {a[0]:.0f}–{a[1]:.0f} % ({soils} {b[0]:.0f}–{b[1]:.0f})"
             for name, b, a in zip(NAMES, self.before_pct, self.after_pct, strict=True)
         )
-        soils = "topsoils" if self.origin is Origin.TOPSOIL else "soils of any kind"
-        return (
-            f"Nine in ten {soils} lie within the first limits, and this jar narrowed them: {said}."
-        )
+        return f"What this jar tells, nine times in ten: {said}."
 
 
 def narrowing(fractions: Array, origin: Origin) -> Narrowing:

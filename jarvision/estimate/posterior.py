@@ -388,7 +388,7 @@ def _fall(evidence: Evidence, slowed: float) -> str:
     warm_c = evidence.temp_c
     taken = "taken to be " if evidence.facts.temp_c is None else ""
     crowd = (
-        f" So many fell at once that they slowed each other to {slowed:.1f} of their speed."
+        f" So many fell at once that each fell at {100 * slowed:.0f} % of its own speed."
         if slowed < 0.8
         else ""
     )

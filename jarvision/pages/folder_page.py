@@ -123,6 +123,11 @@ class FolderPage:
         """Whether any jar has a result by weight."""
         return any(entry.jar.by_weight for entry in self.entries)
 
+    @property
+    def is_all_weighed(self) -> bool:
+        """Whether every jar that was read has one."""
+        return all(entry.jar.by_weight for entry in self.read)
+
     def section(self) -> BedsSection | None:
         """Compare the jars with each other."""
         told = [(e.jar, e.note, e.guide, e.named_link) for e in self.entries]

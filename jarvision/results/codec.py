@@ -14,8 +14,8 @@ What it rests on
     resumed run gives the same bytes as an undisturbed one.
 For people, rounded
     `unread` (reason, sentence), or `scaled`, `photos`, `tops`, `water_line`, `water_sd_mm`,
-    `deposit` (top of all that was down in each photo), `by_height` (shares, class odds, 500 draws),
-    `by_weight` (the same with 90 % limits, curve, why) or `not_weighed`, `sand` (only where grains
+    `deposit` (top of all that was down in each photo), `by_height` (shares with 90 % limits, class
+    odds, 500 draws), `by_weight` (the same, curve, why) or `not_weighed`, `sand` (only where grains
     were measured), `water_state`, `doubts`, `marks_on_glass`. Before the last photo `interim` holds
     the verdict and which photo is due; `by_height` and tops that are not down are null then.
 To the last digit
@@ -148,13 +148,7 @@ def _body(record: JarRecord) -> dict[str, Any]:
             }
             for top in record.deposit
         ],
-        "by_height": {
-            f"{layer}_pct": _measured(share)
-            for layer, share in zip(LAYERS, by_height.pcts, strict=True)
-        }
-        | _odds_and_draws(by_height)
-        if by_height
-        else None,
+        "by_height": _shares_body(by_height) if by_height else None,
         "interim": plain(record.interim),
         "by_weight": _weight_body(weighed) if weighed else None,
         "not_weighed": record.not_weighed,
@@ -186,22 +180,22 @@ def _measured(m: Measured) -> dict[str, float | None]:
     return {"value": rounded(m.value), "sd": rounded(m.sd)}
 
 
-def _odds_and_draws(shares: Shares) -> dict[str, Any]:
+def _shares_body(shares: Shares) -> dict[str, Any]:
+    """Give shares with their 90 % limits, by height or by weight."""
     odds = zip(map(str, CLASSES), shares.texture.class_odds, strict=True)
     return {
+        f"{layer}_pct": _measured(share) | {"lo": rounded(low), "hi": rounded(high)}
+        for layer, share, (low, high) in zip(LAYERS, shares.pcts, shares.ranges_pct, strict=True)
+    } | {
         "class_odds": {k: round(float(v), 4) for k, v in odds if v > 0},
         "draws_pct": np.round(shares.draws_pct, 2).tolist(),
     }
 
 
 def _weight_body(weighed: ByWeight) -> dict[str, Any]:
-    """Give the result by weight, of the same shape as by height, with 90 % limits."""
+    """Give the result by weight, of the same shape as by height, and what it rests on."""
     shares, curve = weighed.shares, weighed.curve
-    return {
-        f"{layer}_pct": _measured(share) | {"lo": rounded(low), "hi": rounded(high)}
-        for layer, share, (low, high) in zip(LAYERS, shares.pcts, shares.ranges_pct, strict=True)
-    } | {
-        **_odds_and_draws(shares),
+    return _shares_body(shares) | {
         "why": weighed.why,
         "prior_note": weighed.prior_note,
         "water_state": weighed.water_state,

@@ -176,7 +176,7 @@ def record_of(
         water_line_mm=reading.water_mm,
         by_height=Shares(
             (c.sand_pct, c.silt_pct, c.clay_pct),
-            _ranges(c.draws),
+            ranges_of(c.draws),
             reading.texture,
             draws,
         ),
@@ -304,8 +304,8 @@ def _photo(photo: PhotoMeasurement, photos: JarPhotos, jar: str) -> PhotoRecord:
     )
 
 
-def _ranges(draws: np.ndarray) -> tuple[tuple[float, float], ...]:
-    """Give the 90 % interval of each share."""
+def ranges_of(draws: np.ndarray) -> tuple[tuple[float, float], ...]:
+    """Give the 90 % interval of each share, by its draws (n, 3)."""
     low, high = np.quantile(draws, (0.05, 0.95), axis=0).tolist()
     return tuple(zip(low, high, strict=True))
 

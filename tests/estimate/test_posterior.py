@@ -116,7 +116,7 @@ def test_result_says_how_much_the_photos_narrowed_it():
     assert sandy.narrowed.least_narrowed == ""
     assert "little_narrowed" not in names(sandy)
     said = sandy.narrowed.sentence
-    assert f"to {sandy.sand_pct.lo:.0f}-{sandy.sand_pct.hi:.0f} %" in said
+    assert f"sand {sandy.sand_pct.lo:.0f}–{sandy.sand_pct.hi:.0f} %" in said
     assert max(sandy.narrowed.parts) < 0.5
 
 

@@ -183,10 +183,9 @@ function drawn(result) {
   called(result, jar.weight);
   if (!$("shares").contains(document.activeElement)) $("shares").replaceChildren(...["clay", "silt", "sand"].map((layer) => {
     const i = ["sand", "silt", "clay"].indexOf(layer);
-    const { mm, sd_mm: sd } = result.tops[i];
-    const share = result.pcts[i];
-    const top = jar.scaled ? [heightBox(layer, mm), ` ${ranged(mm, sd, 1)} mm`] : ["no scale"];
-    return html("tr", {}, html("th", { scope: "row", textContent: layer }), html("td", {}, ...top), html("td", { textContent: `${share.pct.toFixed(0)} ${ranged(share.pct, share.sd, 0, 100)} %` }));
+    const { mm, range } = result.tops[i];
+    const top = jar.scaled ? [heightBox(layer, mm), ` ${range}`] : ["no scale"];
+    return html("tr", {}, html("th", { scope: "row", textContent: layer }), html("td", {}, ...top), html("td", { textContent: result.pcts[i].text }));
   }));
   soilAt.setAttribute("d", `M${result.triangle.point[0]} ${result.triangle.point[1]}h.01`);
   dots.setAttribute("d", result.triangle.dots.map(([x, y]) => `M${x} ${y}h.01`).join(""));
@@ -204,12 +203,6 @@ function called(result, weight) {
   $("soil").textContent = !weight.holds ? "being worked out again …" : weight.soil || result.soil;
   $("odds").textContent = !weight.holds ? "By weight, estimated." : weight.soil ? `By weight, estimated: ${weight.odds}.` : `On the glass, by height: ${result.odds}.`;
   $("weight").textContent = isWeighed ? `On the glass, by height: ${result.soil} (${result.odds}).` : weight.not_weighed;
-}
-
-// A range that holds 9 times in 10.
-function ranged(value, sd, digits, most = Infinity) {
-  const [low, high] = [Math.max(value - 1.645 * sd, 0), Math.min(value + 1.645 * sd, most)];
-  return `(${low.toFixed(digits)}–${high.toFixed(digits)})`;
 }
 
 // Who measured a top on the glass types it.
