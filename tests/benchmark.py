@@ -25,13 +25,15 @@ import cv2
 import numpy as np
 
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import read_jar, work_out
+from jarvision.estimate.given import Given
+from jarvision.estimate.reading import work_out
 from jarvision.photo.decode import Photo, open_photo
 from jarvision.results.jar_folder import read_jar_file
 from jarvision.results.recompute import recomputed
 from jarvision.run.engine import read_photos
 from jarvision.run.settings import Settings
 from jarvision.wall.locate import look_at_jar, strips_in
+from jarvision.wall.read import read_photos_of_jar
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 SIZE = (3024, 4032)  # 12 megapixels, upright
@@ -73,7 +75,7 @@ def whole_jar(paths: dict[Reading, Path]) -> object:
     photos = {r: open_photo(p) for r, p in paths.items()}
     strips = {r: (strips_in(p) or [None])[0] for r, p in photos.items()}
     looks, _ = look_at_jar(photos, strips)
-    return read_jar("bench", looks)
+    return work_out("bench", read_photos_of_jar(looks), Given())
 
 
 def write_class(folder: Path, jars: int) -> None:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from jarvision.core.errors import UsageError, ValueRefusedError
 from jarvision.core.files import shown
-from jarvision.core.table_head import check_columns, first_line, without_doubles
+from jarvision.core.table_head import check_columns, first_line, jar_of, without_doubles
 from jarvision.core.tables import EXAMPLE_JAR, TableError, read_text, rows
 from jarvision.core.units import length_mm
 from jarvision.results.jar_folder import jar_key
@@ -232,10 +232,7 @@ def _mark(
     where: str,
 ) -> HandMark:
     """Understand the cells of a row."""
-    jar = row.get("jar", "")
-    if not jar:
-        msg = f"{where} does not say which jar it is; fill in the column 'jar'."
-        raise TableError(msg)
+    jar = jar_of(row, where)
     of_row = _unit_of_row(row.get("unit", ""), where)
     lengths = [
         _length(row.get(layer, ""), units[layer] or of_row, f"{where}, {layer}") for layer in LAYERS

@@ -109,6 +109,20 @@ def check_columns(
         raise TableError(msg)
 
 
+def jar_of(row: Mapping[str, str], where: str) -> str:
+    """Give the jar of which a row speaks.
+
+    Raises
+    ------
+    TableError
+        It does not say.
+    """
+    if jar := row.get("jar", ""):
+        return jar
+    msg = f"{where} does not say which jar it is; fill in the column 'jar'."
+    raise TableError(msg)
+
+
 def without_doubles(
     found: Iterable[Row],
     key: Callable[[Row], Hashable],

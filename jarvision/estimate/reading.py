@@ -7,13 +7,11 @@ which the jar's file keeps all.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from jarvision.core.doubts import Doubt
 from jarvision.core.measured import Measured
-from jarvision.core.series import Reading
 from jarvision.estimate.combine import combine
 from jarvision.estimate.composition import Composition
 from jarvision.estimate.given import Given
@@ -22,7 +20,7 @@ from jarvision.estimate.texture import Texture
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
 
 if TYPE_CHECKING:
-    from jarvision.wall.locate import Look
+    pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,40 +84,6 @@ class JarReading:
     def profile(self) -> str:
         """Name of the jar profile that was used; empty where walls count as straight."""
         return self.given.profile.name if self.given.profile else ""
-
-
-def read_jar(
-    jar: str,
-    looks: Mapping[Reading, Look],
-    *,
-    more: Sequence[tuple[Reading, Look, float]] = (),
-    doubts: Sequence[Doubt] = (),
-    elapsed_s: Mapping[Reading, float] | None = None,
-    given: Given | None = None,
-) -> JarReading:
-    """Read one jar from the looks at its photos.
-
-    Parameters
-    ----------
-    jar : str
-        Its name.
-    looks, more, doubts, elapsed_s
-        As `jarvision.wall.read.read_photos_of_jar` takes them.
-    given : Given, optional
-        What is known besides.
-
-    Raises
-    ------
-    TimesError
-        There is no photo at the end, so the clay's top is not known.
-    NoDepositError
-        No layers are seen.
-    """
-    # Loaded here, since results are worked out again from their files without a picture.
-    from jarvision.wall.read import read_photos_of_jar
-
-    measured = read_photos_of_jar(looks, more=more, doubts=doubts, elapsed_s=elapsed_s)
-    return work_out(jar, measured, given or Given())
 
 
 def work_out(jar: str, measured: JarMeasurement, given: Given) -> JarReading:

@@ -22,6 +22,7 @@ from jarvision.core.table_head import (
     KnownColumns,
     check_columns,
     first_line,
+    jar_of,
     without_doubles,
 )
 from jarvision.core.tables import TableError, read_text, rows
@@ -266,10 +267,7 @@ def _plain_value(value: Any, where: str) -> str:
 
 def note_of(row: Mapping[str, str], where: str, line: int) -> BedNote:
     """Understand the cells of a row."""
-    jar = row.get("jar", "")
-    if not jar:
-        msg = f"{where} does not say which jar it is; fill in the column 'jar'."
-        raise TableError(msg)
+    jar = jar_of(row, where)
     depth, area = row.get("depth", ""), row.get("area", "")
     return BedNote(
         jar=jar[:_LONGEST_NOTE],

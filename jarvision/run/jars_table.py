@@ -14,7 +14,13 @@ from fnmatch import translate
 from pathlib import Path
 
 from jarvision.core.files import shown
-from jarvision.core.table_head import KnownColumns, check_columns, first_line, without_doubles
+from jarvision.core.table_head import (
+    KnownColumns,
+    check_columns,
+    first_line,
+    jar_of,
+    without_doubles,
+)
 from jarvision.core.tables import EXAMPLE_JAR, TableError, read_text, rows, table_csv
 from jarvision.estimate.dried import HydrometerReading, Spoon, hydrometer_of
 from jarvision.estimate.known import TALLEST_SOIL_MM, JarFacts, WaterState
@@ -279,11 +285,8 @@ _SIGNS = re.compile(r"[*?]")
 def _row(row: Mapping[str, str], of_bed: Mapping[str, str], line: int, name: str) -> ManifestRow:
     """Understand the cells of a row."""
     where = f"Line {line} of {name}"
-    jar = row.get("jar", "")
     cells.refuse_long(row, where)
-    if not jar:
-        msg = f"{where} does not say which jar it is; fill in the column 'jar'."
-        raise TableError(msg)
+    jar = jar_of(row, where)
 
     om = {"om": row["organic_matter_pct"]} if row.get("organic_matter_pct") else {}
     typed = {column: text for column, text in {**of_bed, **om}.items() if text}

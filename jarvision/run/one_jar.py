@@ -27,7 +27,7 @@ from jarvision.estimate.interim import (
     refused_photo,
     work_out_early,
 )
-from jarvision.estimate.reading import JarReading, read_jar, work_out
+from jarvision.estimate.reading import JarReading, work_out
 from jarvision.jar.hand_outline import DrawnOnPhoto
 from jarvision.jar.strip import Strip
 from jarvision.photo.decode import Photo
@@ -69,7 +69,12 @@ from jarvision.run.survey import Survey
 from jarvision.wall.locate import Look, look_at_jar
 from jarvision.wall.measurement import ORDER, JarMeasurement
 from jarvision.wall.photo_faults import why_not_found
-from jarvision.wall.read import PhotoReading, read_early_photos, read_without_layers
+from jarvision.wall.read import (
+    PhotoReading,
+    read_early_photos,
+    read_photos_of_jar,
+    read_without_layers,
+)
 from jarvision.wall.suggest_marks import Offer, marked_photo, offered_marks
 
 
@@ -317,14 +322,13 @@ def _read_sound(job: JarJob, album: Album) -> Outcome:
         if bad and Reading.TWO_DAYS not in chosen:
             last = jar.chosen.get(Reading.TWO_DAYS)
             raise bad[last.key] if last and last.key in bad else next(iter(bad.values()))
-        reading = read_jar(
-            jar.jar,
+        measured = read_photos_of_jar(
             chosen,
             more=[(_last_due(t.elapsed_s), looks[t.key], t.elapsed_s) for t in confirming],
             doubts=jar.doubts,
             elapsed_s=elapsed_s,
-            given=given,
         )
+        reading = work_out(jar.jar, measured, given)
     except JarError as error:
         if Reading.TWO_DAYS not in chosen:
             return not_read(job, error, left_out, is_lasting=is_lasting)

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 import pytest
 from accuracy import truth_of
+from jar_read import read_jar
 from sample_truth import top_of, tops_of
 from scenes import (
     READINGS,
@@ -35,7 +36,7 @@ from scenes import (
 from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import TimesError
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import JarReading, read_jar
+from jarvision.estimate.reading import JarReading
 from jarvision.estimate.texture import classify
 from jarvision.run.engine import read_photos
 from jarvision.run.outcome import Batch

@@ -15,13 +15,14 @@ import numpy as np
 import pytest
 from drawn_ruler import Drawing
 from drawn_ruler import draw as draw_ruler
+from jar_read import read_jar
 from scenes import SAMPLES
 
 from jarvision.core.doubts import DoubtName
 from jarvision.core.errors import UsageError
 from jarvision.core.series import Reading
 from jarvision.estimate.given import Given
-from jarvision.estimate.reading import JarReading, read_jar
+from jarvision.estimate.reading import JarReading
 from jarvision.jar.outside_size import OutsideSize
 from jarvision.jar.print_check import print_doubts, tick_stretch
 from jarvision.jar.profile import JarProfile, profile_from_pours

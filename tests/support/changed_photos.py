@@ -19,10 +19,10 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from jar_read import read_jar
 
 from jarvision.core.errors import JarError
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import read_jar
 from jarvision.photo.decode import Photo, open_photo
 from jarvision.wall.locate import look_at_jar, orient
 from tests.accuracy import HEADER, JarResult, Tally, result_of, truth_of

@@ -131,7 +131,8 @@ def decode(path: Path) -> object:
 
 def read_case(paths: dict[Any, Path]) -> None:
     """Read all jars in three photos as a run does."""
-    from jarvision.estimate.reading import read_jar
+    from jar_read import read_jar
+
     from jarvision.run.album import Album
     from jarvision.wall.locate import look_at_jar, unmarked_jars_in
 

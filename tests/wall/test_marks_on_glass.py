@@ -15,11 +15,11 @@ import cv2
 import numpy as np
 import pens
 import pytest
+from jar_read import read_jar
 from pens import Ridge, Stroke, Tape
 from scenes import SAMPLE_JARS, Layering, Shot, draw, sample, wall
 
 from jarvision.core.series import Reading
-from jarvision.estimate.reading import read_jar
 from jarvision.jar.geometry import Camera, Outline, View
 from jarvision.jar.unwrap import WallMap, unroll
 from jarvision.photo.decode import Photo, open_photo
