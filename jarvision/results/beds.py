@@ -25,10 +25,10 @@ from jarvision.core.table_head import (
     jar_of,
     without_doubles,
 )
-from jarvision.core.tables import TableError, read_text, rows
+from jarvision.core.tables import EXAMPLE_JAR, TableError, read_text, rows
 from jarvision.core.tables import parse_toml as read_toml
 from jarvision.core.units import UnitSystem, area_m2, length_mm, system_of
-from jarvision.results.jar_folder import EXAMPLE_JAR, jar_key
+from jarvision.results.jar_folder import jar_key
 from jarvision.results.record import LAYERS, Shares
 
 NAMES = ("beds.csv", "beds.toml")

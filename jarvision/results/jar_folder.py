@@ -95,10 +95,6 @@ def find_jar(folder: JarFolder, name: str) -> JarRecord:
     raise UsageError(msg)
 
 
-EXAMPLE_JAR = "example"
-"""The jar of the one line in tables that are made to be filled in: read as if it were not there."""
-
-
 def jar_key(name: str) -> str:
     """Name of a jar as it is compared: without capitals, ``jar``, ``#`` and leading zeros."""
     words = " ".join(name.casefold().replace("_", " ").split())
