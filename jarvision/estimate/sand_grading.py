@@ -13,6 +13,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from jarvision.core.series import MINUTE_S
 from jarvision.estimate.settling import (
     CLAY_LIMIT_UM,
     SAND_LIMIT_UM,
@@ -59,7 +60,6 @@ def grading_of(
     fall_mm: float,
     temp_c: float,
     silt_to_sand: float = math.nan,
-    elapsed_s: float = 60.0,
 ) -> SandGrading:
     """Tell how the grains lie in a layer of sand.
 
@@ -74,8 +74,6 @@ def grading_of(
     silt_to_sand : float
         Least mass of silt for one of sand that this soil may have; NaN where not known, and then
         the top is not held against what could still fall.
-    elapsed_s : float
-        When the layer's top was seen [s after shaking].
 
     Returns
     -------
@@ -92,7 +90,7 @@ def grading_of(
     told = [band for band in bands if band.is_told]
     if not any(band.is_measured for band in told):
         return SandGrading.UNTOLD
-    limit = _coarsest_at_top_mm(told, fall_mm, temp_c, silt_to_sand, elapsed_s)
+    limit = _coarsest_at_top_mm(told, fall_mm, temp_c, silt_to_sand)
     top = told[-1]
     if top.is_measured and math.log(top.mean_mm) - _ONE_SIDED * _sd(top) > math.log(limit):
         return SandGrading.CONTRARY
@@ -134,7 +132,7 @@ def _fall_of(bands: Sequence[GrainBand]) -> tuple[float, float]:
 
 
 def _coarsest_at_top_mm(
-    bands: Sequence[GrainBand], fall_mm: float, temp_c: float, silt_to_sand: float, elapsed_s: float
+    bands: Sequence[GrainBand], fall_mm: float, temp_c: float, silt_to_sand: float
 ) -> float:
     """Coarsest mean [mm] that the top band can have, where silt alone is enough to build it.
 
@@ -146,7 +144,7 @@ def _coarsest_at_top_mm(
         return math.inf
     part = 1.0 - bands[-1].bottom_mm / bands[-1].top_mm
     sizes = np.geomspace(CLAY_LIMIT_UM, SAND_LIMIT_UM, 40)
-    since = np.linspace(0.0, elapsed_s, 241)
+    since = np.linspace(0.0, MINUTE_S, 241)  # what is down by then is the sand
     speed = terminal_velocity_mm_s(sizes, temp_c)
     silt_down = np.minimum(1.0, np.outer(since, speed) / fall_mm).mean(axis=1)
     later = silt_to_sand * (silt_down[-1] - silt_down) / (1.0 + silt_to_sand * silt_down[-1])

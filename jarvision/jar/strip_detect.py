@@ -102,11 +102,6 @@ def _own_codes(jar: int) -> tuple[int, cv2.aruco.Dictionary]:
     return first, cv2.aruco.Dictionary(own, whole.markerSize, whole.maxCorrectionBits)
 
 
-def _tags_in(grey: Grey, *, tolerant: bool = False) -> dict[int, Array]:
-    """Detect tags -> {id: corners (4, 2)}."""
-    return _detected(grey, tolerant=tolerant).tags
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class StripSearch:
     """What a search for strips came to.
@@ -204,7 +199,7 @@ def _seen_in(picture: Picture) -> _Seen:
         whole = _detected(grey, tolerant=True)
         if not whole.tags:  # nor would a less tolerant detector read any
             return _Seen({}, np.concatenate([seen.unread, whole.unread]))
-        return _Seen(_tags_in(grey) or whole.tags, seen.unread)
+        return _Seen(_detected(grey).tags or whole.tags, seen.unread)
     tag_px = [np.linalg.norm(corners[0] - corners[3]) for corners in seen.tags.values()]
     if min(tag_px) < _SMALL_TAG_PX:  # of a row of jars the farther ones may be too small at half
         whole = _detected(grey_of(picture), quick=True)
@@ -220,7 +215,9 @@ def _missed_strips(picture: Picture, unread: Array, known: list[Strip]) -> list[
         if min(patch.shape) < 32:
             continue
         others = {strip.jar for strip in [*known, *found]}
-        fresh = [s for s in _gather(_tags_in(patch)) if len(s.tags) > 1 and s.jar not in others]
+        fresh = [
+            s for s in _gather(_detected(patch).tags) if len(s.tags) > 1 and s.jar not in others
+        ]
         if not fresh:
             by_bend = find_bent_strip(patch, picture_px=max(picture.shape[:2]))
             fresh = [by_bend] if by_bend and by_bend.jar not in others else []

@@ -55,14 +55,12 @@ def make_pages(
     units: UnitSystem | None,
     beds_path: Path | None,
     crops: tuple[str, ...],
-    seed: int,
     on_refused: Callable[[str, str], None],
 ) -> list[Path]:
     """Make and write the pages of a folder, those of jars that hold left as they are.
 
     As `jarvision.pages.write.write_report`, with the list of beds where there is one.
     """
-    asked = (units, crops, seed)
     found = read_jar_folder(folder)
     for name, sentence in found.refused:
         on_refused(name, sentence)
@@ -76,7 +74,7 @@ def make_pages(
     for jar in (spoken_in(one, system) for one in found.jars):
         note = _note_of(jar, with_kept(joined.by_jar.get(jar.jar), of_list.get(jar.jar)))
         earlier = is_earlier(f"{PREFIX}{jar.stem}{SUFFIX}", last)
-        guide = _guide(jar, note, system, crops, seed)
+        guide = _guide(jar, note, system, crops)
         jars.append(JarPage(jar, system, guide, note, {}, earlier))
         entries.append(FolderEntry(jar, page_name(jar.stem), guide, note, None, earlier))
     name = folder.resolve().name
@@ -88,7 +86,7 @@ def make_pages(
     shown = []
     for one, entry in zip(jars, entries, strict=True):
         # one jar's pictures at a time: those of a large class would fill the memory
-        beside = (one.note, one.is_earlier, (system, crops, seed, sources))
+        beside = (one.note, one.is_earlier, (system, crops, sources))
         made_from = made_of_page(folder, one.jar, beside)
         if not still_holds(folder / entry.page, made_from):
             page = render_jar(replace(one, pictures=_pictures(one.jar, folder)), sources)
@@ -97,7 +95,7 @@ def make_pages(
     whole = replace(whole, entries=tuple(shown))
     write_result(folder / TEST_PAGE, render_howto(system, sources))
     pages = [folder / name for name in (*(e.page for e in entries), TEST_PAGE, FOLDER_PAGE)]
-    made_from = "" if found.refused else made_of_all(folder, beds_path, asked, pages[:-1])
+    made_from = "" if found.refused else made_of_all(folder, beds_path, (units, crops), pages[:-1])
     write_result(pages[-1], marked(render_folder(whole, sources), made_from))
     return pages
 
@@ -142,12 +140,12 @@ _READING = Source(Quality.COMPUTED, "The jar's own reading, with its uncertainty
 
 
 def _guide(
-    jar: JarRecord, note: BedNote | None, units: UnitSystem, crops: Sequence[str], seed: int
+    jar: JarRecord, note: BedNote | None, units: UnitSystem, crops: Sequence[str]
 ) -> Guide | None:
     """Make the guide from the result by weight where there is one, else from that by height."""
     if jar.best is None:
         return None
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)
     if jar.by_weight:
         words = "These shares are by weight, estimated from the jar."
     else:

@@ -16,7 +16,6 @@ def write_report(
     units: UnitSystem | None = None,
     beds_path: Path | None = None,
     crops: Sequence[str] = (),
-    seed: int = 0,
     on_refused: Callable[[str, str], None] = lambda name, sentence: None,
 ) -> list[Path]:
     """Write ``report-<jar>.html`` for each jar, ``howto.html``, and ``report.html`` for all.
@@ -31,8 +30,6 @@ def write_report(
         List of beds; without it ``beds.csv`` or ``beds.toml`` in the folder, if there is one.
     crops : sequence of str
         Crops that the guides speak of.
-    seed : int
-        Seed of the guides' draws.
     on_refused : callable
         Told the name and the sentence of each jar file that could not be used.
 
@@ -50,8 +47,8 @@ def write_report(
         A page could not be written; none is ever half-written.
     """
     path = beds_path or find_beds(folder)
-    if pages := pages_that_hold(folder, path, (units, tuple(crops), seed)):
+    if pages := pages_that_hold(folder, path, (units, tuple(crops))):
         return pages
     from jarvision.pages.whole_report import make_pages  # whatever draws pages takes long to load
 
-    return make_pages(folder, units, path, tuple(crops), seed, on_refused)
+    return make_pages(folder, units, path, tuple(crops), on_refused)
