@@ -169,7 +169,7 @@ def test_killed_at_random_moments_it_comes_to_the_same(photos, tmp_path):
 def test_killed_while_it_writes_it_comes_to_the_same(photos, tmp_path, monkeypatch, undisturbed):
     """Stopped before each step of each writing, one after the other: the worst moments of all."""
     out = tmp_path / "out"
-    steps = ("_write_synced", "_sync_folder")
+    steps = ("_write_synced", "sync_folder")
     stops = 0
     for step in steps:
         original = getattr(files, step)
@@ -397,7 +397,7 @@ import os, signal, sys
 signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job ignores it
 from jarvision.core import files
 
-original, left = files._sync_folder, [1]
+original, left = files.sync_folder, [1]
 
 def sync(folder):
     original(folder)
@@ -405,7 +405,7 @@ def sync(folder):
         left.clear()
         os.kill(os.getpid(), signal.SIGINT)
 
-files._sync_folder = sync
+files.sync_folder = sync
 from jarvision.cli import main
 main()
 """
