@@ -162,7 +162,7 @@ def report(
 ) -> None:
     """Write a page a jar and one for all, for a phone or to print.
 
-    FOLDER is the folder that `read` wrote, readings where none is options.
+    FOLDER is the folder that `read` wrote, readings where none is said.
     """
     from jarvision.core.files import shown
     from jarvision.pages.write import write_report

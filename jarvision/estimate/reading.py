@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from jarvision.core.doubts import Doubt
 from jarvision.core.measured import Measured
@@ -18,9 +17,6 @@ from jarvision.estimate.given import Given
 from jarvision.estimate.judge import judge, water_state
 from jarvision.estimate.texture import Texture
 from jarvision.wall.measurement import JarMeasurement, PhotoMeasurement
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,8 +131,7 @@ def om_after(om_pct: float, compost_mm: float, compost_om_pct: float, *, into_mm
     Notes
     -----
     Mass balance of dry matter, `SOIL_G_CM3` of it in the soil and `COMPOST_DRY_G_CM3` in the
-    compost. Much of what is added
-    rots away within one to three years.
+    compost. Much of what is added rots away within one to three years.
     """
     _positive(into_mm, "digging depth")
     soil, added = into_mm * SOIL_G_CM3, compost_mm * COMPOST_DRY_G_CM3

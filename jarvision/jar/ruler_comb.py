@@ -397,7 +397,7 @@ def is_complete(ticks: Ticks) -> bool:
 
 
 def line_of(row_px: Array) -> TickLine:
-    """ViewFit the ticks' rows by one perspective, leaving out those that lie far off."""
+    """Fit the ticks' rows by one perspective, leaving out those that lie far off."""
     number = np.arange(len(row_px)) - (len(row_px) - 1) / 2
     coef = np.array([np.median(row_px), (row_px[-1] - row_px[0]) / (len(row_px) - 1), 0.0])
     keep = np.ones(len(row_px), dtype=bool)

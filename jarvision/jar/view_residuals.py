@@ -196,7 +196,7 @@ class ViewResiduals:
         )
 
     def at(self, p: Array, scenes: Places, robust_sd: float = np.inf) -> Array:
-        """ViewResiduals of sets of parameters, in standard deviations.
+        """Residuals of sets of parameters, in standard deviations.
 
         Parameters
         ----------

@@ -10,7 +10,7 @@ from drawn_ruler import RULERS, Drawing, draw
 
 from jarvision.core.errors import ExitCode, JarError
 from jarvision.jar.geometry import Camera, Outline, View
-from jarvision.jar.ruler import RulerScale, RulerUnreadError, read_ruler
+from jarvision.jar.ruler import _RULER_RELATIVE_SD, RulerScale, RulerUnreadError, read_ruler
 from jarvision.jar.ruler_divisions import RulerUnit
 from jarvision.jar.ruler_in_photo import UprightRuler
 
@@ -113,7 +113,9 @@ def test_claimed_uncertainty_is_true():
     errors = relative_errors(two_hundred())
     read = [scale for _, scale, _ in two_hundred() if scale is not None]
     claimed = np.array([scale.sd_px_per_mm / scale.px_per_mm for scale in read])
-    of_fit = errors / np.sqrt(claimed**2 - 0.002**2)  # drawn rulers are true: theirs is left out
+    of_fit = errors / np.sqrt(
+        claimed**2 - _RULER_RELATIVE_SD**2
+    )  # drawn rulers are true: theirs is left out
     # Not less than the real error, nor more than twice it: some errors are the pictures' own.
     assert 0.5 < np.sqrt(np.mean(of_fit**2)) < 1.25
     assert np.mean(np.abs(of_fit) < 2) > 0.9

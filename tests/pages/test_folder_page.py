@@ -21,8 +21,6 @@ from jarvision.pages.pictures import load_picture
 from jarvision.pages.write import write_report
 from jarvision.results.cache import keep_run
 from jarvision.results.codec import json_of
-from jarvision.results.jar_folder import read_jar_file
-from jarvision.results.numbers import share_text
 from jarvision.wall.measurement import GrainBand, SandGrain
 
 HOSTILE = (
@@ -707,9 +705,16 @@ def test_a_jar_page_has_one_estimate_of_a_soil(tmp_path):
     assert "from 34 to 20 % clay" in words
 
 
-def test_side_by_side_says_the_ranges_of_the_jar_page(folder):
-    report(folder)
-    title = page(folder).words
-    record = read_jar_file(folder / "jar-5.json")
-    for layer in range(3):
-        assert share_text(record.by_height, layer) in title
+def test_side_by_side_says_the_ranges_of_the_jar_page(tmp_path):
+    """Of limits that no standard deviation would give."""
+    data = jar_dict("5")
+    limits = {"sand": (40, 33, 42), "silt": (40, 37, 49), "clay": (20, 12, 23)}
+    for layer, (value, lo, hi) in limits.items():
+        data["by_height"][f"{layer}_pct"] = {"value": value, "sd": 2.0, "lo": lo, "hi": hi}
+    write_jar(tmp_path, data)
+    report(tmp_path)
+    for name in ("report.html", "report-5.html"):
+        words = page(tmp_path, name).words
+        assert [
+            said for said in ("40 (33–42) %", "40 (37–49) %", "20 (12–23) %") if said not in words
+        ] == []

@@ -36,6 +36,7 @@ STAGES = {
         *("jar.view_fit:scene_of", "jar.choose_walls:choose_walls", "jar.view_fit:find_jars"),
         *("jar.unmarked:find_unmarked_jar", "jar.ruler_in_photo:ruler_beside"),
         *(
+            "wall.photo_cache:sides_before",
             "wall.in_photo:sides_before",
             "wall.locate:_sides_before",
             "jar.taper:sides_of",
@@ -48,7 +49,7 @@ STAGES = {
         *("wall.stuck_on:find_covers", "wall.stuck_on:uncovered"),
         *("wall.marks_on_glass:without_marks", "wall.marks_on_glass:covered_mm"),
         *("wall.marks_on_glass:hidden_by", "wall.marks_on_glass:pen_marks_on"),
-        "wall.surface:sides_of",
+        *("wall.outer_glass:sides_of", "wall.surface:sides_of"),
     ],
     "grain": ["jar.wall_features:gather"],
     "coarse": ["wall.layers:coarse_tops"],
@@ -57,6 +58,8 @@ STAGES = {
     "place": ["wall.read:_place_all"],
     "numbers": ["estimate.reading:work_out"],
 }
+OLDER = {"wall.in_photo:sides_before", "wall.locate:_sides_before", "wall.surface:sides_of"}
+"""Where older copies of the program have a part of a stage."""
 REST = "the rest"
 JARS = {"strip": ("02",), "none": ("08",), "row": ("09", "02", "21")}
 
